@@ -1,0 +1,87 @@
+//! One frame in, what is in it out: cross-hairs, field of view, lines; all in pixels.
+
+/// The two cross-hairs of the telescope, as seen in the frame.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CrossHairs {
+    /// Where the hairs cross, px.
+    pub x_px: f64,
+    /// Where the hairs cross, px.
+    pub y_px: f64,
+    /// Standard uncertainty of `x_px`, px.
+    pub u_x_px: f64,
+    /// Standard uncertainty of `y_px`, px.
+    pub u_y_px: f64,
+    /// How far the cross is turned from upright, degrees in (-45, 45], positive when the upper end
+    /// of the more upright hair leans to the right.
+    pub rotation_deg: f64,
+    /// The two hairs, the more upright one first.
+    pub hairs: [Hair; 2],
+}
+
+/// One hair: a dark straight thread.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Hair {
+    /// Angle of the hair from the vertical, degrees in (-90, 90], positive when its upper end leans to the right.
+    pub angle_deg: f64,
+    /// Full width at half depth, px.
+    pub width_px: f64,
+    /// Share of the light that it takes away in its middle, 0 to 1.
+    pub depth: f64,
+}
+
+/// The bright disc of the eyepiece's field stop.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FieldOfView {
+    /// Centre, px.
+    pub x_px: f64,
+    /// Centre, px.
+    pub y_px: f64,
+    /// Radius, px.
+    pub radius_px: f64,
+}
+
+/// A slit image or spectral line.
+///
+/// Its axis is x(y) = `x_px` + tan(`tilt_deg`) (y - `y_ref_px`) + `curvature_per_px`/2 (y - `y_ref_px`)².
+#[derive(Clone, Debug, PartialEq)]
+pub struct Line {
+    /// Where the axis crosses the height `y_ref_px`, px.
+    pub x_px: f64,
+    /// Standard uncertainty of `x_px`, px.
+    pub u_px: f64,
+    /// Height of the cross-hairs' intersection, or the middle of the field where none are known, px.
+    pub y_ref_px: f64,
+    /// dx/dy of the axis at `y_ref_px` as an angle, degrees; positive when the lower end lies to the right.
+    pub tilt_deg: f64,
+    /// d²x/dy² of the axis, 1/px.
+    pub curvature_per_px: f64,
+    /// Covariance of (x at `y_ref_px` in px, dx/dy, d²x/dy² in 1/px).
+    pub covariance: [[f64; 3]; 3],
+    /// Full width at half maximum across the line, px.
+    pub width_px: f64,
+    /// Highest level of the line's profile above black, as a share of full scale.
+    pub peak_level: f64,
+    /// Light of the line above its background, summed over its rows, levels.
+    pub flux: f64,
+    /// Flux over its standard uncertainty.
+    pub signal_to_noise: f64,
+    /// Whether any pixel of the line is clipped.
+    pub saturated: bool,
+    /// Whether a hair covers the line's axis anywhere near `y_ref_px`, so that the axis there is seen only beside it.
+    pub under_hair: bool,
+    /// First and last row of the line that was used.
+    pub rows: (usize, usize),
+}
+
+/// All that was found in one frame.
+#[derive(Clone, Debug, Default)]
+pub struct Picture {
+    /// The cross-hairs, where they can be seen.
+    pub cross_hairs: Option<CrossHairs>,
+    /// The field stop, where it can be seen.
+    pub field: Option<FieldOfView>,
+    /// Lines from left to right.
+    pub lines: Vec<Line>,
+    /// Mean level above black in the field, as a share of full scale: tells darkness.
+    pub mean_level: f64,
+}

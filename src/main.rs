@@ -1,0 +1,5 @@
+//! The program `lineturn`.
+
+fn main() -> std::process::ExitCode {
+    lineturn::cli::main()
+}

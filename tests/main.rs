@@ -1,0 +1,1 @@
+//! What is tested from outside, and where it belongs.
