@@ -1,0 +1,192 @@
+//! The command line in the words of its users.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+const CAUTION: &str = "\
+Before you look: never point the telescope at the sun or at a laser, with the eye or with a camera. \
+Mercury and cadmium lamps emit ultraviolet light, run hot and are fed by high voltage: keep the housing on, let them cool, \
+and follow the rules of your laboratory.";
+
+/// Turning points of spectral lines, measured through the eyepiece of a prism spectrometer, and the refractive index that follows.
+#[derive(Parser, Debug)]
+#[command(name = "lineturn", version, about, after_help = CAUTION, max_term_width = 110)]
+pub(super) struct Flags {
+    #[command(subcommand)]
+    pub(super) command: Command,
+}
+
+#[derive(Subcommand, Debug)]
+pub(super) enum Command {
+    /// The whole experiment on the frames that come with the program, compared with its known truth
+    #[command(after_help = "Example:\n  lineturn demo\n  lineturn demo --dir my-demo --json > demo.json")]
+    Demo(Demo),
+    /// Cross-hairs and lines in still pictures
+    #[command(
+        after_help = "Examples:\n  lineturn locate eyepiece.png\n  lineturn locate central-*.png --json > found.json"
+    )]
+    Locate(Locate),
+    /// Follows the lines while the prism table turns and finds where each turned
+    #[command(
+        after_help = "Examples:\n  lineturn watch sweep.mp4\n  lineturn watch sweep.mp4 --toward right --scale scale.json --track track.csv\n  lineturn watch frames/ --fps 25 --json\n  lineturn watch - < sweep.y4m\n\nMake two passes in a clip: one pass alone cannot always tell the minimum from a hand that turned back."
+    )]
+    Watch(Watch),
+    /// The camera's scale, from slit pictures at known circle readings
+    #[command(
+        after_help = "Example:\n  lineturn scale scale.csv --save scale.json\n\nscale.csv, one row a picture (or `offset_px` instead of `frame`):\n  window_1,window_2,frame\n  127°34'30\",307°34'30\",slit-1.png\n  127°50'00\",307°50'30\",slit-2.png"
+    )]
+    Scale(Scale),
+    /// Circle readings and offsets to refracting angle, deviations, indices and dispersion
+    #[command(
+        after_help = "Examples:\n  lineturn reduce readings.csv --scale scale.json --report report.html\n  lineturn reduce readings.csv --prism-angle 60°02' --u-prism-angle 30 --json\n\nreadings.csv, one row a pointing of the telescope:\n  set,target,line,wavelength_nm,window_1,window_2,footage\n  ,face-1,,,,…\n  1,line,Hg green,546.075,212°14'30\",32°14'00\",green.mp4\n  1,central,,,160°02'00\",340°02'30\",central-1.png\nRows with the same set belong together: the table was not touched between them."
+    )]
+    Reduce(Reduce),
+    /// Renders practice footage whose answer is known
+    #[command(
+        after_help = "Examples:\n  lineturn practice out --list\n  lineturn practice out --scenario several-lines --seed 7 --format mjpeg\n  lineturn practice lab --experiment"
+    )]
+    Practice(Practice),
+}
+
+#[derive(Args, Debug)]
+pub(super) struct Demo {
+    /// Folder into which the frames are unpacked and the report is written
+    #[arg(long, value_name = "DIR", default_value = "lineturn-demo")]
+    pub(super) dir: PathBuf,
+    /// One JSON document on standard output
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Args, Debug)]
+pub(super) struct Locate {
+    /// Pictures: PNG, JPEG, TIFF; 8 or 16 bit; grey or colour
+    #[arg(required = true, value_name = "FRAME")]
+    pub(super) frames: Vec<PathBuf>,
+    /// One JSON document on standard output
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Args, Debug)]
+pub(super) struct Watch {
+    /// A video file, a folder of pictures, `camera:N`, an http:// address of motion JPEG, or - for YUV4MPEG2 on standard input
+    pub(super) source: String,
+    /// Side of the picture on which the central image lies
+    #[arg(long, value_enum)]
+    pub(super) toward: Option<Toward>,
+    /// Frames per second of a folder of pictures that has no times.csv
+    #[arg(long, value_name = "N")]
+    pub(super) fps: Option<f64>,
+    /// Calibration made by `lineturn scale`: gives offsets in seconds of arc
+    #[arg(long, value_name = "FILE")]
+    pub(super) scale: Option<PathBuf>,
+    /// Writes every line of every frame as CSV
+    #[arg(long, value_name = "FILE")]
+    pub(super) track: Option<PathBuf>,
+    /// One JSON document on standard output
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub(super) enum Toward {
+    /// The central image lies to the left
+    Left,
+    /// The central image lies to the right
+    Right,
+}
+
+#[derive(Args, Debug)]
+pub(super) struct Scale {
+    /// Table with window_1, window_2 and frame or offset_px
+    pub(super) readings: PathBuf,
+    /// Saves the calibration, for `--scale`
+    #[arg(long, value_name = "FILE")]
+    pub(super) save: Option<PathBuf>,
+    /// Least count of each window, seconds of arc
+    #[arg(long, value_name = "ARCSEC", default_value_t = 60.0)]
+    pub(super) least_count: f64,
+    /// One JSON document on standard output
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Args, Debug)]
+pub(super) struct Reduce {
+    /// Table of readings, one row a pointing of the telescope
+    pub(super) readings: PathBuf,
+    /// Calibration made by `lineturn scale`; needed where the table names footage
+    #[arg(long, value_name = "FILE")]
+    pub(super) scale: Option<PathBuf>,
+    /// Refracting angle, where the table has no rows of the two faces
+    #[arg(long, value_name = "ANGLE", requires = "u_prism_angle", allow_hyphen_values = true)]
+    pub(super) prism_angle: Option<String>,
+    /// Standard uncertainty of the given refracting angle, seconds of arc
+    #[arg(long, value_name = "ARCSEC", requires = "prism_angle")]
+    pub(super) u_prism_angle: Option<f64>,
+    /// Least count of each window, seconds of arc
+    #[arg(long, value_name = "ARCSEC", default_value_t = 60.0)]
+    pub(super) least_count: f64,
+    /// Air of the room, for indices against vacuum
+    #[arg(long, value_name = "TEMPERATURE_C,PRESSURE_PA", allow_hyphen_values = true)]
+    pub(super) air: Option<String>,
+    /// Dispersion formula; chosen by the data where not given
+    #[arg(long, value_name = "MODEL", value_parser = ["cauchy-2", "cauchy-3", "cauchy-4", "sellmeier-1"])]
+    pub(super) model: Option<String>,
+    /// Side of the picture on which the central image lies, for the clips of the table
+    #[arg(long, value_enum)]
+    pub(super) toward: Option<Toward>,
+    /// Frames per second of folders of pictures that have no times.csv
+    #[arg(long, value_name = "N")]
+    pub(super) fps: Option<f64>,
+    /// Checks the uncertainties by this many Monte Carlo trials
+    #[arg(long, value_name = "TRIALS")]
+    pub(super) monte_carlo: Option<u32>,
+    /// Writes the report as one HTML page
+    #[arg(long, value_name = "FILE.html")]
+    pub(super) report: Option<PathBuf>,
+    /// Writes the table of lines as CSV
+    #[arg(long, value_name = "FILE.csv")]
+    pub(super) csv: Option<PathBuf>,
+    /// One JSON document on standard output
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Args, Debug)]
+pub(super) struct Practice {
+    /// Folder for the footage and its truth
+    pub(super) dir: PathBuf,
+    /// Which scenario; see --list
+    #[arg(long, value_name = "NAME", default_value = "steady")]
+    pub(super) scenario: String,
+    /// A whole experiment instead of one sweep: scale, faces, lines and central images
+    #[arg(long, conflicts_with = "scenario")]
+    pub(super) experiment: bool,
+    /// Everything random follows from this number
+    #[arg(long, default_value_t = 1)]
+    pub(super) seed: u64,
+    /// How the frames are written
+    #[arg(long, value_enum, default_value = "png")]
+    pub(super) format: PracticeFormat,
+    /// Lists the scenarios and does nothing else
+    #[arg(long)]
+    pub(super) list: bool,
+    /// One JSON document on standard output
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub(super) enum PracticeFormat {
+    /// A folder of PNG pictures with times.csv
+    Png,
+    /// Motion JPEG in AVI
+    Mjpeg,
+    /// YUV4MPEG2
+    Y4m,
+    /// H.264 in MP4, through a system ffmpeg
+    H264,
+}

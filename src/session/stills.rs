@@ -1,0 +1,41 @@
+//! Still pictures in, cross-hairs and lines of each out.
+
+use std::path::{Path, PathBuf};
+
+use super::SessionError;
+use crate::capture;
+use crate::find::{Finder, Known, Picture};
+
+/// What was found in one still picture.
+#[derive(Clone, Debug)]
+pub struct LocatedFrame {
+    /// The picture's path as given.
+    pub path: PathBuf,
+    /// Columns.
+    pub width: usize,
+    /// Rows.
+    pub height: usize,
+    /// Cross-hairs and lines.
+    pub picture: Picture,
+}
+
+/// Finds cross-hairs and lines in each picture.
+///
+/// # Errors
+/// The first picture that can't be read; pictures before it are lost, since nothing slow was done.
+pub fn locate(paths: &[PathBuf], mut done: impl FnMut(usize)) -> Result<Vec<LocatedFrame>, SessionError> {
+    let mut finder = Finder::new();
+    let mut located = Vec::with_capacity(paths.len());
+    for (index, path) in paths.iter().enumerate() {
+        located.push(locate_one(&mut finder, path)?);
+        done(index + 1);
+    }
+    Ok(located)
+}
+
+/// Finds cross-hairs and lines in one picture.
+pub(super) fn locate_one(finder: &mut Finder, path: &Path) -> Result<LocatedFrame, SessionError> {
+    let frame = capture::read_picture(path)?;
+    let picture = finder.look(&frame, &Known::default());
+    Ok(LocatedFrame { path: path.to_owned(), width: frame.width(), height: frame.height(), picture })
+}

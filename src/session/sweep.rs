@@ -1,0 +1,158 @@
+//! A clip of a turning prism table in, each line's turning point out.
+
+use super::SessionError;
+use crate::basics::frame::Frame;
+use crate::capture::{self, FrameSource, Next, OpenOptions, Source};
+use crate::find::{Finder, Known, Stack};
+use crate::follow::{Follower, Settings, Side, Sweep};
+
+/// Frames between two looks at the whole picture; between them only the surroundings of known lines are searched.
+const FRAMES_BETWEEN_FULL_LOOKS: u64 = 6;
+/// Frames that are laid over each other to see hairs that are too faint in one frame.
+const STACKED_FRAMES: u64 = 96;
+
+/// How to watch.
+#[derive(Clone, Debug, Default)]
+pub struct WatchOptions {
+    /// Side on which the central image lies, if known.
+    pub toward: Option<Side>,
+    /// Frames per second of a folder of pictures without `times.csv`.
+    pub fps: Option<f64>,
+}
+
+/// How far a watch has come.
+#[derive(Clone, Copy, Debug)]
+pub struct WatchProgress {
+    /// Frames looked at.
+    pub frames: u64,
+    /// Frames that the container announces.
+    pub of: Option<u64>,
+}
+
+/// What was seen in a clip.
+#[derive(Clone, Debug)]
+pub struct Watched {
+    /// What the source says of itself.
+    pub description: String,
+    /// Columns and rows.
+    pub size_px: (usize, usize),
+    /// Frames looked at.
+    pub frames: u64,
+    /// Frames that could not be decoded.
+    pub dropped: u64,
+    /// Why frames were dropped, one sentence each, the first few.
+    pub losses: Vec<String>,
+    /// Seconds from the first to the last frame.
+    pub duration_s: f64,
+    /// Lines and turning points.
+    pub sweep: Sweep,
+    /// Why the source ended before its end, if it did; what was seen before stands.
+    pub failure: Option<String>,
+}
+
+/// Follows the lines of `source` to its end.
+///
+/// # Errors
+/// The source could not be opened, or failed before its first frame. A later failure is told in [`Watched::failure`].
+pub fn watch(
+    source: &Source,
+    options: &WatchOptions,
+    mut progress: impl FnMut(WatchProgress),
+) -> Result<Watched, SessionError> {
+    let opened = capture::open(source, &OpenOptions { fps: options.fps, ..OpenOptions::default() })?;
+    let mut source = capture::Decoupled::new(opened);
+    let of = source.info().frames;
+    let description = source.info().description.clone();
+
+    let mut finder = Finder::new();
+    let mut follower = Follower::new(Settings { toward: options.toward, ..Settings::default() });
+    let mut stack = Stack::new();
+    let mut known = Known::default();
+    let mut frame = Frame::empty();
+    let mut watched = Watch { frames: 0, dropped: 0, losses: Vec::new(), last_s: 0.0 };
+    let failure = loop {
+        match source.next_into(&mut frame) {
+            Ok(Next::Frame) => {}
+            Ok(Next::Lost { frames, why }) => {
+                watched.dropped += frames;
+                if watched.losses.len() < 8 {
+                    watched.losses.push(why);
+                }
+                follower.lost(frames);
+                known.lines.clear();
+                continue;
+            }
+            Ok(Next::End) => break None,
+            Err(error) if watched.frames == 0 => return Err(error.into()),
+            Err(error) => break Some(error.to_string()),
+        }
+        if watched.frames % FRAMES_BETWEEN_FULL_LOOKS == 0 {
+            known.lines.clear();
+        }
+        let picture = finder.look(&frame, &known);
+        if watched.frames < STACKED_FRAMES {
+            stack.add(&frame);
+        }
+        watched.frames += 1;
+        watched.last_s = frame.time_s;
+        follower.advance(frame.number, frame.time_s, &picture);
+        if picture.cross_hairs.is_some() {
+            known.cross_hairs.clone_from(&picture.cross_hairs);
+        } else if known.cross_hairs.is_none() && watched.frames.is_power_of_two() && watched.frames >= 8 {
+            known.cross_hairs = stack.cross_hairs(&mut finder);
+        }
+        known.field.clone_from(&picture.field);
+        known.lines = picture.lines;
+        progress(WatchProgress { frames: watched.frames, of });
+    };
+    let stacked = stack.cross_hairs(&mut finder);
+    Ok(Watched {
+        description,
+        size_px: (frame.width(), frame.height()),
+        frames: watched.frames,
+        dropped: watched.dropped,
+        losses: watched.losses,
+        duration_s: watched.last_s,
+        sweep: follower.finish(stacked),
+        failure,
+    })
+}
+
+/// Counts kept while watching.
+struct Watch {
+    frames: u64,
+    dropped: u64,
+    losses: Vec<String>,
+    last_s: f64,
+}
+
+impl Watched {
+    /// What is doubtful about the clip, in sentences.
+    #[must_use]
+    pub fn cautions(&self) -> Vec<Caution> {
+        let mut cautions: Vec<Caution> = self
+            .sweep
+            .cautions
+            .iter()
+            .map(|(code, message)| Caution::new(code.clone(), message.clone()))
+            .collect();
+        if self.dropped > 0 {
+            cautions.push(Caution::new(
+                "frames-lost",
+                format!(
+                    "{} of {} frames could not be decoded and were left out: {}",
+                    self.dropped,
+                    self.dropped + self.frames,
+                    self.losses.join("; ")
+                ),
+            ));
+        }
+        if self.sweep.lines.is_empty() {
+            cautions.push(Caution::new(
+                "no-line",
+                format!("no line was seen in {}: check that the slit is lit and in focus", self.description),
+            ));
+        }
+        cautions
+    }
+}
