@@ -1,1 +1,10 @@
-//! What is tested from outside, and where it belongs.
+//! What is tested from outside the modules, and where it belongs:
+//!
+//! - `order`: which stage may use which, head comments, words that may not appear in the tree.
+//! - `command_line`: the built program: output, documents, exit status, the sentence for each bad input.
+//! - `simulated_runs`: practice footage through the whole chain: turning points, pulls, indices.
+//! - `known_frames`: the experiment that comes with the program, from pixels to index, against its truth.
+
+mod command_line;
+mod order;
+mod support;

@@ -5,7 +5,11 @@
 use serde::Serialize;
 use serde_json::{Value, json};
 
-use crate::session::{Caution, CrossHairs, Line, LocatedFrame, Side, Watched};
+use crate::basics::units::ARCSEC_PER_DEG;
+use crate::session::{
+    Calibrated, CalibrationRecord, Caution, CrossHairs, Experiment, Line, LocatedFrame, Measured, ReducedLine, Side,
+    Watched, Wavelength, WarningRecord,
+};
 
 /// Version of the documents; raised when a field changes its meaning or goes.
 const SCHEMA: u32 = 1;
@@ -125,5 +129,103 @@ fn line(line: &Line, hairs: Option<&CrossHairs>) -> Value {
         "signal_to_noise": line.signal_to_noise,
         "saturated": line.saturated,
         "under_hair": line.under_hair,
+    })
+}
+
+/// The document of `scale`: at once a calibration for `--scale`.
+#[must_use]
+pub fn calibrated(calibrated: &Calibrated) -> String {
+    let mut record = CalibrationRecord::from(&calibrated.scale);
+    record.warnings = calibrated
+        .cautions
+        .iter()
+        .map(|caution| WarningRecord { code: caution.code.clone(), message: caution.message.clone() })
+        .collect();
+    serde_json::to_string_pretty(&record).unwrap_or_else(|error| json!({ "error": error.to_string() }).to_string())
+}
+
+/// The body of `reduce`.
+#[must_use]
+pub fn reduced(experiment: &Experiment) -> Value {
+    let reduction = &experiment.reduction;
+    let covariance: Vec<Vec<f64>> =
+        reduction.index_covariance.row_iter().map(|row| row.iter().copied().collect()).collect();
+    let mut body = json!({
+        "readings": experiment.table.display().to_string(),
+        "prism_angle_deg": reduction.prism_angle_deg.value(),
+        "u_prism_angle_arcsec": reduction.prism_angle_deg.u() * ARCSEC_PER_DEG,
+        "lines": reduction.lines.iter().map(reduced_line).collect::<Vec<_>>(),
+        "index_covariance": covariance,
+        "dispersion": reduction.dispersion.as_ref().ok().map(|fit| json!({
+            "model": fit.model.name(),
+            "chosen_by_data": fit.chosen,
+            "coefficients": fit.coefficients.iter().map(Measured::value).collect::<Vec<_>>(),
+            "covariance": fit.covariance.row_iter()
+                .map(|row| row.iter().copied().collect::<Vec<f64>>())
+                .collect::<Vec<_>>(),
+            "chi_squared": fit.chi_squared,
+            "degrees_of_freedom": fit.degrees_of_freedom,
+            "p_value": fit.p_value,
+            "range_nm": [fit.range_nm.0, fit.range_nm.1],
+        })),
+        "glasses": reduction.glasses.iter().map(|glass| json!({
+            "name": glass.name,
+            "n_d": glass.n_d,
+            "abbe_number": glass.abbe_number,
+            "chi_squared": glass.chi_squared,
+            "p_value": glass.p_value,
+        })).collect::<Vec<_>>(),
+        "unknown_lines": reduction.unknown_lines.iter().map(|line| json!({
+            "line": line.line,
+            "set": line.set,
+            "deviation_deg": line.deviation_deg.value(),
+            "u_deviation_arcsec": line.deviation_deg.u() * ARCSEC_PER_DEG,
+            "n": line.index.value(),
+            "u_n": line.index.u(),
+            "wavelength_nm": line.wavelength_nm.as_ref().ok().map(Measured::value),
+            "u_wavelength_nm": line.wavelength_nm.as_ref().ok().map(Measured::u),
+            "candidates": line.candidates.iter().map(|candidate| json!({
+                "line": candidate.name,
+                "wavelength_nm": candidate.wavelength_nm,
+                "distance_in_u": candidate.distance_in_u,
+            })).collect::<Vec<_>>(),
+        })).collect::<Vec<_>>(),
+    });
+    let standard = reduction.standard.as_ref();
+    let results = [
+        ("n_d", standard.map(|standard| &standard.n_d)),
+        ("n_F", standard.map(|standard| &standard.n_f)),
+        ("n_C", standard.map(|standard| &standard.n_c)),
+        ("abbe_number", standard.and_then(|standard| standard.abbe_number.as_ref())),
+    ];
+    for (name, result) in results {
+        body[name] = json!(result.map(Measured::value));
+        body[format!("u_{name}")] = json!(result.map(Measured::u));
+    }
+    if !experiment.monte_carlo.is_empty() {
+        body["monte_carlo"] = experiment.monte_carlo.iter().map(|compared| json!({
+            "result": compared.name,
+            "value": compared.value,
+            "u": compared.u,
+            "mean": compared.sampled.mean,
+            "standard_deviation": compared.sampled.standard_deviation,
+            "shortest_95": [compared.sampled.shortest.0, compared.sampled.shortest.1],
+        })).collect();
+    }
+    body
+}
+
+fn reduced_line(line: &ReducedLine) -> Value {
+    json!({
+        "line": line.line,
+        "wavelength_nm": line.wavelength.map(Wavelength::in_air_nm),
+        "set": line.set,
+        "deviation_deg": line.deviation_deg.value(),
+        "u_deviation_arcsec": line.deviation_deg.u() * ARCSEC_PER_DEG,
+        "n": line.index.value(),
+        "u_n": line.index.u(),
+        "n_absolute": line.index_absolute.as_ref().map(Measured::value),
+        "u_n_absolute": line.index_absolute.as_ref().map(Measured::u),
+        "residual": line.residual,
     })
 }

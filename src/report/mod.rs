@@ -1,1 +1,12 @@
-//! To come.
+//! Results in, words for people and documents for scripts out. Computes nothing.
+//!
+//! Values and uncertainties are rounded together by one rule ([`rounded`](crate::session::rounded)); expanded
+//! uncertainties exist only here, with their coverage said. What is not known stays empty.
+//!
+//! Measurement, files and exit codes do not belong here.
+//!
+//! Checked by `tests/command_line.rs`.
+
+pub mod document;
+pub mod table;
+pub mod text;

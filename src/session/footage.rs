@@ -48,6 +48,13 @@ pub struct MeasuredFootage {
     pub u_px: f64,
 }
 
+impl MeasuredFootage {
+    /// Whether the source ended before its end.
+    pub(super) fn failed(&self) -> bool {
+        matches!(&self.seen, Seen::Clip(watched) if watched.failure.is_some())
+    }
+}
+
 /// Measures all footage, on all cores; the order of the answers is that of `wanted`.
 ///
 /// # Errors

@@ -11,14 +11,30 @@
 //!
 //! Checked by `tests/simulated_runs.rs` (from footage to index) and `tests/command_line.rs`.
 
+mod calibrate;
+mod experiment;
+mod footage;
 mod stills;
 mod sweep;
 
-pub use crate::capture::{CaptureError, Source, SourceInfo};
+pub use crate::basics::frame::Frame;
+pub use crate::capture::{CaptureError, FrameSource, Next, Source, SourceInfo};
 pub use crate::find::{CrossHairs, FieldOfView, Hair, Line, Picture};
 pub use crate::follow::{FollowedLine, Side, Sweep, TrackPoint, TurningPoint};
+pub use crate::basics::uncertainty::{Cause, Measured, rounded};
+pub use crate::basics::units::{Angle, CircleReading, Wavelength};
+pub use crate::logbook::scale::{Calibration, ScalePoint};
+pub use crate::logbook::record::{CalibrationRecord, WarningRecord};
+pub use crate::logbook::table::{ReadingRow, Target};
+pub use crate::prism::air::AirConditions;
+pub use crate::prism::dispersion::{DispersionFit, DispersionModel, StandardIndices};
+pub use crate::prism::montecarlo::Compared;
+pub use crate::prism::{ReducedLine, Reduction};
+pub use calibrate::{Calibrated, calibrate, read_calibration};
+pub use experiment::{Experiment, ReduceOptions, ReducedRow, reduce};
+pub use footage::{MeasuredFootage, Seen};
 pub use stills::{LocatedFrame, locate};
-pub use sweep::{WatchOptions, Watched, WatchProgress, watch};
+pub use sweep::{LineAngle, WatchOptions, WatchProgress, Watched, watch, watch_frames};
 
 /// A sentence for the user about something doubtful, with a code for scripts.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -36,13 +52,28 @@ impl Caution {
     }
 }
 
+impl From<&crate::basics::uncertainty::Caution> for Caution {
+    fn from(caution: &crate::basics::uncertainty::Caution) -> Self {
+        Self::new(caution.code, caution.message.clone())
+    }
+}
+
 /// The world or the caller is at fault: one sentence that says what, where and what to do.
 #[derive(Debug, thiserror::Error)]
 pub enum SessionError {
     /// A source could not be read.
     #[error(transparent)]
     Capture(#[from] CaptureError),
-    /// Footage that a table names could not serve.
+    /// A table of readings could not be read.
+    #[error(transparent)]
+    Table(#[from] crate::logbook::table::TableError),
+    /// A calibration could not be read.
+    #[error(transparent)]
+    Scale(#[from] crate::logbook::scale::ScaleError),
+    /// Angles that give no result.
+    #[error(transparent)]
+    Prism(#[from] crate::prism::PrismError),
+    /// Footage that a table names could not serve, or the table as a whole.
     #[error("{0}")]
     Footage(String),
 }

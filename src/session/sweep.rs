@@ -1,10 +1,12 @@
 //! A clip of a turning prism table in, each line's turning point out.
 
-use super::SessionError;
+use super::{Caution, SessionError};
+use crate::basics::uncertainty::{Cause, Shape};
 use crate::basics::frame::Frame;
 use crate::capture::{self, FrameSource, Next, OpenOptions, Source};
 use crate::find::{Finder, Known, Stack};
 use crate::follow::{Follower, Settings, Side, Sweep};
+use crate::logbook::scale::Calibration;
 
 /// Frames between two looks at the whole picture; between them only the surroundings of known lines are searched.
 const FRAMES_BETWEEN_FULL_LOOKS: u64 = 6;
@@ -18,6 +20,8 @@ pub struct WatchOptions {
     pub toward: Option<Side>,
     /// Frames per second of a folder of pictures without `times.csv`.
     pub fps: Option<f64>,
+    /// Camera scale, for offsets in seconds of arc.
+    pub scale: Option<Calibration>,
 }
 
 /// How far a watch has come.
@@ -27,6 +31,15 @@ pub struct WatchProgress {
     pub frames: u64,
     /// Frames that the container announces.
     pub of: Option<u64>,
+}
+
+/// An offset from the cross-hairs as an angle of the telescope.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LineAngle {
+    /// Circle reading + this = the reading with the cross-hair on the line, seconds of arc.
+    pub offset_arcsec: f64,
+    /// Its standard uncertainty, seconds of arc.
+    pub u_arcsec: f64,
 }
 
 /// What was seen in a clip.
@@ -46,6 +59,8 @@ pub struct Watched {
     pub duration_s: f64,
     /// Lines and turning points.
     pub sweep: Sweep,
+    /// Offset of each line of the sweep as an angle, where a scale was given and the cross-hairs are known.
+    pub angles: Vec<Option<LineAngle>>,
     /// Why the source ended before its end, if it did; what was seen before stands.
     pub failure: Option<String>,
 }
@@ -57,10 +72,21 @@ pub struct Watched {
 pub fn watch(
     source: &Source,
     options: &WatchOptions,
-    mut progress: impl FnMut(WatchProgress),
+    progress: impl FnMut(WatchProgress),
 ) -> Result<Watched, SessionError> {
     let opened = capture::open(source, &OpenOptions { fps: options.fps, ..OpenOptions::default() })?;
-    let mut source = capture::Decoupled::new(opened);
+    watch_frames(&mut capture::Decoupled::new(opened), options, progress)
+}
+
+/// Follows the lines of any stream of frames to its end.
+///
+/// # Errors
+/// As [`watch`].
+pub fn watch_frames(
+    source: &mut dyn FrameSource,
+    options: &WatchOptions,
+    mut progress: impl FnMut(WatchProgress),
+) -> Result<Watched, SessionError> {
     let of = source.info().frames;
     let description = source.info().description.clone();
 
@@ -105,7 +131,20 @@ pub fn watch(
         known.lines = picture.lines;
         progress(WatchProgress { frames: watched.frames, of });
     };
-    let stacked = stack.cross_hairs(&mut finder);
+    let sweep = follower.finish(stack.cross_hairs(&mut finder));
+    let scale = options.scale.as_ref().map(Calibration::ready);
+    let angles = sweep
+        .lines
+        .iter()
+        .map(|line| {
+            let angle = scale.as_ref()?.angle_arcsec(
+                line.offset_px?,
+                line.u_px,
+                &Cause::type_b("line against cross-hairs", Shape::Normal),
+            );
+            Some(LineAngle { offset_arcsec: angle.value(), u_arcsec: angle.u() })
+        })
+        .collect();
     Ok(Watched {
         description,
         size_px: (frame.width(), frame.height()),
@@ -113,7 +152,8 @@ pub fn watch(
         dropped: watched.dropped,
         losses: watched.losses,
         duration_s: watched.last_s,
-        sweep: follower.finish(stacked),
+        sweep,
+        angles,
         failure,
     })
 }

@@ -1,0 +1,160 @@
+//! Each command: its flags checked, its session called, its answer put into words.
+
+use std::fs::File;
+use std::path::Path;
+
+use super::flags::{Locate, Reduce, Scale, Toward, Watch};
+use super::progress::Progress;
+use super::{Answer, CliError};
+use crate::report::{document, table, text};
+use crate::session::{
+    self, AirConditions, Angle, Caution, DispersionModel, ReduceOptions, Side, Source, WatchOptions,
+};
+
+/// Largest least count that a divided circle has, seconds of arc: a whole degree.
+const LARGEST_LEAST_COUNT_ARCSEC: f64 = 3600.0;
+
+pub(super) fn locate(flags: &Locate) -> Result<Answer, CliError> {
+    let progress = Progress::new("pictures");
+    let total = flags.frames.len() as u64;
+    let frames = session::locate(&flags.frames, |done| progress.show(done as u64, Some(total)))?;
+    let text = if flags.json {
+        document::document("locate", true, &[], document::located(&frames))
+    } else {
+        text::located(&frames)
+    };
+    Ok(Answer { text, cautions: Vec::new(), complete: true })
+}
+
+pub(super) fn watch(flags: &Watch) -> Result<Answer, CliError> {
+    let options = WatchOptions {
+        toward: flags.toward.map(Side::from),
+        fps: checked_fps(flags.fps)?,
+        scale: flags.scale.as_deref().map(session::read_calibration).transpose()?,
+    };
+    let progress = Progress::new("frames");
+    let source = Source::parse(&flags.source)?;
+    let watched = session::watch(&source, &options, |come| progress.show(come.frames, come.of))?;
+    drop(progress);
+    if let Some(path) = &flags.track {
+        write_csv(path, |file| table::track(&watched.sweep, file))?;
+    }
+    let mut cautions = watched.cautions();
+    if let Some(failure) = &watched.failure {
+        cautions.insert(0, Caution::new("source-failed", failure.clone()));
+    }
+    let complete = watched.failure.is_none();
+    Ok(if flags.json {
+        Answer {
+            text: document::document("watch", complete, &cautions, document::watched(&watched)),
+            cautions,
+            complete,
+        }
+    } else {
+        Answer { text: text::watched(&watched), cautions, complete }
+    })
+}
+
+pub(super) fn scale(flags: &Scale) -> Result<Answer, CliError> {
+    let progress = Progress::new("pictures");
+    let calibrated = session::calibrate(&flags.readings, least_count(flags.least_count)?, &|done, of| {
+        progress.show(done as u64, Some(of as u64));
+    })?;
+    drop(progress);
+    let document = document::calibrated(&calibrated);
+    if let Some(path) = &flags.save {
+        std::fs::write(path, format!("{document}\n")).map_err(|error| unwritten(path, &error))?;
+    }
+    let text = if flags.json { document } else { text::calibrated(&calibrated) };
+    Ok(Answer { text, cautions: calibrated.cautions, complete: true })
+}
+
+pub(super) fn reduce(flags: &Reduce) -> Result<Answer, CliError> {
+    let options = reduce_options(flags)?;
+    let progress = Progress::new("footage");
+    let experiment = session::reduce(&flags.readings, &options, &|done, of| {
+        progress.show(done as u64, Some(of as u64));
+    })?;
+    drop(progress);
+    if let Some(path) = &flags.csv {
+        write_csv(path, |file| table::lines(&experiment, file))?;
+    }
+    let text = if flags.json {
+        document::document("reduce", experiment.complete, &experiment.cautions, document::reduced(&experiment))
+    } else {
+        text::reduced(&experiment)
+    };
+    Ok(Answer { text, complete: experiment.complete, cautions: experiment.cautions })
+}
+
+fn reduce_options(flags: &Reduce) -> Result<ReduceOptions, CliError> {
+    let prism_angle = match (&flags.prism_angle, flags.u_prism_angle) {
+        (Some(angle), Some(u)) => {
+            let angle = Angle::parse(angle)
+                .map_err(|error| CliError::Usage(format!("--prism-angle: {error}")))?;
+            if !(u.is_finite() && u > 0.0) {
+                return Err(CliError::Usage(format!(
+                    "--u-prism-angle: {u} is no uncertainty; give seconds of arc greater than 0"
+                )));
+            }
+            Some((angle, Angle::from_arcseconds(u)))
+        }
+        _ => None,
+    };
+    Ok(ReduceOptions {
+        scale: flags.scale.as_deref().map(session::read_calibration).transpose()?,
+        prism_angle,
+        least_count: least_count(flags.least_count)?,
+        air: flags
+            .air
+            .as_deref()
+            .map(AirConditions::parse)
+            .transpose()
+            .map_err(|error| CliError::Usage(format!("--air: {error}")))?,
+        model: flags
+            .model
+            .as_deref()
+            .map(DispersionModel::parse)
+            .transpose()
+            .map_err(|error| CliError::Usage(format!("--model: {error}")))?,
+        watch: WatchOptions { toward: flags.toward.map(Side::from), fps: checked_fps(flags.fps)?, scale: None },
+        monte_carlo: flags.monte_carlo.unwrap_or(0),
+    })
+}
+
+impl From<Toward> for Side {
+    fn from(toward: Toward) -> Self {
+        match toward {
+            Toward::Left => Self::Left,
+            Toward::Right => Self::Right,
+        }
+    }
+}
+
+fn checked_fps(fps: Option<f64>) -> Result<Option<f64>, CliError> {
+    match fps {
+        Some(fps) if !(fps.is_finite() && fps > 0.0 && fps <= 10_000.0) => Err(CliError::Usage(format!(
+            "--fps: {fps} is no frame rate; give frames per second, such as 25"
+        ))),
+        fps => Ok(fps),
+    }
+}
+
+fn least_count(arcsec: f64) -> Result<Angle, CliError> {
+    if arcsec.is_finite() && arcsec > 0.0 && arcsec <= LARGEST_LEAST_COUNT_ARCSEC {
+        Ok(Angle::from_arcseconds(arcsec))
+    } else {
+        Err(CliError::Usage(format!(
+            "--least-count: {arcsec} is no least count; give seconds of arc, such as 60 for one minute"
+        )))
+    }
+}
+
+fn write_csv(path: &Path, write: impl FnOnce(File) -> Result<(), csv::Error>) -> Result<(), CliError> {
+    let file = File::create(path).map_err(|error| unwritten(path, &error))?;
+    write(file).map_err(|error| CliError::Usage(format!("{}: could not be written: {error}", path.display())))
+}
+
+fn unwritten(path: &Path, error: &std::io::Error) -> CliError {
+    CliError::Usage(format!("{}: could not be written: {error}", path.display()))
+}

@@ -1,0 +1,69 @@
+//! Tables as CSV: the unit in every column's name, what is not known left empty.
+
+use crate::basics::units::ARCSEC_PER_DEG;
+use crate::session::{Experiment, Measured, Sweep, Wavelength};
+
+/// Every line of every frame of a sweep: `frame,t_s,line,x_px,u_px,offset_px,level,saturated`.
+///
+/// # Errors
+/// What the writer underneath says.
+pub fn track(sweep: &Sweep, out: impl std::io::Write) -> Result<(), csv::Error> {
+    let mut writer = csv::Writer::from_writer(out);
+    writer.write_record(["frame", "t_s", "line", "x_px", "u_px", "offset_px", "level", "saturated"])?;
+    let mut points: Vec<_> =
+        sweep.lines.iter().flat_map(|line| line.track.iter().map(move |point| (line.line, point))).collect();
+    points.sort_by_key(|(line, point)| (point.frame, *line));
+    for (line, point) in points {
+        writer.write_record([
+            point.frame.to_string(),
+            format!("{:.6}", point.time_s),
+            line.to_string(),
+            format!("{:.4}", point.x_px),
+            format!("{:.4}", point.u_px),
+            point.offset_px.map(|offset| format!("{offset:.4}")).unwrap_or_default(),
+            format!("{:.4}", point.level),
+            point.saturated.to_string(),
+        ])?;
+    }
+    writer.flush()?;
+    Ok(())
+}
+
+/// The lines of a reduction.
+///
+/// # Errors
+/// What the writer underneath says.
+pub fn lines(experiment: &Experiment, out: impl std::io::Write) -> Result<(), csv::Error> {
+    let mut writer = csv::Writer::from_writer(out);
+    writer.write_record([
+        "line",
+        "wavelength_nm",
+        "set",
+        "deviation_deg",
+        "u_deviation_arcsec",
+        "n",
+        "u_n",
+        "n_absolute",
+        "u_n_absolute",
+        "residual",
+    ])?;
+    let number = |value: Option<f64>, decimals: usize| {
+        value.map(|value| format!("{value:.decimals$}")).unwrap_or_default()
+    };
+    for line in &experiment.reduction.lines {
+        writer.write_record([
+            line.line.clone(),
+            number(line.wavelength.map(Wavelength::in_air_nm), 4),
+            line.set.clone(),
+            number(Some(line.deviation_deg.value()), 6),
+            number(Some(line.deviation_deg.u() * ARCSEC_PER_DEG), 3),
+            number(Some(line.index.value()), 7),
+            number(Some(line.index.u()), 7),
+            number(line.index_absolute.as_ref().map(Measured::value), 7),
+            number(line.index_absolute.as_ref().map(Measured::u), 7),
+            number(line.residual, 7),
+        ])?;
+    }
+    writer.flush()?;
+    Ok(())
+}

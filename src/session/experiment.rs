@@ -1,0 +1,193 @@
+//! A table of readings with its footage in, refracting angle, indices and dispersion out.
+
+use std::path::{Path, PathBuf};
+
+use super::calibrate::beside;
+use super::footage::{MeasuredFootage, Wanted, measure};
+use super::{Caution, SessionError, WatchOptions};
+use crate::basics::uncertainty::{Cause, Measured, Shape};
+use crate::basics::units::Angle;
+use crate::logbook::circle::{CircleData, corrected};
+use crate::logbook::scale::Calibration;
+use crate::logbook::table::{ReadingRow, Target, read_readings};
+use crate::prism::air::AirConditions;
+use crate::prism::dispersion::DispersionModel;
+use crate::prism::glasses::GlassTable;
+use crate::prism::lamps::LampTable;
+use crate::prism::montecarlo::{Compared, compare};
+use crate::prism::{self, Pointed, PointedAt, Reduction, ReductionOptions};
+
+/// Lamp lines that come with the program.
+const LAMPS: &str = include_str!("../../calibration/lamps.toml");
+/// Glasses that come with the program.
+const GLASSES: &str = include_str!("../../calibration/glasses.toml");
+/// Standard uncertainty that eccentricity leaves in a reading of one window alone, seconds of arc (common practice, no source).
+const ECCENTRICITY_ONE_WINDOW_ARCSEC: f64 = 30.0;
+/// Key of the random numbers, so that a Monte Carlo check gives the same figures again.
+const MONTE_CARLO_KEY: u64 = 1;
+
+/// How to reduce.
+#[derive(Clone, Debug)]
+pub struct ReduceOptions {
+    /// Camera scale, needed where the table names footage.
+    pub scale: Option<Calibration>,
+    /// Refracting angle and its standard uncertainty, where the table has no face rows.
+    pub prism_angle: Option<(Angle, Angle)>,
+    /// Least count of each window.
+    pub least_count: Angle,
+    /// Air of the room.
+    pub air: Option<AirConditions>,
+    /// Dispersion model; none lets the data choose.
+    pub model: Option<DispersionModel>,
+    /// How to watch the clips.
+    pub watch: WatchOptions,
+    /// Monte Carlo trials, 0 for none.
+    pub monte_carlo: u32,
+}
+
+/// One row of the table, with what was made of it.
+#[derive(Clone, Debug)]
+pub struct ReducedRow {
+    /// The row as read.
+    pub row: ReadingRow,
+    /// What its footage showed.
+    pub footage: Option<MeasuredFootage>,
+    /// Offset from the cross-hairs, seconds of arc.
+    pub offset_arcsec: Option<Measured>,
+    /// Reading with the hair on the target, degrees.
+    pub reading_deg: Measured,
+}
+
+/// A whole experiment.
+#[derive(Clone, Debug)]
+pub struct Experiment {
+    /// The table.
+    pub table: PathBuf,
+    /// Its rows.
+    pub rows: Vec<ReducedRow>,
+    /// What follows from them.
+    pub reduction: Reduction,
+    /// Linear propagation beside Monte Carlo, where it was asked for.
+    pub monte_carlo: Vec<Compared>,
+    /// How it was reduced.
+    pub options: ReduceOptions,
+    /// What is doubtful.
+    pub cautions: Vec<Caution>,
+    /// Whether every source was read to its end.
+    pub complete: bool,
+}
+
+/// Measures the footage of a table and reduces it.
+///
+/// # Errors
+/// The table, its footage or the angles: one sentence that names the row.
+pub fn reduce(
+    table: &Path,
+    options: &ReduceOptions,
+    progress: &(dyn Fn(usize, usize) + Sync),
+) -> Result<Experiment, SessionError> {
+    let rows = read_readings(table)?;
+    let place = |row: &ReadingRow| format!("{}, row {}", table.display(), row.row);
+    let wanted: Vec<Wanted> = rows
+        .iter()
+        .filter_map(|row| {
+            row.footage.as_ref().map(|written| Wanted {
+                place: place(row),
+                path: beside(table, written),
+                target: row.target,
+                pick: row.pick,
+            })
+        })
+        .collect();
+    if let (Some(first), None) = (wanted.first(), &options.scale) {
+        return Err(SessionError::Footage(format!(
+            "{} names footage, whose offsets need the camera's scale: give --scale FILE (made by: lineturn scale READINGS.csv --save FILE), or fill offset_arcsec",
+            first.place
+        )));
+    }
+    let (measured, mut cautions) = measure(&wanted, &options.watch, &|done| progress(done, wanted.len()))?;
+
+    let scale = options.scale.as_ref().map(Calibration::ready);
+    let mut measured = measured.into_iter();
+    let mut footage: Vec<Option<MeasuredFootage>> = Vec::with_capacity(rows.len());
+    let mut offsets: Vec<Option<Measured>> = Vec::with_capacity(rows.len());
+    for row in &rows {
+        let found = row.footage.as_ref().and_then(|_| measured.next());
+        let offset = match (&found, &scale) {
+            (Some(found), Some(scale)) => {
+                if let Some(outside) = scale.outside(found.offset_px) {
+                    cautions.push(Caution::new(outside.code, format!("{}: {}", place(row), outside.message)));
+                }
+                let cause = Cause::type_b(format!("line against cross-hairs, row {}", row.row), Shape::Normal);
+                Some(scale.angle_arcsec(found.offset_px, found.u_px, &cause))
+            }
+            _ => None,
+        };
+        footage.push(found);
+        offsets.push(offset);
+    }
+
+    let circle = CircleData {
+        least_count: options.least_count,
+        eccentricity: Angle::from_arcseconds(ECCENTRICITY_ONE_WINDOW_ARCSEC),
+    };
+    let read = corrected(&rows, &offsets, &circle);
+    cautions.extend(read.cautions.iter().map(Caution::from));
+    let pointed: Vec<Pointed> = rows
+        .iter()
+        .zip(&read.pointings)
+        .map(|(row, pointing)| Pointed {
+            row: row.row,
+            set: row.set.clone(),
+            target: match row.target {
+                Target::Line => PointedAt::Line,
+                Target::Central => PointedAt::Central,
+                Target::Face1 => PointedAt::Face1,
+                Target::Face2 => PointedAt::Face2,
+            },
+            line: row.line.clone(),
+            wavelength: row.wavelength,
+            reading_deg: pointing.reading_deg.clone(),
+        })
+        .collect();
+
+    let named = |error: prism::PrismError| SessionError::Footage(format!("{}: {error}", table.display()));
+    let lamps = LampTable::parse(LAMPS)?;
+    let glasses = GlassTable::parse(GLASSES)?;
+    let settings = ReductionOptions {
+        prism_angle_deg: options.prism_angle.map(|(angle, u)| {
+            Measured::new(angle.degrees(), u.degrees(), &Cause::type_b("refracting angle as given", Shape::Normal))
+        }),
+        model: options.model,
+        air: options.air,
+    };
+    let reduction = prism::reduce(&pointed, &settings, &lamps, &glasses).map_err(named)?;
+    let monte_carlo = match options.monte_carlo {
+        0 => Vec::new(),
+        trials => compare(&pointed, &settings, trials as usize, MONTE_CARLO_KEY).map_err(named)?,
+    };
+    cautions.extend(reduction.cautions.iter().map(Caution::from));
+
+    let complete = footage.iter().flatten().all(|found| !found.failed());
+    let rows = rows
+        .into_iter()
+        .zip(footage)
+        .zip(offsets)
+        .zip(read.pointings)
+        .map(|(((row, footage), offset_arcsec), pointing)| ReducedRow {
+            row,
+            footage,
+            offset_arcsec,
+            reading_deg: pointing.reading_deg,
+        })
+        .collect();
+    Ok(Experiment {
+        table: table.to_owned(),
+        rows,
+        reduction,
+        monte_carlo,
+        options: options.clone(),
+        cautions,
+        complete,
+    })
+}

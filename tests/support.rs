@@ -1,0 +1,54 @@
+//! What several test modules need: the built program, and small inputs made on the spot.
+
+use std::path::{Path, PathBuf};
+use std::process::Output;
+
+use assert_cmd::Command;
+use image::{GrayImage, Luma};
+
+/// The built program with these arguments.
+pub(crate) fn lineturn(arguments: &[&str]) -> Output {
+    Command::cargo_bin("lineturn").expect("the program is built").args(arguments).output().expect("the program runs")
+}
+
+/// Standard output as the one JSON document that it must be.
+pub(crate) fn document(output: &Output) -> serde_json::Value {
+    serde_json::from_slice(&output.stdout).unwrap_or_else(|error| {
+        panic!("standard output is no JSON document ({error}): {}", String::from_utf8_lossy(&output.stdout))
+    })
+}
+
+/// Asserts that the program refused with status 2, an empty standard output and one sentence that holds all `words`.
+pub(crate) fn assert_refused(output: &Output, words: &[&str]) {
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "status; it said: {said}");
+    assert!(output.stdout.is_empty(), "standard output: {}", String::from_utf8_lossy(&output.stdout));
+    assert_eq!(said.trim_end().lines().count(), 1, "one sentence, not: {said}");
+    assert!(said.starts_with("lineturn: "), "{said}");
+    assert!(!said.contains("panicked"), "{said}");
+    for word in words {
+        assert!(said.contains(word), "\"{word}\" is not in: {said}");
+    }
+}
+
+/// A picture of one bright upright line at column `x`, on a dim field, without cross-hairs.
+pub(crate) fn line_picture(width: u32, height: u32, x: f64) -> GrayImage {
+    GrayImage::from_fn(width, height, |column, row| {
+        let distance = f64::from(column) - x;
+        let ripple = f64::from((column * 7919 + row * 104_729) % 13) - 6.0;
+        let level = 20.0 + 160.0 * (-distance * distance / (2.0 * 9.0)).exp() + 0.5 * ripple;
+        Luma([level.round().clamp(0.0, 255.0) as u8])
+    })
+}
+
+/// Writes a text file below `folder` and gives its path.
+pub(crate) fn write(folder: &Path, name: &str, text: impl AsRef<[u8]>) -> PathBuf {
+    let path = folder.join(name);
+    std::fs::write(&path, text).expect("the file can be written");
+    path
+}
+
+/// A path as an argument.
+pub(crate) fn argument(path: &Path) -> &str {
+    path.to_str().expect("a path of letters")
+}
