@@ -33,7 +33,7 @@ pub(super) fn watch(flags: &Watch) -> Result<Answer, CliError> {
         scale: flags.scale.as_deref().map(session::read_calibration).transpose()?,
     };
     let progress = Progress::new("frames");
-    let source = Source::parse(&flags.source)?;
+    let source = Source::parse(&flags.source);
     let watched = session::watch(&source, &options, |come| progress.show(come.frames, come.of))?;
     drop(progress);
     if let Some(path) = &flags.track {
