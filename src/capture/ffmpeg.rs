@@ -1,1 +1,3 @@
 //! To come.
+use super::{CaptureError, FrameSource};
+pub(super) fn open(path: &std::path::Path, kind: &str) -> Result<Box<dyn FrameSource>, CaptureError> { Err(CaptureError::content(path.display().to_string(), kind)) }
