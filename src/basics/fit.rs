@@ -176,6 +176,39 @@ pub fn with_shared_causes(
     ))
 }
 
+/// Chi-squared of residuals whose covariance is diag(`own_sigma`²) + `shared` · `sharedᵀ`, without
+/// forming or inverting it.
+///
+/// # Errors
+/// As for [`linear`].
+pub fn chi_squared_with_shared(
+    residuals: &[f64],
+    own_sigma: &[f64],
+    shared: &DMatrix<f64>,
+) -> Result<f64, FitError> {
+    let (points, causes) = shared.shape();
+    if residuals.len() != points || own_sigma.len() != points {
+        return Err(FitError::Shape);
+    }
+    if own_sigma.iter().any(|s| !(s.is_finite() && *s > 0.0)) {
+        return Err(FitError::Number);
+    }
+    let standardised: Vec<f64> = residuals.iter().zip(own_sigma).map(|(r, s)| r / s).collect();
+    if causes == 0 {
+        return Ok(standardised.iter().map(|r| r * r).sum());
+    }
+    let wide = DMatrix::from_fn(points + causes, causes, |i, j| {
+        if i < points {
+            shared[(i, j)] / own_sigma[i]
+        } else {
+            f64::from(u8::from(i - points == j))
+        }
+    });
+    let mut long = standardised;
+    long.resize(points + causes, 0.0);
+    Ok(linear(&wide, &long, None)?.chi_squared)
+}
+
 /// What makes the rows of a fit independent and of unit variance.
 enum Whitener {
     /// One factor a row.
