@@ -367,6 +367,37 @@ pub fn covariance_matrix(values: &[Measured]) -> DMatrix<f64> {
     })
 }
 
+/// Splits the uncertainties of several numbers: the standard uncertainty by causes that act on that
+/// number alone, one entry a number, and what each common cause does, shape (numbers, common causes).
+#[must_use]
+pub fn own_and_shared(values: &[Measured]) -> (Vec<f64>, DMatrix<f64>) {
+    let mut uses: BTreeMap<u64, (usize, &Cause)> = BTreeMap::new();
+    for value in values {
+        for (cause, part) in value.parts() {
+            if part != 0.0 {
+                uses.entry(cause.id()).or_insert((0, cause)).0 += 1;
+            }
+        }
+    }
+    let common: Vec<&Cause> = uses
+        .values()
+        .filter(|(count, _)| *count > 1)
+        .map(|(_, cause)| *cause)
+        .collect();
+    let shared = DMatrix::from_fn(values.len(), common.len(), |row, column| {
+        values[row].part(common[column])
+    });
+    let own = values
+        .iter()
+        .enumerate()
+        .map(|(row, value)| {
+            let together: f64 = shared.row(row).iter().map(|part| part * part).sum();
+            (value.variance() - together).max(0.0).sqrt()
+        })
+        .collect();
+    (own, shared)
+}
+
 /// Numbers whose covariance is known, as combinations of new independent causes of one family, by
 /// the eigenvectors of the correlation matrix. None where shapes differ or the matrix is no covariance.
 #[must_use]

@@ -210,7 +210,7 @@ pub struct Wavelength {
 impl Wavelength {
     /// A wavelength in standard air, nm.
     #[must_use]
-    pub fn air_nm(nm: f64) -> Self {
+    pub const fn air_nm(nm: f64) -> Self {
         Self {
             nm,
             medium: Medium::Air,
@@ -219,7 +219,7 @@ impl Wavelength {
 
     /// A wavelength in vacuum, nm.
     #[must_use]
-    pub fn vacuum_nm(nm: f64) -> Self {
+    pub const fn vacuum_nm(nm: f64) -> Self {
         Self {
             nm,
             medium: Medium::Vacuum,
