@@ -14,54 +14,109 @@ use super::turning::Turn;
 /// Odds beyond which a single piece of evidence is not believed any further.
 const MOST: f64 = 8.0;
 
-/// Slope of log speed of g against log |g|: 0 for a steady hand through minimum deviation, towards -1
-/// where the hand turned back at speed. None if the pass is too short to tell.
-pub(super) fn speed_slope(turn: &Turn, noise_px: f64) -> Option<f64> {
-    let speeds: Vec<f64> = turn.velocity.iter().map(|v| v.abs()).collect();
-    let usual = super::steadiness::median(speeds.clone());
-    let reach = |side: f64| turn.g.iter().map(|g| g * side).fold(0.0, f64::max);
-    let farthest = reach(1.0).min(reach(-1.0));
-    let nearest = (6.0 * noise_px).max(0.1).sqrt();
-    if farthest < 2.5 * nearest {
-        return None;
+/// How long the line took from one distance to the next on one side of the turn, rests left out.
+#[derive(Clone, Copy, Debug)]
+struct Shell {
+    /// Distances from the extreme, as √px.
+    low: f64,
+    high: f64,
+    seconds: f64,
+}
+
+/// Relative standard deviation of the hand's speed from shell to shell. Common practice, no source.
+const UNSTEADINESS: f64 = 0.25;
+/// Times that a hand takes to reverse, s. Common practice, no source.
+const REVERSALS_S: [f64; 3] = [0.1, 0.25, 0.45];
+
+/// Odds from the shape: how well a steady hand that went through minimum deviation, or one that turned
+/// back short of it, explains the times at which the line was at growing distances from its extreme.
+pub(super) fn from_shape(turn: &Turn, noise_px: f64) -> f64 {
+    let shells = shells(turn, noise_px);
+    if shells.len() < 4 {
+        return 0.0;
     }
-    let shells = ((farthest / nearest).ln() / 0.5).floor().clamp(2.0, 8.0) as usize;
-    let ratio = (farthest / nearest).powf(1.0 / shells as f64);
-    let (mut n, mut sx, mut sy, mut sxx, mut sxy) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    let (minimum, speed) = misfit(&shells, 0.0, 0.0);
+    let mut hand = f64::INFINITY;
+    for reversal_s in REVERSALS_S {
+        // Shorter of the minimum than this the two courses are the same.
+        let least = (0.6 * speed * reversal_s).max(0.35);
+        for k in 0..12 {
+            let short = least * 1.6_f64.powi(k);
+            hand = hand.min(misfit(&shells, short, reversal_s).0);
+        }
+    }
+    // The best of many courses fits better by chance; the price is that of two free parameters.
+    (0.5 * (minimum - hand) - 2.0).clamp(-MOST, MOST)
+}
+
+/// Twice the negative logarithm of the likelihood of the shells' times, and the speed of g that fits best.
+///
+/// `short` is the square root of the distance from the extreme to the true minimum (0: it is the
+/// minimum), so that the table's angle goes as √(y + short²); the hand reverses in `reversal_s`.
+fn misfit(shells: &[Shell], short: f64, reversal_s: f64) -> (f64, f64) {
+    let way = |root: f64| (root * root + short * short).sqrt() - short;
+    let after = |root: f64, speed: f64| {
+        let cruise = way(root) / speed;
+        if 4.0 * cruise < reversal_s {
+            (cruise * reversal_s).sqrt()
+        } else {
+            cruise + 0.25 * reversal_s
+        }
+    };
+    let mut speed = {
+        let all_way: f64 = shells.iter().map(|s| way(s.high) - way(s.low)).sum();
+        let all_time: f64 = shells.iter().map(|s| s.seconds).sum();
+        all_way / all_time
+    };
+    let departure = |shell: &Shell, speed: f64| {
+        let expected = after(shell.high, speed) - after(shell.low, speed);
+        (shell.seconds / expected.max(1e-9)).ln()
+    };
+    let mut sum = 0.0;
+    for _ in 0..4 {
+        let departures: Vec<f64> = shells.iter().map(|s| departure(s, speed)).collect();
+        sum = departures
+            .iter()
+            .map(|d| 5.0 * (1.0 + d * d / (4.0 * UNSTEADINESS * UNSTEADINESS)).ln())
+            .sum();
+        speed *= (-super::steadiness::median(departures)).exp();
+    }
+    (sum, speed)
+}
+
+fn shells(turn: &Turn, noise_px: f64) -> Vec<Shell> {
+    let usual = super::steadiness::median(turn.velocity.iter().map(|v| v.abs()).collect());
+    let nearest = (6.0 * noise_px).max(0.1).sqrt();
+    let mut found = Vec::new();
     for side in [-1.0, 1.0] {
-        for k in 0..shells {
-            let low = nearest * ratio.powi(k as i32);
+        let farthest = turn.g.iter().map(|g| g * side).fold(0.0, f64::max);
+        let count = ((farthest / nearest).max(1.0).ln() / 0.45).floor().min(9.0) as usize;
+        let ratio = (farthest / nearest).max(1.0).powf(1.0 / count.max(1) as f64);
+        for k in 0..count {
+            let low = nearest * ratio.powi(i32::try_from(k).unwrap_or(0));
             let high = low * ratio;
-            // Way over time in the shell, rests of the hand left out.
-            let (mut way, mut time) = (0.0, 0.0);
+            let (mut way, mut seconds) = (0.0, 0.0);
             for i in 1..turn.g.len() {
                 let (a, b) = (side * turn.g[i - 1], side * turn.g[i]);
-                let middle = 0.5 * (a + b);
-                if middle >= low && middle < high && speeds[i] > 0.15 * usual {
-                    way += (b - a).abs();
-                    time += turn.times_s[i] - turn.times_s[i - 1];
+                let (lower, upper) = (a.min(b).max(low), a.max(b).min(high));
+                let speed = 0.5 * (turn.velocity[i - 1].abs() + turn.velocity[i].abs());
+                if upper > lower && speed > 0.15 * usual {
+                    let share = (upper - lower) / (a - b).abs().max(1e-9);
+                    way += upper - lower;
+                    seconds += share * (turn.times_s[i] - turn.times_s[i - 1]);
                 }
             }
-            if time > 0.0 && way > 0.0 {
-                let (x, y) = ((low * high).sqrt().ln(), (way / time).ln());
-                n += 1.0;
-                sx += x;
-                sy += y;
-                sxx += x * x;
-                sxy += x * y;
+            // Where the hand went to and fro, the way is longer than the shell: the time for once through.
+            if way > 0.5 * (high - low) && seconds > 0.0 {
+                found.push(Shell {
+                    low,
+                    high,
+                    seconds: seconds * (high - low) / way,
+                });
             }
         }
     }
-    let spread = sxx - sx * sx / n;
-    (n >= 4.0 && spread > 0.3).then(|| (sxy - sx * sy / n) / spread)
-}
-
-/// Odds from the shape.
-pub(super) fn from_shape(slope: Option<f64>) -> f64 {
-    let Some(slope) = slope else { return 0.0 };
-    let minimum = (slope / 0.22).powi(2);
-    let hand = ((slope.max(-0.8) + 0.8) / 0.25).powi(2);
-    (0.5 * (minimum - hand)).clamp(-MOST, MOST)
+    found
 }
 
 /// A turn of one line, with what is needed to compare it with those of others.

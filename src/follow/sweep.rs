@@ -39,6 +39,7 @@ struct Candidate {
     short_px: Option<f64>,
     agrees: bool,
     others: f64,
+    shape: f64,
 }
 
 /// Why a reversal gives no turning point.
@@ -388,6 +389,7 @@ impl Line {
             short_px: None,
             agrees: false,
             others: 0.0,
+            shape: 0.0,
         };
         if let Some(refusal) = self.turned_unseen(candidate.pass.at, side, hold) {
             candidate.end = Err(refusal);
@@ -411,7 +413,8 @@ impl Line {
                     candidate.u_px = candidate.u_px.hypot(here.u_x_px).hypot(main.u_x_px);
                 }
                 candidate.time_s = turn.time_s;
-                candidate.odds += classify::from_shape(classify::speed_slope(&turn, self.noise_px));
+                candidate.shape = classify::from_shape(&turn, self.noise_px);
+                candidate.odds += candidate.shape;
                 candidate.end = Ok(turn);
             }
         }
@@ -572,6 +575,7 @@ impl Line {
         let passes = self.candidates.iter().filter(|c| c.counts()).count();
         let side = toward.unwrap_or(Side::Left);
         for candidate in &self.candidates {
+            if cfg!(test) && std::env::var("VERBOSE").is_ok() { println!("    odds {:.1} shape {:.1} others {:.1} depth {:?}", candidate.odds, candidate.shape, candidate.others, candidate.pass.depth_px); }
             points.push(point(
                 candidate.time_s,
                 candidate.x_px,
