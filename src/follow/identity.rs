@@ -5,6 +5,7 @@
 //! assignment problem, solved exactly), with a price for leaving a line unseen or a sighting new.
 //! A sighting becomes a line only if it is seen again at once; a line may be unseen for some time.
 
+use super::steadiness::median;
 use super::{LineProgress, Side, State};
 use crate::find::Line;
 
@@ -90,8 +91,11 @@ pub(super) const SEEN_TO_BE_A_LINE: usize = 4;
 /// How long a line may be unseen and still be awaited, s.
 const LONGEST_GAP_S: f64 = 4.0;
 /// How long a sighting may wait for its second and third, s, and in frames.
-const PATIENCE_S: f64 = 0.25;
-const PATIENCE_FRAMES: u64 = 4;
+const PATIENCE_S: f64 = 0.12;
+const PATIENCE_FRAMES: u64 = 3;
+/// A track with a longer usual step between sightings, or a larger usual bend, is no line.
+const MOST_STEP_FRAMES: f64 = 2.5;
+const MOST_BEND_PX: f64 = 2.5;
 /// Price, in squared standard deviations, of a line unseen or of a sighting that belongs to none.
 const PRICE_OF_NONE: f64 = 18.0;
 
@@ -155,7 +159,7 @@ impl Identity {
         let mut stray = self.stray;
         let mut tracks: Vec<Track> = self.closed.drain(..).chain(self.open.drain(..)).collect();
         tracks.retain(|t| {
-            let keep = t.sightings.len() >= fewest;
+            let keep = t.sightings.len() >= fewest && t.is_steady();
             if !keep {
                 stray += t.sightings.len() as u64;
             }
@@ -266,7 +270,7 @@ impl Track {
         let mut sd =
             0.3 + 2.0 * line.u_px + (300.0 * dt * dt).min(25.0) + 0.35 * speed * dt.min(1.5);
         if self.sightings.len() < 3 {
-            sd += 120.0 * dt.min(0.2);
+            sd += 80.0 * dt.min(0.2);
         }
         let position = (line.x_px - ahead) / sd;
         if position.abs() > 5.0 {
@@ -275,7 +279,9 @@ impl Track {
         let width = (line.width_px.max(0.1).ln() - self.log_width) / 0.35;
         let flux = (line.flux.max(1e-6).ln() - self.log_flux) / 0.8;
         let tilt = (line.tilt_deg - self.tilt_deg) / 4.0;
+        // A line of which little is known yet must not take the sightings of one that is well known.
         position * position
+            + 2.0 * sd.ln()
             + (width * width).min(9.0)
             + (flux * flux).min(6.0)
             + (tilt * tilt).min(4.0)
@@ -393,6 +399,21 @@ fn join(mut tracks: Vec<Track>, edges_px: Option<(f64, f64)>) -> Vec<Track> {
 impl Track {
     fn begins_s(&self) -> f64 {
         self.sightings.first().map_or(f64::INFINITY, |s| s.time_s)
+    }
+
+    /// Whether it is seen in most frames and moves without jumping: chance sightings in a row do neither.
+    fn is_steady(&self) -> bool {
+        let steps = self
+            .sightings
+            .windows(2)
+            .map(|w| w[1].frame.saturating_sub(w[0].frame) as f64)
+            .collect();
+        let bends = self
+            .sightings
+            .windows(3)
+            .map(|w| (w[1].x_px - 0.5 * (w[0].x_px + w[2].x_px)).abs())
+            .collect();
+        median(steps) <= MOST_STEP_FRAMES && median(bends) <= MOST_BEND_PX
     }
 
     /// How badly `later` continues this track, or none if it does not.

@@ -181,7 +181,7 @@ fn name_of(side: Side) -> &'static str {
 /// Measures the passes on the given side, or on the side on which the lines turn as at minimum deviation.
 fn choose_side(settings: &Settings, lines: &mut [Line], hold: &Hold) -> Option<Side> {
     if let Some(side) = settings.toward {
-        weigh(settings, lines, side, hold, -1.0);
+        weigh(settings, lines, side, hold, 0.0);
         return Some(side);
     }
     let mut best: Option<(Side, f64, Vec<Vec<Candidate>>)> = None;

@@ -283,12 +283,20 @@ fn first_guesses(course: &Course) -> Vec<Solution> {
             root[i] = 0.5 * (root[i - 1] + root[i + 1]);
         }
     }
-    let (odd, odd_roughness) = smoothest_signs(course, &root, Flips::Odd);
-    let (even, even_roughness) = smoothest_signs(course, &root, Flips::Even);
+    let (coarse, bin_of) = coarser(course, &root, y0_px);
+    let coarse_root: Vec<f64> = coarse
+        .y_px
+        .iter()
+        .map(|y| (y - y0_px).max(0.0).sqrt())
+        .collect();
+    let spread = |signs: Vec<f64>| -> Vec<f64> { bin_of.iter().map(|b| signs[*b]).collect() };
+    let (odd, odd_roughness) = smoothest_signs(&coarse, &coarse_root, Flips::Odd);
+    let (even, even_roughness) = smoothest_signs(&coarse, &coarse_root, Flips::Even);
+    let (odd, even) = (spread(odd), spread(even));
     let mut starts = vec![odd];
-    if even_roughness < odd_roughness - 10.0 {
+    if even_roughness < odd_roughness - 12.0 {
         starts.insert(0, even);
-    } else if even_roughness < odd_roughness {
+    } else if even_roughness < odd_roughness - 4.0 {
         starts.push(even);
     }
     starts
@@ -312,6 +320,43 @@ fn first_guesses(course: &Course) -> Vec<Solution> {
             }
         })
         .collect()
+}
+
+/// Neighbouring frames put together so that the line moves by more than its noise from one to the next:
+/// only then does the smoothness of its course tell the sign. Gives the bin of every frame, too.
+fn coarser(course: &Course, root: &[f64], y0_px: f64) -> (Course, Vec<usize>) {
+    let n = root.len();
+    let u = usual(&course.u_px);
+    let steps: Vec<f64> = root.windows(2).map(|w| (w[1] - w[0]).abs()).collect();
+    let wanted = (1.5 * u.sqrt()).max(0.3);
+    let per_bin = ((wanted / usual(&steps).max(1e-6)).round().max(1.0) as usize)
+        .min(n / 14)
+        .max(1);
+    let mut coarse = Course::default();
+    let mut bin_of = vec![0; n];
+    let mut first = 0;
+    while first < n {
+        let mut last = first;
+        while last + 1 < n
+            && last + 1 < first + per_bin
+            && course.time[last + 1] - course.time[last] < 3.0
+        {
+            last += 1;
+        }
+        let (mut sum, mut time, mut weights) = (0.0, 0.0, 0.0);
+        for i in first..=last {
+            let weight = course.u_px[i].powi(-2);
+            sum += weight * (course.y_px[i] - y0_px);
+            time += weight * course.time[i];
+            weights += weight;
+            bin_of[i] = coarse.time.len();
+        }
+        coarse.time.push(time / weights);
+        coarse.y_px.push(y0_px + sum / weights);
+        coarse.u_px.push(weights.sqrt().recip());
+        first = last + 1;
+    }
+    (coarse, bin_of)
 }
 
 /// How often the sign may change along a pass.
