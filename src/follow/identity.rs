@@ -75,6 +75,8 @@ pub(super) struct Track {
     /// Time of the last sighting, s.
     pub(super) seen_s: f64,
     reach: Reach,
+    /// Whether the last sighting was far from where the line was expected.
+    surprised: bool,
 }
 
 /// Farthest reach to both sides since the line last came back, for showing progress.
@@ -135,7 +137,14 @@ impl Identity {
             let unseen_s = time_s - track.seen_s;
             let last_frame = track.sightings.last().map_or(0, |s| s.frame);
             let tentative = track.sightings.len() < SEEN_TO_BE_A_LINE;
-            if tentative
+            let since =
+                frame.saturating_sub(track.sightings.first().map_or(0, |s| s.frame)) as f64;
+            let seldom = track.sightings.len() < 15
+                && unseen_s > PATIENCE_S
+                && (track.sightings.len() as f64) < 0.35 * since;
+            if seldom {
+                self.stray += track.sightings.len() as u64;
+            } else if tentative
                 && unseen_s > PATIENCE_S
                 && frame.saturating_sub(last_frame) > PATIENCE_FRAMES
             {
@@ -220,19 +229,30 @@ impl Track {
                 heading: None,
                 turned_at_px: None,
             },
+            surprised: false,
         }
     }
 
     fn extend(&mut self, line: &Line, frame: u64, time_s: f64) {
         let dt = (time_s - self.seen_s).max(1e-4);
-        let new_velocity = (line.x_px - self.x_px) / dt;
-        let gain = if self.sightings.len() == 1 || dt > 0.5 {
-            1.0
+        let ahead_px = self.ahead_px(dt);
+        let miss = (line.x_px - ahead_px) / self.reach_px(line, dt);
+        let fresh = self.sightings.len() < 3 || dt > 0.5 || self.surprised;
+        if miss.abs() > 2.5 && !fresh {
+            // One sighting far off may be a bad frame: believe half of it, and the next one wholly.
+            self.x_px = 0.5 * (ahead_px + line.x_px);
+            self.surprised = true;
         } else {
-            0.5
-        };
-        self.velocity_px_s += gain * (new_velocity - self.velocity_px_s);
-        self.x_px = line.x_px;
+            let new_velocity = (line.x_px - self.x_px) / dt;
+            let gain = if self.sightings.len() == 1 || dt > 0.5 {
+                1.0
+            } else {
+                0.5
+            };
+            self.velocity_px_s += gain * (new_velocity - self.velocity_px_s);
+            self.x_px = line.x_px;
+            self.surprised = false;
+        }
         self.seen_s = time_s;
         self.log_width += 0.1 * (line.width_px.max(0.1).ln() - self.log_width);
         self.log_flux += 0.2 * (line.flux.max(1e-6).ln() - self.log_flux);
@@ -262,16 +282,33 @@ impl Track {
         })
     }
 
+    /// Expected position after `dt` seconds, px.
+    fn ahead_px(&self, dt: f64) -> f64 {
+        self.x_px + self.velocity_px_s * dt.min(0.3)
+    }
+
+    /// Standard deviation of the expected position, px: the hand may change its speed, by up to about
+    /// 600 px/s² at once and by a third in the long run. Common practice, no source.
+    fn reach_px(&self, line: &Line, dt: f64) -> f64 {
+        let young = if self.sightings.len() < 3 {
+            80.0 * dt.min(0.2)
+        } else {
+            0.0
+        };
+        let unsettled = if self.surprised { 1.5 } else { 0.0 };
+        0.3 + 2.0 * line.u_px
+            + (300.0 * dt * dt).min(25.0)
+            + 0.35 * self.velocity_px_s.abs() * dt.min(1.5)
+            + unsettled
+            + young
+    }
+
+    /// Squared misfit of a sighting to what is expected of the line; very large beyond reach.
     fn misfit(&self, line: &Line, time_s: f64) -> f64 {
         let dt = (time_s - self.seen_s).max(1e-4);
-        let ahead = self.x_px + self.velocity_px_s * dt.min(0.3);
-        let speed = self.velocity_px_s.abs();
-        // The hand may change its speed: up to about 600 px/s² at once, 40 % in the long run.
-        let mut sd =
-            0.3 + 2.0 * line.u_px + (300.0 * dt * dt).min(25.0) + 0.35 * speed * dt.min(1.5);
-        if self.sightings.len() < 3 {
-            sd += 80.0 * dt.min(0.2);
-        }
+        let ahead = self.ahead_px(dt);
+        let sd = self.reach_px(line, dt);
+        let newcomer = if self.sightings.len() < 10 { 4.0 } else { 0.0 };
         let position = (line.x_px - ahead) / sd;
         if position.abs() > 5.0 {
             return 1e6;
@@ -282,6 +319,7 @@ impl Track {
         // A line of which little is known yet must not take the sightings of one that is well known.
         position * position
             + 2.0 * sd.ln()
+            + newcomer
             + (width * width).min(9.0)
             + (flux * flux).min(6.0)
             + (tilt * tilt).min(4.0)

@@ -173,6 +173,24 @@ impl<'a> Solver<'a> {
         (now.information > 0.0).then_some(now)
     }
 
+    /// Variance of g in one frame given all frames, px.
+    pub(super) fn variance_of_g(
+        &mut self,
+        noise: Noise,
+        at: &Solution,
+        frame: usize,
+    ) -> Option<f64> {
+        let sigma = self.sigmas(noise);
+        self.assemble(noise, &sigma, at);
+        for gradient in &mut self.normal.gradient {
+            *gradient = [0.0; 2];
+        }
+        self.normal.gradient_y0 = 0.0;
+        self.normal.gradient.get_mut(frame)?[0] = -1.0;
+        let (step, ..) = self.eliminate(0.0, false)?;
+        step.get(frame).map(|s| s[0]).filter(|v| *v > 0.0)
+    }
+
     fn sigmas(&self, noise: Noise) -> Vec<f64> {
         let c = self.course;
         (0..c.u_px.len())

@@ -121,8 +121,10 @@ pub(super) fn measure(
         return Err(NoTurn::TooFew);
     }
     let speed = at.2.abs().max(1e-12);
-    let g_error = (0.5 * noise.scale * usual(&stated))
-        / (speed + (0.5 * noise.scale * usual(&stated)).sqrt());
+    let u_g = Solver::new(&course)
+        .variance_of_g(noise, &best, at.1)
+        .ok_or(NoTurn::NoFit)?
+        .sqrt();
     let blur = smear(speed / unit_s, unit_s, exposure_s);
     let (widest, gap_depth_px) = crossings
         .iter()
@@ -139,7 +141,7 @@ pub(super) fn measure(
         y0_px: y0_px - blur.0,
         u_px: (variance + blur.1 * blur.1).sqrt(),
         time_s: at.0 * unit_s,
-        u_time_s: (g_error / speed * unit_s).max(0.05 * unit_s),
+        u_time_s: (u_g / speed * unit_s).hypot(0.1 * unit_s),
         times_s: course.time.iter().map(|t| t * unit_s).collect(),
         velocity: best.velocity.iter().map(|v| v / unit_s).collect(),
         g: best.g,
@@ -162,22 +164,21 @@ fn settle(
     start: Solution,
 ) -> Option<(Course, Hyper, Solution)> {
     course.depth_px = start.g.iter().map(|g| g * g).collect();
-    let mut hyper = first_hyper(&start);
+    let mut hyper = first_hyper(&start, &course);
     let mut solver = Solver::new(&course);
     let mut best = solver.solve(hyper.noise(), &start, false);
     for _ in 0..3 {
         let Some(now) = &best else { break };
         let mut noise = hyper.noise();
-        let misfits: Vec<f64> = (0..stated.len())
-            .map(|i| (course.y_px[i] - now.y0_px - now.g[i] * now.g[i]).abs() / stated[i])
-            .collect();
-        noise.scale = (1.48 * usual(&misfits)).max(1.0);
+        noise.scale = robust_scale(&course, stated, now);
         reweigh(&mut course, stated, now, noise);
         best = Solver::new(&course).solve(hyper.noise(), now, false);
     }
     let mut best = optimise(&course, &mut hyper, best.unwrap_or(start))?;
     for _ in 0..2 {
-        let changed = reweigh(&mut course, stated, &best, hyper.noise());
+        let mut noise = hyper.noise();
+        noise.scale = noise.scale.min(robust_scale(&course, stated, &best));
+        let changed = reweigh(&mut course, stated, &best, noise);
         course.depth_px = best.g.iter().map(|g| g * g).collect();
         if !changed {
             break;
@@ -471,20 +472,29 @@ impl Hyper {
     }
 }
 
-fn first_hyper(start: &Solution) -> Hyper {
-    let steps: Vec<f64> = start.velocity.iter().map(|v| v.abs()).collect();
-    let speed = usual(&steps).max(1e-4);
-    let bends: Vec<f64> = start
-        .velocity
-        .windows(2)
-        .map(|w| (w[1] - w[0]).abs())
+/// Where the search for the noise starts, from the coarse course: the hand's speed and how it changes.
+fn first_hyper(start: &Solution, course: &Course) -> Hyper {
+    let n = start.g.len();
+    let stride = (n / 24).max(1);
+    let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len().max(1) as f64;
+    let coarse: Vec<(f64, f64)> = course
+        .time
+        .chunks(stride)
+        .zip(start.g.chunks(stride))
+        .map(|(time, g)| (mean(time), mean(g)))
         .collect();
-    let bend = usual(&bends).max(0.01 * speed);
-    let intensity = (bend * bend).ln();
+    let velocity: Vec<f64> = coarse
+        .windows(2)
+        .map(|w| (w[1].1 - w[0].1) / (w[1].0 - w[0].0))
+        .collect();
+    let speed = usual(&velocity.iter().map(|v| v.abs()).collect::<Vec<_>>()).max(1e-4);
+    let bends: Vec<f64> = velocity.windows(2).map(|w| (w[1] - w[0]).abs()).collect();
+    let bend = (1.48 * usual(&bends)).max(0.03 * speed);
+    let intensity = (1.5 * bend * bend / stride as f64).ln();
     let tremor = (0.01 * speed).ln();
     Hyper {
-        value: [0.0, -2.0, intensity, tremor],
-        prior: [(0.0, 0.6), (-2.0, 1.2), (intensity, 3.0), (tremor, 1.5)],
+        value: [0.0, -1.5, intensity, tremor],
+        prior: [(0.0, 0.6), (-1.2, 1.5), (intensity, 3.0), (tremor, 1.5)],
     }
 }
 
@@ -595,6 +605,14 @@ fn simplex(
     }
     corners.sort_by(|a, b| a.1.total_cmp(&b.1));
     corners[0].0
+}
+
+/// Factor on the stated uncertainties from the middle half of the misfits, at least 1.
+fn robust_scale(course: &Course, stated: &[f64], now: &Solution) -> f64 {
+    let misfits: Vec<f64> = (0..stated.len())
+        .map(|i| (course.y_px[i] - now.y0_px - now.g[i] * now.g[i]).abs() / stated[i])
+        .collect();
+    (1.48 * usual(&misfits)).max(1.0)
 }
 
 /// Widens the uncertainty of frames that fit badly (weights of Student's t with four degrees of freedom
