@@ -49,6 +49,7 @@ pub(super) struct Turn {
     pub(super) frames: (usize, usize),
     /// Frames that were found bad and weigh little.
     pub(super) bad_frames: usize,
+    pub(super) debug: (f64, f64),
 }
 
 /// Why no turning point can be given.
@@ -150,6 +151,7 @@ pub(super) fn measure(
         crossings: crossings.len(),
         gap_s: (widest * unit_s, unit_s),
         gap_depth_px,
+        debug: (noise.intensity, noise.tremor),
         frames,
         bad_frames: (0..stated.len())
             .filter(|i| course.u_px[*i] >= 3.0 * stated[*i])
@@ -494,7 +496,7 @@ fn first_hyper(start: &Solution, course: &Course) -> Hyper {
     let tremor = (0.01 * speed).ln();
     Hyper {
         value: [0.0, -1.5, intensity, tremor],
-        prior: [(0.0, 0.6), (-1.2, 1.5), (intensity, 3.0), (tremor, 1.5)],
+        prior: [(0.0, 0.8), (-1.6, 1.5), (intensity, 3.0), (tremor + 1.0, 2.0)],
     }
 }
 
@@ -532,7 +534,22 @@ fn optimise(course: &Course, hyper: &mut Hyper, start: Solution) -> Option<Solut
             None => f64::INFINITY,
         }
     };
-    hyper.value = simplex(&mut evaluate, hyper.value, [0.3, 0.7, 0.8, 0.8], 70);
+    // The likelihood has several hills: noise of the positions, an unsteady hand and tremor explain
+    // nearly the same. The search starts on the highest of a coarse grid.
+    let [scale, correlation, intensity, tremor] = hyper.value;
+    let mut begin = (hyper.value, f64::INFINITY);
+    for (s, c) in [(scale, correlation), (0.0, -2.0)] {
+        for q in [0.0, 2.5] {
+            for t in [0.0, 3.5] {
+                let value = [s, c, intensity + q, tremor + t];
+                let height = evaluate(value);
+                if height < begin.1 {
+                    begin = (value, height);
+                }
+            }
+        }
+    }
+    hyper.value = simplex(&mut evaluate, begin.0, [0.25, 0.6, 0.7, 0.8], 60);
     let noise = hyper.noise();
     solver.solve(noise, &kept, false)
 }

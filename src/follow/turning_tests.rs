@@ -53,14 +53,14 @@ fn sweeps(hand: &Hand, count: u64, first: u64) -> Tally {
             Ok(turn) => {
                 if std::env::var("VERBOSE").is_ok() {
                     println!(
-                        "{number} n {} y0 {:.4} u {:.4} S {:.2} rho {:.2} cross {} t {:.3} ({near:.3})",
+                        "{number} n {} y0 {:.4} u {:.4} S {:.2} rho {:.2} cross {} t {:.3} ({near:.3}) q {:.2e} tr {:.1e} bad {}",
                         samples.len(),
                         turn.y0_px,
                         turn.u_px,
                         turn.noise_scale,
                         turn.correlation,
                         turn.crossings,
-                        turn.time_s
+                        turn.time_s, turn.debug.0, turn.debug.1, turn.bad_frames
                     );
                 }
                 tally.pulls.push(turn.y0_px / turn.u_px);
