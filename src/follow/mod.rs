@@ -1,6 +1,160 @@
-//! Frames in sequence in, where each line turned out; pixels and seconds.
+//! Frames in sequence in, where each line turned out.
+//!
+//! In: what [`crate::find`] saw in every frame (pixels, at the height of the cross-hairs) with the
+//! frame's number and time in seconds. Out: a [`Sweep`]: for every line the position of minimum
+//! deviation in pixels of the picture and from the cross-hairs, with its standard uncertainty, and
+//! every reversal with the reason why it counts or not. Positions are in the frame of reference of
+//! the longest stretch without a knock on the camera.
+//!
+//! Method: sightings are given to lines by least total misfit to their predicted courses. About
+//! minimum deviation x = x₀ ± g(t)² with g smooth and going through zero whatever the hand does
+//! (the deviation is stationary there by Snell's law), and x₀ is averaged over its marginal likelihood with
+//! noise and smoothness taken from the data. Reversals are told apart by their place, their shape and
+//! whether other lines turned at the same instant.
+//!
+//! Refuses: a turn with fewer than four good frames on either side, in a gap (darkness), or outside
+//! the field of view; a line that never turned has `turned` false and its mean position.
+//!
+//! Does not belong here: pixels of a frame, circle readings, angles of the telescope.
+//!
+//! Checked by `turning::tests` (pulls over simulated sweeps) and `follow::tests` (whole sweeps with
+//! several lines, bumps, darkness, reversals of the hand).
 
-use crate::find::CrossHairs;
+mod classify;
+mod identity;
+#[cfg(test)]
+mod practice;
+mod reversals;
+mod smooth;
+mod steadiness;
+mod sweep;
+mod turning;
+
+use crate::find::{CrossHairs, Picture};
+use identity::Identity;
+use steadiness::Steadiness;
+
+/// What the follower is told beforehand.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Settings {
+    /// Side of the picture on which the central image lies; inferred where none is given.
+    pub toward: Option<Side>,
+    /// Exposure of a frame, s, where it is known: a moving line is smeared to one side of its turning point.
+    pub exposure_s: Option<f64>,
+}
+
+/// Where a line is in its sweep, while the clip runs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum State {
+    /// Just seen, or standing still.
+    Searching,
+    /// On its way.
+    Approaching,
+    /// Came back from an extreme.
+    Turned,
+    /// Not seen in this frame.
+    Lost,
+}
+
+/// One line while the clip runs.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LineProgress {
+    /// Position when last seen, px, as found in that frame.
+    pub x_px: f64,
+    /// Position from the cross-hairs of the frame, px.
+    pub offset_px: Option<f64>,
+    /// Velocity, px/s.
+    pub velocity_px_s: f64,
+    /// Farthest reach that the line came back from, px; none until it turned.
+    pub turned_at_px: Option<f64>,
+    /// Where it is in its sweep.
+    pub state: State,
+}
+
+/// Lines while the clip runs, from left to right. For show only: the answer is that of [`Follower::finish`].
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Progress {
+    /// A row a line.
+    pub lines: Vec<LineProgress>,
+}
+
+/// Follows the lines of a clip.
+#[derive(Debug)]
+pub struct Follower {
+    settings: Settings,
+    identity: Identity,
+    steadiness: Steadiness,
+    last_time_s: Option<f64>,
+    /// Frames that came out of order of time and were left out.
+    out_of_order: u64,
+    frames: u64,
+    lost: u64,
+}
+
+impl Follower {
+    /// A follower that has seen nothing yet.
+    #[must_use]
+    pub fn new(settings: Settings) -> Self {
+        Self {
+            settings,
+            identity: Identity::default(),
+            steadiness: Steadiness::default(),
+            last_time_s: None,
+            out_of_order: 0,
+            frames: 0,
+            lost: 0,
+        }
+    }
+
+    /// Takes what was found in one frame; `time_s` is the source's own time in seconds and must rise.
+    ///
+    /// A frame whose time does not rise is left out and counted; the sweep then carries a caution.
+    pub fn advance(&mut self, frame: u64, time_s: f64, picture: &Picture) -> Progress {
+        if !time_s.is_finite() || self.last_time_s.is_some_and(|last| time_s <= last) {
+            self.out_of_order += 1;
+            return self.progress(self.last_time_s.unwrap_or(0.0));
+        }
+        self.last_time_s = Some(time_s);
+        self.frames += 1;
+        let jump_px = self.steadiness.step(time_s, picture);
+        self.identity.step(frame, time_s, &picture.lines, jump_px);
+        self.progress(time_s)
+    }
+
+    /// Says that frames were there but could not be read.
+    pub fn lost(&mut self, frames: u64) {
+        self.lost += frames;
+    }
+
+    /// Puts everything together.
+    ///
+    /// `stacked_cross_hairs` are the cross-hairs as found in the mean of many frames, if the caller made
+    /// one; they are used unless the camera was knocked.
+    #[must_use]
+    pub fn finish(self, stacked_cross_hairs: Option<CrossHairs>) -> Sweep {
+        sweep::put_together(self, stacked_cross_hairs)
+    }
+
+    fn progress(&self, time_s: f64) -> Progress {
+        let hairs = self.steadiness.hairs_now_px();
+        let mut lines: Vec<LineProgress> = self
+            .identity
+            .open
+            .iter()
+            .filter(|t| t.sightings.len() >= identity::SEEN_TO_BE_A_LINE)
+            .filter_map(|t| t.progress(time_s, hairs))
+            .collect();
+        lines.sort_by(|a, b| a.x_px.total_cmp(&b.x_px));
+        Progress { lines }
+    }
+}
+
+fn sign_of(side: Side) -> f64 {
+    match side {
+        Side::Left => 1.0,
+        Side::Right => -1.0,
+    }
+}
 
 /// Side of the picture.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -82,3 +236,6 @@ pub struct Sweep {
     /// What is doubtful: (code, sentence).
     pub cautions: Vec<(String, String)>,
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,479 @@
+//! Which line is which, from frame to frame.
+//!
+//! Every line is predicted from its recent motion; sightings are given to lines so that the sum of
+//! squared misfits of position, width, light and tilt is least over all of them together (the
+//! assignment problem, solved exactly), with a price for leaving a line unseen or a sighting new.
+//! A sighting becomes a line only if it is seen again at once; a line may be unseen for some time.
+
+use super::steadiness::median;
+use super::{LineProgress, Side, State};
+use crate::find::Line;
+
+/// What is kept of one sighting of a line.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Sighting {
+    pub(super) frame: u64,
+    pub(super) time_s: f64,
+    /// Position at `y_ref_px`, px.
+    pub(super) x_px: f64,
+    pub(super) y_ref_px: f32,
+    /// dx/dy and d²x/dy² at `y_ref_px`.
+    pub(super) slope: f32,
+    pub(super) curvature_per_px: f32,
+    /// Upper triangle of the covariance of the three: xx, xs, xc, ss, sc, cc.
+    pub(super) covariance: [f32; 6],
+    pub(super) level: f32,
+    pub(super) saturated: bool,
+    pub(super) under_hair: bool,
+}
+
+impl Sighting {
+    fn of(line: &Line, frame: u64, time_s: f64) -> Self {
+        let c = &line.covariance;
+        let variance = if c[0][0] > 0.0 && c[0][0].is_finite() {
+            c[0][0]
+        } else {
+            line.u_px * line.u_px
+        };
+        Self {
+            frame,
+            time_s,
+            x_px: line.x_px,
+            y_ref_px: line.y_ref_px as f32,
+            slope: line.tilt_deg.to_radians().tan() as f32,
+            curvature_per_px: line.curvature_per_px as f32,
+            covariance: [variance, c[0][1], c[0][2], c[1][1], c[1][2], c[2][2]].map(|v| v as f32),
+            level: line.peak_level as f32,
+            saturated: line.saturated,
+            under_hair: line.under_hair,
+        }
+    }
+
+    /// Position and its standard uncertainty at another height, px.
+    pub(super) fn at_height(&self, y_px: f64) -> (f64, f64) {
+        let d = y_px - f64::from(self.y_ref_px);
+        let (s, c) = (f64::from(self.slope), f64::from(self.curvature_per_px));
+        let x = self.x_px + s * d + 0.5 * c * d * d;
+        let v = self.covariance.map(f64::from);
+        let h = 0.5 * d * d;
+        let variance =
+            v[0] + d * d * v[3] + h * h * v[5] + 2.0 * (d * v[1] + h * v[2] + d * h * v[4]);
+        (x, variance.max(0.25 * v[0]).max(1e-8).sqrt())
+    }
+}
+
+/// A line with all its sightings.
+#[derive(Clone, Debug)]
+pub(super) struct Track {
+    pub(super) sightings: Vec<Sighting>,
+    /// Usual width, px, and light, levels: slowly forgetting means of their logarithms.
+    pub(super) log_width: f64,
+    pub(super) log_flux: f64,
+    tilt_deg: f64,
+    x_px: f64,
+    pub(super) velocity_px_s: f64,
+    /// Time of the last sighting, s.
+    pub(super) seen_s: f64,
+    reach: Reach,
+    /// Whether the last sighting was far from where the line was expected.
+    surprised: bool,
+}
+
+/// Farthest reach to both sides since the line last came back, for showing progress.
+#[derive(Clone, Copy, Debug)]
+struct Reach {
+    low_px: f64,
+    high_px: f64,
+    heading: Option<Side>,
+    turned_at_px: Option<f64>,
+}
+
+/// Sightings after which a track counts as a line while the clip runs.
+pub(super) const SEEN_TO_BE_A_LINE: usize = 4;
+/// How long a line may be unseen and still be awaited, s.
+const LONGEST_GAP_S: f64 = 4.0;
+/// How long a sighting may wait for its second and third, s, and in frames.
+const PATIENCE_S: f64 = 0.12;
+const PATIENCE_FRAMES: u64 = 3;
+/// A track with a longer usual step between sightings, or a larger usual bend, is no line.
+const MOST_STEP_FRAMES: f64 = 2.5;
+const MOST_BEND_PX: f64 = 2.5;
+/// Price, in squared standard deviations, of a line unseen or of a sighting that belongs to none.
+const PRICE_OF_NONE: f64 = 18.0;
+
+/// Gives sightings to lines, frame by frame.
+#[derive(Debug, Default)]
+pub(super) struct Identity {
+    pub(super) open: Vec<Track>,
+    pub(super) closed: Vec<Track>,
+    /// Sightings that never became a line.
+    pub(super) stray: u64,
+}
+
+impl Identity {
+    /// Takes the lines of one frame; `jump_px` is a jump of the whole picture since the frame before.
+    pub(super) fn step(&mut self, frame: u64, time_s: f64, lines: &[Line], jump_px: f64) {
+        if jump_px != 0.0 {
+            for track in &mut self.open {
+                track.x_px += jump_px;
+            }
+        }
+        let lines: Vec<&Line> = lines
+            .iter()
+            .filter(|l| l.x_px.is_finite() && l.u_px.is_finite() && l.u_px > 0.0)
+            .collect();
+        let given = self.assign(time_s, &lines);
+        let common_velocity = self.common_velocity_px_s();
+        for (line, owner) in lines.iter().zip(given) {
+            match owner.and_then(|k| self.open.get_mut(k)) {
+                Some(track) => track.extend(line, frame, time_s),
+                None => self
+                    .open
+                    .push(Track::begin(line, frame, time_s, common_velocity)),
+            }
+        }
+        let mut still_open = Vec::with_capacity(self.open.len());
+        for track in self.open.drain(..) {
+            let unseen_s = time_s - track.seen_s;
+            let last_frame = track.sightings.last().map_or(0, |s| s.frame);
+            let tentative = track.sightings.len() < SEEN_TO_BE_A_LINE;
+            let since =
+                frame.saturating_sub(track.sightings.first().map_or(0, |s| s.frame)) as f64;
+            let seldom = track.sightings.len() < 15
+                && unseen_s > PATIENCE_S
+                && (track.sightings.len() as f64) < 0.35 * since;
+            if seldom {
+                self.stray += track.sightings.len() as u64;
+            } else if tentative
+                && unseen_s > PATIENCE_S
+                && frame.saturating_sub(last_frame) > PATIENCE_FRAMES
+            {
+                self.stray += track.sightings.len() as u64;
+            } else if unseen_s > LONGEST_GAP_S {
+                self.closed.push(track);
+            } else {
+                still_open.push(track);
+            }
+        }
+        self.open = still_open;
+    }
+
+    /// All tracks that are lines, pieces of one line joined.
+    pub(super) fn into_tracks(
+        mut self,
+        edges_px: Option<(f64, f64)>,
+        frames: u64,
+    ) -> (Vec<Track>, u64) {
+        let fewest = SEEN_TO_BE_A_LINE.min(usize::try_from(frames.div_ceil(2)).unwrap_or(1));
+        let mut stray = self.stray;
+        let mut tracks: Vec<Track> = self.closed.drain(..).chain(self.open.drain(..)).collect();
+        tracks.retain(|t| {
+            let keep = t.sightings.len() >= fewest && t.is_steady();
+            if !keep {
+                stray += t.sightings.len() as u64;
+            }
+            keep
+        });
+        (join(tracks, edges_px), stray)
+    }
+
+    fn common_velocity_px_s(&self) -> f64 {
+        let mut velocities: Vec<f64> = self
+            .open
+            .iter()
+            .filter(|t| t.sightings.len() >= SEEN_TO_BE_A_LINE)
+            .map(|t| t.velocity_px_s)
+            .collect();
+        velocities.sort_by(f64::total_cmp);
+        velocities.get(velocities.len() / 2).copied().unwrap_or(0.0)
+    }
+
+    fn assign(&self, time_s: f64, lines: &[&Line]) -> Vec<Option<usize>> {
+        let (n, m) = (lines.len(), self.open.len());
+        if n == 0 || m == 0 {
+            return vec![None; n];
+        }
+        // Rows: sightings, then one "unseen" for every track. Columns: tracks, then one "new" for every sighting.
+        let size = n + m;
+        let mut cost = vec![vec![0.0; size]; size];
+        for (i, row) in cost.iter_mut().enumerate() {
+            for (j, value) in row.iter_mut().enumerate() {
+                *value = match (lines.get(i), self.open.get(j)) {
+                    (Some(line), Some(track)) => track.misfit(line, time_s),
+                    (Some(_), None) | (None, Some(_)) => PRICE_OF_NONE,
+                    (None, None) => 0.0,
+                };
+            }
+        }
+        least_assignment(&cost)
+            .into_iter()
+            .take(n)
+            .map(|j| (j < m).then_some(j))
+            .collect()
+    }
+}
+
+impl Track {
+    fn begin(line: &Line, frame: u64, time_s: f64, velocity_px_s: f64) -> Self {
+        Self {
+            sightings: vec![Sighting::of(line, frame, time_s)],
+            log_width: line.width_px.max(0.1).ln(),
+            log_flux: line.flux.max(1e-6).ln(),
+            tilt_deg: line.tilt_deg,
+            x_px: line.x_px,
+            velocity_px_s,
+            seen_s: time_s,
+            reach: Reach {
+                low_px: line.x_px,
+                high_px: line.x_px,
+                heading: None,
+                turned_at_px: None,
+            },
+            surprised: false,
+        }
+    }
+
+    fn extend(&mut self, line: &Line, frame: u64, time_s: f64) {
+        let dt = (time_s - self.seen_s).max(1e-4);
+        let ahead_px = self.ahead_px(dt);
+        let miss = (line.x_px - ahead_px) / self.reach_px(line, dt);
+        let fresh = self.sightings.len() < 3 || dt > 0.5 || self.surprised;
+        if miss.abs() > 2.5 && !fresh {
+            // One sighting far off may be a bad frame: believe half of it, and the next one wholly.
+            self.x_px = 0.5 * (ahead_px + line.x_px);
+            self.surprised = true;
+        } else {
+            let new_velocity = (line.x_px - self.x_px) / dt;
+            let gain = if self.sightings.len() == 1 || dt > 0.5 {
+                1.0
+            } else {
+                0.5
+            };
+            self.velocity_px_s += gain * (new_velocity - self.velocity_px_s);
+            self.x_px = line.x_px;
+            self.surprised = false;
+        }
+        self.seen_s = time_s;
+        self.log_width += 0.1 * (line.width_px.max(0.1).ln() - self.log_width);
+        self.log_flux += 0.2 * (line.flux.max(1e-6).ln() - self.log_flux);
+        self.tilt_deg += 0.1 * (line.tilt_deg - self.tilt_deg);
+        self.sightings.push(Sighting::of(line, frame, time_s));
+        self.reach.extend(line.x_px, 0.8 + 8.0 * line.u_px);
+    }
+
+    /// What to show of the line at this moment.
+    pub(super) fn progress(&self, time_s: f64, hairs: Option<f64>) -> Option<LineProgress> {
+        let last = self.sightings.last()?;
+        let state = if last.time_s < time_s {
+            State::Lost
+        } else if self.reach.turned_at_px.is_some() {
+            State::Turned
+        } else if self.reach.heading.is_some() {
+            State::Approaching
+        } else {
+            State::Searching
+        };
+        Some(LineProgress {
+            x_px: last.x_px,
+            offset_px: hairs.map(|x| last.x_px - x),
+            velocity_px_s: self.velocity_px_s,
+            turned_at_px: self.reach.turned_at_px,
+            state,
+        })
+    }
+
+    /// Expected position after `dt` seconds, px.
+    fn ahead_px(&self, dt: f64) -> f64 {
+        self.x_px + self.velocity_px_s * dt.min(0.3)
+    }
+
+    /// Standard deviation of the expected position, px: the hand may change its speed, by up to about
+    /// 600 px/s² at once and by a third in the long run. Common practice, no source.
+    fn reach_px(&self, line: &Line, dt: f64) -> f64 {
+        let young = if self.sightings.len() < 3 {
+            80.0 * dt.min(0.2)
+        } else {
+            0.0
+        };
+        let unsettled = if self.surprised { 1.5 } else { 0.0 };
+        0.3 + 2.0 * line.u_px
+            + (300.0 * dt * dt).min(25.0)
+            + 0.35 * self.velocity_px_s.abs() * dt.min(1.5)
+            + unsettled
+            + young
+    }
+
+    /// Squared misfit of a sighting to what is expected of the line; very large beyond reach.
+    fn misfit(&self, line: &Line, time_s: f64) -> f64 {
+        let dt = (time_s - self.seen_s).max(1e-4);
+        let ahead = self.ahead_px(dt);
+        let sd = self.reach_px(line, dt);
+        let newcomer = if self.sightings.len() < 10 { 4.0 } else { 0.0 };
+        let position = (line.x_px - ahead) / sd;
+        if position.abs() > 5.0 {
+            return 1e6;
+        }
+        let width = (line.width_px.max(0.1).ln() - self.log_width) / 0.35;
+        let flux = (line.flux.max(1e-6).ln() - self.log_flux) / 0.8;
+        let tilt = (line.tilt_deg - self.tilt_deg) / 4.0;
+        // A line of which little is known yet must not take the sightings of one that is well known.
+        position * position
+            + 2.0 * sd.ln()
+            + newcomer
+            + (width * width).min(9.0)
+            + (flux * flux).min(6.0)
+            + (tilt * tilt).min(4.0)
+    }
+}
+
+impl Reach {
+    fn extend(&mut self, x_px: f64, threshold_px: f64) {
+        self.low_px = self.low_px.min(x_px);
+        self.high_px = self.high_px.max(x_px);
+        let back = match self.heading {
+            None if x_px > self.low_px + threshold_px => (Side::Right, None),
+            None if x_px < self.high_px - threshold_px => (Side::Left, None),
+            Some(Side::Left) if x_px > self.low_px + threshold_px => {
+                (Side::Right, Some(self.low_px))
+            }
+            Some(Side::Right) if x_px < self.high_px - threshold_px => {
+                (Side::Left, Some(self.high_px))
+            }
+            _ => return,
+        };
+        self.heading = Some(back.0);
+        self.turned_at_px = back.1.or(self.turned_at_px);
+        (self.low_px, self.high_px) = (x_px, x_px);
+    }
+}
+
+/// Column of every row so that the sum of costs is least (Kuhn 1955, Munkres 1957; shortest augmenting paths).
+fn least_assignment(cost: &[Vec<f64>]) -> Vec<usize> {
+    let n = cost.len();
+    let mut row_price = vec![0.0; n + 1];
+    let mut column_price = vec![0.0; n + 1];
+    // Row that owns a column, from 1; 0 is nobody.
+    let mut owner = vec![0_usize; n + 1];
+    for row in 1..=n {
+        owner[0] = row;
+        let mut column = 0;
+        let mut least = vec![f64::INFINITY; n + 1];
+        let mut used = vec![false; n + 1];
+        let mut way = vec![0_usize; n + 1];
+        loop {
+            used[column] = true;
+            let current = owner[column];
+            let mut delta = f64::INFINITY;
+            let mut next = 0;
+            for j in 1..=n {
+                if used[j] {
+                    continue;
+                }
+                let reduced = cost[current - 1][j - 1] - row_price[current] - column_price[j];
+                if reduced < least[j] {
+                    least[j] = reduced;
+                    way[j] = column;
+                }
+                if least[j] < delta {
+                    delta = least[j];
+                    next = j;
+                }
+            }
+            for j in 0..=n {
+                if used[j] {
+                    row_price[owner[j]] += delta;
+                    column_price[j] -= delta;
+                } else {
+                    least[j] -= delta;
+                }
+            }
+            column = next;
+            if owner[column] == 0 {
+                break;
+            }
+        }
+        while column != 0 {
+            let previous = way[column];
+            owner[column] = owner[previous];
+            column = previous;
+        }
+    }
+    let mut column_of = vec![0; n];
+    for j in 1..=n {
+        if let Some(slot) = column_of.get_mut(owner[j].wrapping_sub(1)) {
+            *slot = j - 1;
+        }
+    }
+    column_of
+}
+
+/// Joins pieces of one line: a piece that begins where another ended, or at the edge at which it left.
+fn join(mut tracks: Vec<Track>, edges_px: Option<(f64, f64)>) -> Vec<Track> {
+    tracks.sort_by(|a, b| a.begins_s().total_cmp(&b.begins_s()));
+    let mut whole: Vec<Track> = Vec::new();
+    for piece in tracks {
+        let partner = whole
+            .iter()
+            .enumerate()
+            .filter(|(_, earlier)| earlier.seen_s < piece.begins_s())
+            .filter_map(|(k, earlier)| Some((k, earlier.continues(&piece, edges_px)?)))
+            .min_by(|a, b| a.1.total_cmp(&b.1))
+            .map(|(k, _)| k);
+        match partner.and_then(|k| whole.get_mut(k)) {
+            Some(earlier) => {
+                earlier.sightings.extend(piece.sightings);
+                earlier.seen_s = piece.seen_s;
+                earlier.velocity_px_s = piece.velocity_px_s;
+                earlier.x_px = piece.x_px;
+                earlier.log_width = piece.log_width;
+                earlier.log_flux = piece.log_flux;
+            }
+            None => whole.push(piece),
+        }
+    }
+    whole
+}
+
+impl Track {
+    fn begins_s(&self) -> f64 {
+        self.sightings.first().map_or(f64::INFINITY, |s| s.time_s)
+    }
+
+    /// Whether it is seen in most frames and moves without jumping: chance sightings in a row do neither.
+    fn is_steady(&self) -> bool {
+        let steps = self
+            .sightings
+            .windows(2)
+            .map(|w| w[1].frame.saturating_sub(w[0].frame) as f64)
+            .collect();
+        let bends = self
+            .sightings
+            .windows(3)
+            .map(|w| (w[1].x_px - 0.5 * (w[0].x_px + w[2].x_px)).abs())
+            .collect();
+        median(steps) <= MOST_STEP_FRAMES && median(bends) <= MOST_BEND_PX
+    }
+
+    /// How badly `later` continues this track, or none if it does not.
+    fn continues(&self, later: &Track, edges_px: Option<(f64, f64)>) -> Option<f64> {
+        let end = self.sightings.last()?;
+        let begin = later.sightings.first()?;
+        let gap_s = begin.time_s - end.time_s;
+        let width = (later.log_width - self.log_width) / 0.35;
+        let flux = (later.log_flux - self.log_flux) / 1.0;
+        if width.abs() > 2.0 || flux.abs() > 2.0 {
+            return None;
+        }
+        let likeness = width * width + flux * flux;
+        let reach_px = 6.0 + 0.5 * gap_s * self.velocity_px_s.abs().max(later.velocity_px_s.abs());
+        let apart_px = (begin.x_px - end.x_px).abs();
+        let same_edge = edges_px.is_some_and(|(left, right)| {
+            let margin = 0.08 * (right - left);
+            (end.x_px < left + margin && begin.x_px < left + margin)
+                || (end.x_px > right - margin && begin.x_px > right - margin)
+        });
+        // The last to leave is the first to come back, so a short absence is preferred.
+        (apart_px < reach_px || same_edge)
+            .then(|| likeness + 0.2 * gap_s + (apart_px / reach_px).min(3.0))
+    }
+}

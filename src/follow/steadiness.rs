@@ -1,0 +1,372 @@
+//! Did the camera stay where it was? Cross-hairs of the whole clip, and jumps of the picture.
+//!
+//! The cross-hairs are fixed to the telescope and the camera to the eyepiece, so that they stand
+//! still while lines move. A jump of the cross-hairs (or of the field of view where no cross-hairs
+//! are seen) is a knock on the camera; it cuts the clip into stretches, in each of which the
+//! cross-hairs have one position: the mean over its frames, robust, with the scatter taken from the frames.
+
+use crate::find::{CrossHairs, Hair, Picture};
+
+/// Least standard uncertainty of the cross-hairs however many frames are averaged, px: what the
+/// pixel grid does to a still thread is the same in every frame. Common practice, no source.
+const FLOOR_PX: f64 = 0.01;
+/// Least jump that is taken for a knock, px: by the hairs, by the field of view.
+const LEAST_JUMP_PX: f64 = 0.4;
+const LEAST_FIELD_JUMP_PX: f64 = 2.0;
+/// Frames on either side of a knock from which its size is taken.
+const STRETCH_FRAMES: usize = 6;
+
+/// One sighting of the cross-hairs (or of the middle of the field).
+#[derive(Clone, Copy, Debug)]
+struct Mark {
+    time_s: f64,
+    x_px: f64,
+    y_px: f64,
+    u_x_px: f32,
+    u_y_px: f32,
+}
+
+/// A stretch of the clip without a knock.
+#[derive(Clone, Debug)]
+pub(super) struct Stretch {
+    pub(super) from_s: f64,
+    pub(super) to_s: f64,
+    /// Mean position of the mark and its standard uncertainty, px.
+    pub(super) x_px: f64,
+    pub(super) y_px: f64,
+    pub(super) u_x_px: f64,
+    pub(super) u_y_px: f64,
+    frames: usize,
+}
+
+/// What is known of the camera's hold over the clip.
+#[derive(Clone, Debug)]
+pub(super) struct Hold {
+    pub(super) stretches: Vec<Stretch>,
+    /// The stretch with most frames, in whose frame of reference positions are reported.
+    pub(super) main: usize,
+    /// Whether the mark is the cross-hairs (else the middle of the field).
+    pub(super) by_hairs: bool,
+    pub(super) cross_hairs: Option<CrossHairs>,
+    /// Left and right edge of the field of view at the height of the hairs, px.
+    pub(super) edges_px: Option<(f64, f64)>,
+}
+
+impl Hold {
+    /// The stretch that holds a time.
+    pub(super) fn stretch_at(&self, time_s: f64) -> Option<&Stretch> {
+        self.stretches
+            .iter()
+            .find(|s| time_s <= s.to_s)
+            .or_else(|| self.stretches.last())
+    }
+
+    pub(super) fn main(&self) -> Option<&Stretch> {
+        self.stretches.get(self.main)
+    }
+}
+
+/// Collects marks frame by frame.
+#[derive(Debug, Default)]
+pub(super) struct Steadiness {
+    hairs: Vec<Mark>,
+    shapes: Vec<[f32; 7]>,
+    fields: Vec<Mark>,
+    radii: Vec<f32>,
+    recent: Vec<f64>,
+}
+
+impl Steadiness {
+    /// Takes one frame; gives the jump of the picture in x since the frames before, 0 if it stood still.
+    pub(super) fn step(&mut self, time_s: f64, picture: &Picture) -> f64 {
+        if let Some(field) = &picture.field
+            && field.x_px.is_finite()
+            && field.radius_px.is_finite()
+        {
+            self.fields.push(Mark {
+                time_s,
+                x_px: field.x_px,
+                y_px: field.y_px,
+                u_x_px: 0.3,
+                u_y_px: 0.3,
+            });
+            self.radii.push(field.radius_px as f32);
+        }
+        let Some(hairs) = &picture.cross_hairs else {
+            return 0.0;
+        };
+        if !(hairs.x_px.is_finite()
+            && hairs.y_px.is_finite()
+            && hairs.u_x_px > 0.0
+            && hairs.u_y_px > 0.0)
+        {
+            return 0.0;
+        }
+        self.hairs.push(Mark {
+            time_s,
+            x_px: hairs.x_px,
+            y_px: hairs.y_px,
+            u_x_px: hairs.u_x_px as f32,
+            u_y_px: hairs.u_y_px as f32,
+        });
+        let [a, b] = &hairs.hairs;
+        self.shapes.push(
+            [
+                hairs.rotation_deg,
+                a.angle_deg,
+                a.width_px,
+                a.depth,
+                b.angle_deg,
+                b.width_px,
+                b.depth,
+            ]
+            .map(|v| v as f32),
+        );
+        let mut jump = 0.0;
+        if self.recent.len() >= 3 {
+            let usual = median(self.recent.clone());
+            let here = hairs.x_px - usual;
+            if here.abs() > (8.0 * hairs.u_x_px).max(1.0) {
+                jump = here;
+                self.recent.clear();
+            }
+        }
+        if self.recent.len() >= 5 {
+            self.recent.remove(0);
+        }
+        self.recent.push(hairs.x_px);
+        jump
+    }
+
+    /// Where the hairs crossed when last seen, px.
+    pub(super) fn hairs_now_px(&self) -> Option<f64> {
+        self.hairs.last().map(|m| m.x_px)
+    }
+
+    /// Puts all frames together. `stacked` is a better sighting of the hairs in the mean of many frames, if the caller has one.
+    pub(super) fn finish(self, stacked: Option<CrossHairs>) -> Hold {
+        let by_hairs = self.hairs.len() >= 3;
+        let stretches = if by_hairs {
+            stretches(&self.hairs, LEAST_JUMP_PX)
+        } else {
+            stretches(&self.fields, LEAST_FIELD_JUMP_PX)
+        };
+        let main = stretches
+            .iter()
+            .enumerate()
+            .max_by_key(|(_, s)| s.frames)
+            .map_or(0, |(k, _)| k);
+        let mut hold = Hold {
+            stretches,
+            main,
+            by_hairs,
+            cross_hairs: None,
+            edges_px: None,
+        };
+        if by_hairs && let Some(stretch) = hold.main() {
+            let shape = |k: usize| median(self.shapes.iter().map(|s| f64::from(s[k])).collect());
+            hold.cross_hairs = Some(CrossHairs {
+                x_px: stretch.x_px,
+                y_px: stretch.y_px,
+                u_x_px: stretch.u_x_px,
+                u_y_px: stretch.u_y_px,
+                rotation_deg: shape(0),
+                hairs: [
+                    Hair {
+                        angle_deg: shape(1),
+                        width_px: shape(2),
+                        depth: shape(3),
+                    },
+                    Hair {
+                        angle_deg: shape(4),
+                        width_px: shape(5),
+                        depth: shape(6),
+                    },
+                ],
+            });
+        }
+        if let Some(stacked) = stacked
+            && hold.stretches.len() <= 1
+            && stacked.x_px.is_finite()
+            && stacked.y_px.is_finite()
+        {
+            // The stack sees the same frames with less noise: it replaces the mean of the frames.
+            let (u_x, u_y) = (
+                stacked.u_x_px.hypot(FLOOR_PX),
+                stacked.u_y_px.hypot(FLOOR_PX),
+            );
+            let (from_s, to_s, frames) = hold
+                .stretches
+                .first()
+                .map_or((f64::NEG_INFINITY, f64::INFINITY, 0), |s| {
+                    (s.from_s, s.to_s, s.frames)
+                });
+            hold.by_hairs = true;
+            hold.main = 0;
+            hold.stretches = vec![Stretch {
+                from_s,
+                to_s,
+                x_px: stacked.x_px,
+                y_px: stacked.y_px,
+                u_x_px: u_x,
+                u_y_px: u_y,
+                frames,
+            }];
+            hold.cross_hairs = Some(CrossHairs {
+                u_x_px: u_x,
+                u_y_px: u_y,
+                ..stacked
+            });
+        }
+        if !self.fields.is_empty() {
+            let x = median(self.fields.iter().map(|m| m.x_px).collect());
+            let y = median(self.fields.iter().map(|m| m.y_px).collect());
+            let radius = median(self.radii.iter().map(|r| f64::from(*r)).collect());
+            let height = hold.cross_hairs.as_ref().map_or(0.0, |c| c.y_px - y);
+            let half = (radius * radius - height * height).max(0.0).sqrt();
+            hold.edges_px = Some((x - half, x + half));
+        }
+        hold
+    }
+}
+
+/// Cuts the marks at jumps and averages each stretch.
+fn stretches(marks: &[Mark], least_jump_px: f64) -> Vec<Stretch> {
+    if marks.is_empty() {
+        return Vec::new();
+    }
+    let mut cuts = vec![0];
+    cut(marks, 0, marks.len(), least_jump_px, &mut cuts);
+    cuts.push(marks.len());
+    cuts.sort_unstable();
+    let last = cuts.len() - 2;
+    cuts.windows(2)
+        .enumerate()
+        .filter_map(|(k, w)| {
+            let part = marks.get(w[0]..w[1])?;
+            let (x_px, u_x_px) = mean(part, |m| (m.x_px, m.u_x_px));
+            let (y_px, u_y_px) = mean(part, |m| (m.y_px, m.u_y_px));
+            let middle = |i: usize| {
+                Some(0.5 * (marks.get(i)?.time_s + marks.get(i.checked_sub(1)?)?.time_s))
+            };
+            Some(Stretch {
+                from_s: if k == 0 {
+                    f64::NEG_INFINITY
+                } else {
+                    middle(w[0])?
+                },
+                to_s: if k == last {
+                    f64::INFINITY
+                } else {
+                    middle(w[1])?
+                },
+                x_px,
+                y_px,
+                u_x_px,
+                u_y_px,
+                frames: part.len(),
+            })
+        })
+        .collect()
+}
+
+/// Finds the largest lasting jump between `from` and `to`, and cuts there and in the parts.
+fn cut(marks: &[Mark], from: usize, to: usize, least_jump_px: f64, cuts: &mut Vec<usize>) {
+    if to - from < 2 * STRETCH_FRAMES || cuts.len() > 12 {
+        return;
+    }
+    let part = &marks[from..to];
+    let scatter = |f: fn(&Mark) -> f64| {
+        1.48 * median(
+            part.windows(2)
+                .map(|w| (f(&w[1]) - f(&w[0])).abs())
+                .collect(),
+        ) / 1.41
+    };
+    let noise = [scatter(|m| m.x_px), scatter(|m| m.y_px)];
+    let mut worst = (0.0, 0);
+    for i in STRETCH_FRAMES..=part.len() - STRETCH_FRAMES {
+        let ratio = [|m: &Mark| m.x_px, |m: &Mark| m.y_px]
+            .iter()
+            .zip(noise)
+            .map(|(f, sd)| {
+                let before = median(part[i - STRETCH_FRAMES..i].iter().map(f).collect());
+                let after = median(part[i..i + STRETCH_FRAMES].iter().map(f).collect());
+                let at_once = f(&part[i]) - f(&part[i - 1]);
+                let jump = (after - before).abs();
+                // A lasting jump that takes no time: most of it lies between two frames.
+                if at_once * (after - before) > 0.3 * jump * jump || part.len() < 4 * STRETCH_FRAMES
+                {
+                    jump / (5.0 * sd).max(least_jump_px)
+                } else {
+                    0.0
+                }
+            })
+            .fold(0.0, f64::max);
+        let weight = (part[i].x_px - part[i - 1].x_px).hypot(part[i].y_px - part[i - 1].y_px);
+        if ratio > 1.0 && weight > worst.0 {
+            worst = (weight, i);
+        }
+    }
+    if worst.1 > 0 {
+        cuts.push(from + worst.1);
+        cut(marks, from, from + worst.1, least_jump_px, cuts);
+        cut(marks, from + worst.1, to, least_jump_px, cuts);
+    }
+}
+
+/// Robust weighted mean with its standard uncertainty: Huber's weights, scatter taken from the
+/// residuals if larger than stated, correlation of neighbouring frames allowed for.
+fn mean(part: &[Mark], get: fn(&Mark) -> (f64, f32)) -> (f64, f64) {
+    let values: Vec<f64> = part.iter().map(|m| get(m).0).collect();
+    let stated: Vec<f64> = part.iter().map(|m| f64::from(get(m).1).max(1e-4)).collect();
+    weighted_mean(&values, &stated)
+}
+
+/// See [`mean`]; also used for lines that stand still.
+pub(super) fn weighted_mean(values: &[f64], stated: &[f64]) -> (f64, f64) {
+    let mut centre = median(values.to_vec());
+    let mut scale = 1.0;
+    let mut information = 0.0;
+    for _ in 0..8 {
+        let z: Vec<f64> = values
+            .iter()
+            .zip(stated)
+            .map(|(v, u)| (v - centre) / u)
+            .collect();
+        scale = (1.48 * median(z.iter().map(|z| z.abs()).collect())).max(1.0);
+        let (mut sum, mut weights) = (0.0, 0.0);
+        for ((v, u), z) in values.iter().zip(stated).zip(&z) {
+            let w = (1.5 * scale / z.abs().max(1e-12)).min(1.0) / (u * u);
+            sum += w * v;
+            weights += w;
+        }
+        if weights > 0.0 {
+            centre = sum / weights;
+            information = weights;
+        }
+    }
+    let residual: Vec<f64> = values
+        .iter()
+        .zip(stated)
+        .map(|(v, u)| ((v - centre) / (u * scale)).clamp(-3.0, 3.0))
+        .collect();
+    let power: f64 = residual.iter().map(|r| r * r).sum::<f64>().max(1e-12);
+    let rho = (residual.windows(2).map(|w| w[0] * w[1]).sum::<f64>() / power).clamp(0.0, 0.98);
+    let variance = scale * scale / information.max(1e-12) * (1.0 + rho) / (1.0 - rho);
+    (centre, variance.sqrt().hypot(FLOOR_PX))
+}
+
+/// Middle value; 0 for none.
+pub(super) fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    let n = values.len();
+    if n == 0 {
+        return 0.0;
+    }
+    if n % 2 == 1 {
+        values[n / 2]
+    } else {
+        0.5 * (values[n / 2 - 1] + values[n / 2])
+    }
+}

@@ -1,0 +1,657 @@
+//! The end of the clip: tracks, knocks and turning points put together into one answer.
+
+use super::classify::{self, Moment};
+use super::identity::Track;
+use super::reversals::{self, Course, Extreme, Pass};
+use super::steadiness::{Hold, weighted_mean};
+use super::turning::{self, NoTurn, Sample, Turn};
+use super::{FollowedLine, Follower, Settings, Side, Sweep, TrackPoint, TurningPoint, sign_of};
+use crate::find::CrossHairs;
+
+/// Fewest sightings of a line in a clip that is long enough to ask for them.
+const FEWEST_SIGHTINGS: usize = 8;
+/// A gap in the sightings: so many usual intervals, and at least so long, s.
+const GAP_INTERVALS: f64 = 6.0;
+const GAP_S: f64 = 0.2;
+
+/// A line with its course in the frame of reference of the main stretch.
+struct Line {
+    track: Track,
+    course: Course,
+    extremes: Vec<Extreme>,
+    noise_px: f64,
+    /// Mean dx/dy at the height of the hairs.
+    slope: f64,
+    usual_interval_s: f64,
+    candidates: Vec<Candidate>,
+}
+
+/// A pass on the side of the central image, and what speaks for and against it.
+struct Candidate {
+    pass: Pass,
+    end: Result<Turn, Refusal>,
+    /// Position in the picture and its standard uncertainty, px.
+    x_px: f64,
+    u_px: f64,
+    time_s: f64,
+    /// Logarithm of the odds that only the hand turned back.
+    odds: f64,
+    short_px: Option<f64>,
+    agrees: bool,
+    others: f64,
+    shape: f64,
+}
+
+/// Why a reversal gives no turning point.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Refusal {
+    TooFew,
+    NoFit,
+    Dark,
+    Left,
+}
+
+pub(super) fn put_together(follower: Follower, stacked: Option<CrossHairs>) -> Sweep {
+    let Follower {
+        settings,
+        identity,
+        steadiness,
+        last_time_s,
+        out_of_order,
+        frames,
+        lost,
+    } = follower;
+    let hold = steadiness.finish(stacked);
+    let (tracks, stray) = identity.into_tracks(hold.edges_px, frames);
+    let mut cautions = Vec::new();
+    let fewest = FEWEST_SIGHTINGS.min(usize::try_from(frames / 2).unwrap_or(1).max(1));
+    let (tracks, dropped): (Vec<Track>, Vec<Track>) = tracks
+        .into_iter()
+        .partition(|t| t.sightings.len() >= fewest);
+    let mut lines: Vec<Line> = tracks.into_iter().map(|t| Line::new(t, &hold)).collect();
+    let toward = choose_side(&settings, &mut lines, &hold);
+    caution_of_the_clip(
+        &mut cautions,
+        &hold,
+        &settings,
+        toward,
+        (frames, lost, out_of_order),
+    );
+    if !dropped.is_empty() || stray as f64 > 0.2 * frames as f64 {
+        cautions.push((
+            "short-sightings".to_owned(),
+            format!(
+                "{} thing(s) seen in fewer than {fewest} frames and {stray} single sighting(s) were not taken for lines; if a faint line is missing, make the slit wider or the exposure longer.",
+                dropped.len()
+            ),
+        ));
+    }
+    let mut answers: Vec<(FollowedLine, Vec<TurningPoint>)> = lines
+        .into_iter()
+        .map(|line| line.answer(&hold, toward, last_time_s.unwrap_or(0.0), &mut cautions))
+        .collect();
+    answers.sort_by(|a, b| a.0.x_px.total_cmp(&b.0.x_px));
+    let mut sweep = Sweep {
+        toward,
+        cross_hairs: hold.cross_hairs.clone(),
+        lines: Vec::with_capacity(answers.len()),
+        turning_points: Vec::new(),
+        cautions: Vec::new(),
+    };
+    for (k, (mut line, mut points)) in answers.into_iter().enumerate() {
+        line.line = k + 1;
+        for point in &mut points {
+            point.line = k + 1;
+        }
+        sweep.lines.push(line);
+        sweep.turning_points.append(&mut points);
+    }
+    sweep
+        .turning_points
+        .sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
+    sweep.cautions = cautions;
+    sweep
+}
+
+fn caution_of_the_clip(
+    cautions: &mut Vec<(String, String)>,
+    hold: &Hold,
+    settings: &Settings,
+    toward: Option<Side>,
+    (frames, lost, out_of_order): (u64, u64, u64),
+) {
+    let mut say = |code: &str, sentence: String| cautions.push((code.to_owned(), sentence));
+    if hold.cross_hairs.is_none() {
+        say(
+            "no-cross-hairs",
+            "No cross-hairs were seen, so positions have no offset: light the field a little and focus the eyepiece on the hairs.".to_owned(),
+        );
+    }
+    if hold.stretches.len() > 1 {
+        let times: Vec<String> = hold
+            .stretches
+            .iter()
+            .skip(1)
+            .map(|s| format!("{:.2} s", s.from_s))
+            .collect();
+        say(
+            "camera-moved",
+            format!(
+                "The picture jumped at {}: the camera was knocked; positions are given in the frame of reference of the longest stretch, and a steadier mount would spare the correction.",
+                times.join(", ")
+            ),
+        );
+    }
+    if lost > 0 {
+        say(
+            "frames-lost",
+            format!(
+                "{lost} frame(s) could not be read beside {frames} that could; look at the cable or the file."
+            ),
+        );
+    }
+    if out_of_order > 0 {
+        say(
+            "times-out-of-order",
+            format!(
+                "{out_of_order} frame(s) were left out because their time did not rise; the source's time stamps are at fault."
+            ),
+        );
+    }
+    if settings.toward.is_none()
+        && let Some(side) = toward
+    {
+        let name = name_of(side);
+        say(
+            "side-inferred",
+            format!(
+                "The central image is taken to lie on the {name} because the lines turn there; give the side if you know it."
+            ),
+        );
+    }
+}
+
+fn name_of(side: Side) -> &'static str {
+    match side {
+        Side::Left => "left",
+        Side::Right => "right",
+    }
+}
+
+/// Measures the passes on the given side, or on the side on which the lines turn as at minimum deviation.
+fn choose_side(settings: &Settings, lines: &mut [Line], hold: &Hold) -> Option<Side> {
+    if let Some(side) = settings.toward {
+        weigh(settings, lines, side, hold, 0.0);
+        return Some(side);
+    }
+    let mut best: Option<(Side, f64, Vec<Vec<Candidate>>)> = None;
+    for side in [Side::Left, Side::Right] {
+        weigh(settings, lines, side, hold, 0.0);
+        let total: f64 = lines
+            .iter()
+            .filter_map(|l| {
+                l.candidates
+                    .iter()
+                    .filter(|c| c.end.is_ok())
+                    .map(|c| c.odds)
+                    .min_by(f64::total_cmp)
+            })
+            .map(|odds| odds.min(1.0))
+            .sum();
+        let any = lines.iter().any(|l| !l.candidates.is_empty());
+        let candidates = lines
+            .iter_mut()
+            .map(|l| std::mem::take(&mut l.candidates))
+            .collect();
+        if any && best.as_ref().is_none_or(|b| total < b.1) {
+            best = Some((side, total, candidates));
+        }
+    }
+    let (side, _, candidates) = best?;
+    for (line, found) in lines.iter_mut().zip(candidates) {
+        line.candidates = found;
+    }
+    let counted = lines
+        .iter()
+        .any(|l| l.candidates.iter().any(Candidate::counts));
+    counted.then_some(side)
+}
+
+/// Measures every pass on a side and weighs the evidence for each.
+fn weigh(settings: &Settings, lines: &mut [Line], side: Side, hold: &Hold, prior: f64) {
+    for line in lines.iter_mut() {
+        line.candidates = reversals::passes(&line.course, &line.extremes, side)
+            .into_iter()
+            .map(|pass| line.measure(pass, side, settings, hold, prior))
+            .collect();
+    }
+    // Other lines: moments of their turns.
+    let moments: Vec<Vec<Option<Moment>>> = lines
+        .iter()
+        .map(|l| {
+            l.candidates
+                .iter()
+                .map(|c| c.end.as_ref().ok().map(|t| Moment::of(t, c.x_px)))
+                .collect()
+        })
+        .collect();
+    for (k, line) in lines.iter_mut().enumerate() {
+        for (c, candidate) in line.candidates.iter_mut().enumerate() {
+            let Some(Some(own)) = moments.get(k).and_then(|m| m.get(c)).copied() else {
+                continue;
+            };
+            let sum: f64 = moments
+                .iter()
+                .enumerate()
+                .filter(|(other, _)| *other != k)
+                .filter_map(|(_, m)| {
+                    m.iter()
+                        .flatten()
+                        .min_by(|a, b| {
+                            (a.time_s - own.time_s)
+                                .abs()
+                                .total_cmp(&(b.time_s - own.time_s).abs())
+                        })
+                        .copied()
+                })
+                .map(|other| classify::from_two(own, other))
+                .sum();
+            candidate.others = sum.clamp(-10.0, 10.0);
+            candidate.odds += candidate.others;
+        }
+        line.compare_passes(side);
+    }
+}
+
+impl Candidate {
+    fn counts(&self) -> bool {
+        self.end.is_ok() && self.odds < 0.0
+    }
+
+    fn why(&self, side: Side, alone: bool) -> String {
+        let name = name_of(side);
+        match &self.end {
+            Err(Refusal::TooFew) => {
+                "Not counted: too few good frames on one side of the reversal to measure it; let the clip run on.".to_owned()
+            }
+            Err(Refusal::NoFit) => {
+                "Not counted: the line's course here is too broken to be measured.".to_owned()
+            }
+            Err(Refusal::Dark) => {
+                "Not counted: the line was not seen while it turned, so the place is unknown; keep the light on the slit and go through again.".to_owned()
+            }
+            Err(Refusal::Left) => {
+                "Not counted: the line turned outside the field of view; move the telescope so that the turning point lies inside.".to_owned()
+            }
+            Ok(_) if self.odds < 0.0 => {
+                let sure = if self.odds < -5.0 {
+                    "almost surely"
+                } else if self.odds < -2.0 {
+                    "very likely"
+                } else {
+                    "more likely than not"
+                };
+                let reason = if self.agrees {
+                    "it came back to the same place in another pass"
+                } else if self.others < -3.0 {
+                    "the lines turned one after another while the table went on"
+                } else {
+                    "it turned smoothly while the hand seems to have gone on"
+                };
+                let advice = if alone {
+                    "; a second pass would decide"
+                } else {
+                    ""
+                };
+                format!("Counted: {sure} minimum deviation, since the line turned on the {name}, toward the central image, and {reason}{advice}.")
+            }
+            Ok(_) => match self.short_px {
+                Some(short) => format!(
+                    "Not counted: the hand turned back {short:.1} px before the place that the line reached in another pass."
+                ),
+                None if self.others > 3.0 => {
+                    "Not counted: all lines turned at the same instant, so it was the hand that turned back; go on in one direction until the line comes back by itself.".to_owned()
+                }
+                None => {
+                    "Not counted: the line turned at speed as when the hand turns back; go on in one direction until the line comes back by itself.".to_owned()
+                }
+            },
+        }
+    }
+}
+
+impl Line {
+    fn new(track: Track, hold: &Hold) -> Self {
+        let main = hold.main().cloned();
+        let mut course = Course::default();
+        let mut slopes = 0.0;
+        for s in &track.sightings {
+            let height = match (hold.by_hairs, hold.stretch_at(s.time_s)) {
+                (true, Some(stretch)) => stretch.y_px,
+                _ => f64::from(s.y_ref_px),
+            };
+            let (x, u) = s.at_height(height);
+            let shift = match (&main, hold.stretch_at(s.time_s)) {
+                (Some(main), Some(stretch)) => main.x_px - stretch.x_px,
+                _ => 0.0,
+            };
+            // A hair across the axis, or clipped pixels: position less sure than stated.
+            let doubt = if s.saturated { 2.0 } else { 1.0 } * if s.under_hair { 1.5 } else { 1.0 };
+            course.time_s.push(s.time_s);
+            course.x_px.push(x + shift);
+            course.u_px.push(u * doubt);
+            slopes += f64::from(s.slope);
+        }
+        let steps = course.time_s.windows(2).map(|w| w[1] - w[0]).collect();
+        Self {
+            slope: slopes / track.sightings.len().max(1) as f64,
+            extremes: course.extremes(),
+            noise_px: course.noise_px(),
+            usual_interval_s: super::steadiness::median(steps),
+            course,
+            track,
+            candidates: Vec::new(),
+        }
+    }
+
+    fn gap_limit_s(&self) -> f64 {
+        (GAP_INTERVALS * self.usual_interval_s).max(GAP_S)
+    }
+
+    fn measure(
+        &self,
+        pass: Pass,
+        side: Side,
+        settings: &Settings,
+        hold: &Hold,
+        prior: f64,
+    ) -> Candidate {
+        let sign = sign_of(side);
+        let (from, to) = (
+            pass.from,
+            pass.to.min(self.course.time_s.len().saturating_sub(1)),
+        );
+        let samples: Vec<Sample> = (from..=to)
+            .map(|i| Sample {
+                time_s: self.course.time_s[i],
+                y_px: sign * self.course.x_px[i],
+                u_px: self.course.u_px[i],
+            })
+            .collect();
+        let (time_s, x_px) = (self.course.time_s[pass.at], self.course.x_px[pass.at]);
+        let mut candidate = Candidate {
+            pass,
+            end: Err(Refusal::NoFit),
+            x_px,
+            u_px: self.noise_px,
+            time_s,
+            odds: prior,
+            short_px: None,
+            agrees: false,
+            others: 0.0,
+            shape: 0.0,
+        };
+        if let Some(refusal) = self.turned_unseen(candidate.pass.at, side, hold) {
+            candidate.end = Err(refusal);
+            return candidate;
+        }
+        match turning::measure(&samples, time_s, settings.exposure_s) {
+            Err(NoTurn::TooFew) => candidate.end = Err(Refusal::TooFew),
+            Err(NoTurn::NoFit) => candidate.end = Err(Refusal::NoFit),
+            Ok(turn)
+                if turn.gap_s.0 > self.gap_limit_s() && turn.gap_depth_px > 4.0 * self.noise_px =>
+            {
+                candidate.end = Err(Refusal::Dark);
+            }
+            Ok(turn) => {
+                candidate.x_px = sign * turn.y0_px;
+                candidate.u_px = turn.u_px;
+                if let (Some(here), Some(main)) = (hold.stretch_at(turn.time_s), hold.main())
+                    && hold.stretches.len() > 1
+                    && (here.x_px - main.x_px).abs() > 0.0
+                {
+                    candidate.u_px = candidate.u_px.hypot(here.u_x_px).hypot(main.u_x_px);
+                }
+                candidate.time_s = turn.time_s;
+                candidate.shape = classify::from_shape(&turn, self.noise_px);
+                candidate.odds += candidate.shape;
+                candidate.end = Ok(turn);
+            }
+        }
+        candidate
+    }
+
+    /// Whether the extreme is only where the line went out of sight or came into it.
+    fn turned_unseen(&self, at: usize, side: Side, hold: &Hold) -> Option<Refusal> {
+        let time = &self.course.time_s;
+        let limit = self.gap_limit_s();
+        let first = at.saturating_sub(2);
+        let gap = (first..(at + 2).min(time.len().saturating_sub(1)))
+            .find(|i| time[i + 1] - time[*i] > limit)?;
+        // At rest on both sides of the gap the line did not turn in it.
+        let travelled =
+            |a: usize, b: usize| (self.course.x_px[a.min(b)] - self.course.x_px[a.max(b)]).abs();
+        let before = travelled(gap.saturating_sub(3), gap);
+        let after = travelled(gap + 1, (gap + 4).min(time.len() - 1));
+        if before.max(after) < 6.0 * self.noise_px {
+            return None;
+        }
+        Some(
+            if self.near_edge(self.course.x_px[gap], hold) == Some(side) {
+                Refusal::Left
+            } else {
+                Refusal::Dark
+            },
+        )
+    }
+
+    fn near_edge(&self, x_px: f64, hold: &Hold) -> Option<Side> {
+        let (left, right) = hold.edges_px?;
+        let margin = (0.06 * (right - left)).max(2.0 * self.track.log_width.exp());
+        if x_px < left + margin {
+            Some(Side::Left)
+        } else if x_px > right - margin {
+            Some(Side::Right)
+        } else {
+            None
+        }
+    }
+
+    /// Passes of the line against each other: the same place again, or short of it.
+    fn compare_passes(&mut self, side: Side) {
+        let sign = sign_of(side);
+        let measured: Vec<(usize, f64, f64)> = self
+            .candidates
+            .iter()
+            .enumerate()
+            .filter(|(_, c)| c.end.is_ok())
+            .map(|(k, c)| (k, sign * c.x_px, c.u_px))
+            .collect();
+        let Some(&(_, deepest, u_deepest)) = measured.iter().min_by(|a, b| a.1.total_cmp(&b.1))
+        else {
+            return;
+        };
+        for &(k, y, u) in &measured {
+            let agrees = measured.iter().any(|&(other, y2, u2)| {
+                other != k && (y - y2).abs() < (4.0 * u.hypot(u2)).max(0.1)
+            });
+            let Some(candidate) = self.candidates.get_mut(k) else {
+                continue;
+            };
+            let depth = candidate.pass.depth_px.0.min(candidate.pass.depth_px.1);
+            let short = y - deepest;
+            if short > (5.0 * u.hypot(u_deepest)).max(0.3) {
+                candidate.odds += if short > 8.0 { 20.0 } else { 3.0 };
+                candidate.short_px = Some(short);
+            } else if agrees && depth > 20.0 * u {
+                candidate.odds -= 6.0;
+                candidate.agrees = true;
+            }
+        }
+    }
+
+    fn answer(
+        self,
+        hold: &Hold,
+        toward: Option<Side>,
+        clip_end_s: f64,
+        cautions: &mut Vec<(String, String)>,
+    ) -> (FollowedLine, Vec<TurningPoint>) {
+        let hairs = hold.cross_hairs.as_ref();
+        let offset = |x: f64| hairs.map(|h| x - h.x_px);
+        let u_hair = hairs.map_or(0.0, |h| h.u_x_px.hypot(self.slope * h.u_y_px));
+        let counted: Vec<(f64, f64)> = self
+            .candidates
+            .iter()
+            .filter(|c| c.counts())
+            .map(|c| (c.x_px, c.u_px))
+            .collect();
+        let (x_px, u_line, birge) = if counted.is_empty() {
+            let (mean, u) = weighted_mean(&self.course.x_px, &self.course.u_px);
+            (mean, u, None)
+        } else {
+            combine(&counted)
+        };
+        if let Some(factor) = birge {
+            cautions.push((
+                "passes-disagree".to_owned(),
+                format!(
+                    "The {} passes of the line at {x_px:.1} px disagree {factor:.1} times more than their uncertainties allow, which were widened by it; check that the telescope is locked and go through again.",
+                    counted.len()
+                ),
+            ));
+        }
+        let mut points = self.events(hold, toward, clip_end_s);
+        for point in &mut points {
+            point.offset_px = offset(point.x_px);
+            point.u_px = point.u_px.hypot(u_hair);
+        }
+        let saturated = self.track.sightings.iter().filter(|s| s.saturated).count();
+        if 4 * saturated > self.track.sightings.len() {
+            cautions.push((
+                "saturated".to_owned(),
+                format!("The line at {x_px:.1} px was clipped in {saturated} frames; shorten the exposure or narrow the slit."),
+            ));
+        }
+        let track = self
+            .track
+            .sightings
+            .iter()
+            .enumerate()
+            .map(|(i, s)| TrackPoint {
+                frame: s.frame,
+                time_s: s.time_s,
+                x_px: self.course.x_px[i],
+                u_px: self.course.u_px[i],
+                offset_px: offset(self.course.x_px[i]),
+                level: f64::from(s.level),
+                saturated: s.saturated,
+            })
+            .collect();
+        let line = FollowedLine {
+            line: 0,
+            turned: !counted.is_empty(),
+            passes: counted.len(),
+            x_px,
+            offset_px: offset(x_px),
+            u_px: u_line.hypot(u_hair),
+            track,
+        };
+        (line, points)
+    }
+
+    /// All reversals and other ends of motion, by time.
+    fn events(&self, hold: &Hold, toward: Option<Side>, clip_end_s: f64) -> Vec<TurningPoint> {
+        let mut points: Vec<TurningPoint> = Vec::new();
+        let point = |time_s, x_px, u_px, counted, why| TurningPoint {
+            line: 0,
+            time_s,
+            x_px,
+            offset_px: None,
+            u_px,
+            counted,
+            why,
+        };
+        let passes = self.candidates.iter().filter(|c| c.counts()).count();
+        let side = toward.unwrap_or(Side::Left);
+        for candidate in &self.candidates {
+            if cfg!(test) && std::env::var("VERBOSE").is_ok() { println!("    odds {:.1} shape {:.1} others {:.1} depth {:?}", candidate.odds, candidate.shape, candidate.others, candidate.pass.depth_px); }
+            points.push(point(
+                candidate.time_s,
+                candidate.x_px,
+                candidate.u_px,
+                candidate.counts(),
+                candidate.why(side, passes < 2),
+            ));
+        }
+        let range = self
+            .course
+            .x_px
+            .iter()
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |r, x| {
+                (r.0.min(*x), r.1.max(*x))
+            });
+        let least = (0.04 * (range.1 - range.0)).max(3.0);
+        for extreme in &self.extremes {
+            let on_toward = toward == Some(extreme.side) && !self.candidates.is_empty();
+            if on_toward || extreme.depth_px.0.min(extreme.depth_px.1) < least {
+                continue;
+            }
+            let time_s = self.course.time_s[extreme.at];
+            let why = match self.turned_unseen(extreme.at, extreme.side, hold) {
+                Some(Refusal::Left) => format!(
+                    "Not counted: the line left the field of view on the {} and came back.",
+                    name_of(extreme.side)
+                ),
+                Some(_) => "Not counted: the line was not seen while it turned.".to_owned(),
+                None if toward.is_some() => format!(
+                    "Not counted: the line turned on the {}, away from the central image, so it was the hand that turned back.",
+                    name_of(extreme.side)
+                ),
+                None => "Not counted: the line turned at speed as when the hand turns back; go on in one direction until the line comes back by itself.".to_owned(),
+            };
+            points.push(point(time_s, extreme.x_px, self.noise_px, false, why));
+        }
+        if let (Some(&time_s), Some(&x_px)) = (self.course.time_s.last(), self.course.x_px.last())
+            && clip_end_s - time_s > self.gap_limit_s()
+        {
+            let why = match self.near_edge(x_px, hold) {
+                Some(side) => format!(
+                    "Not counted: the line left the field of view on the {} and was not seen again.",
+                    name_of(side)
+                ),
+                None => "Not counted: the line went out of sight here and was not seen again; look whether the light was shaded.".to_owned(),
+            };
+            points.push(point(time_s, x_px, self.noise_px, false, why));
+        }
+        points.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
+        points
+    }
+}
+
+/// Weighted mean of passes, its standard uncertainty, and the factor by which it was widened because they disagree.
+///
+/// The factor is Birge's ratio (R. T. Birge, Physical Review 40, 207, 1932), applied only if chance would
+/// give so large a sum of squares in fewer than one case in a hundred.
+fn combine(passes: &[(f64, f64)]) -> (f64, f64, Option<f64>) {
+    use statrs::distribution::{ChiSquared, ContinuousCDF};
+    let weights: Vec<f64> = passes.iter().map(|p| 1.0 / (p.1 * p.1)).collect();
+    let total: f64 = weights.iter().sum();
+    let mean = passes
+        .iter()
+        .zip(&weights)
+        .map(|(p, w)| p.0 * w)
+        .sum::<f64>()
+        / total;
+    let u = total.sqrt().recip();
+    let freedom = passes.len() as f64 - 1.0;
+    let chi_squared: f64 = passes.iter().map(|p| ((p.0 - mean) / p.1).powi(2)).sum();
+    let unlikely = freedom > 0.5
+        && ChiSquared::new(freedom).is_ok_and(|law| 1.0 - law.cdf(chi_squared) < 0.01);
+    if unlikely {
+        let factor = (chi_squared / freedom).sqrt();
+        (mean, u * factor, Some(factor))
+    } else {
+        (mean, u, None)
+    }
+}

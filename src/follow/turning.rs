@@ -1,0 +1,758 @@
+//! One pass through a turning point: positions in time in, the place where the line turned out.
+//!
+//! Near minimum deviation a line stands at x = x₀ ± k (θ − θ₀)², where θ is the angle of the prism
+//! table (Snell's law; any textbook of optics). The hand turns θ as it likes, so we write
+//! x = x₀ ± g(t)² with g any smooth function of time that goes through zero: what the hand does, and
+//! every smooth departure from the parabola, goes into g, and x₀ is left alone. How smooth g is, how
+//! noisy the positions are and how far the noise of neighbouring frames hangs together are taken from
+//! the data by marginal likelihood; x₀ is averaged over its marginal likelihood, not read off its peak.
+
+use super::smooth::{Course, Noise, Solution, Solver};
+
+/// One sighting of the line in the pass.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Sample {
+    pub(super) time_s: f64,
+    /// Position, mirrored so that the turning point is the smallest, px.
+    pub(super) y_px: f64,
+    pub(super) u_px: f64,
+}
+
+/// The turning point of one pass.
+#[derive(Clone, Debug)]
+pub(super) struct Turn {
+    /// Place of the turning point, mirrored like the samples, px.
+    pub(super) y0_px: f64,
+    /// Its standard uncertainty, px.
+    pub(super) u_px: f64,
+    /// When the line turned, s.
+    pub(super) time_s: f64,
+    /// Standard uncertainty of that time, s.
+    pub(super) u_time_s: f64,
+    /// Times of the frames, s.
+    pub(super) times_s: Vec<f64>,
+    /// Square root of the distance from the turning point with the sign of the side, px^½.
+    pub(super) g: Vec<f64>,
+    /// Its velocity, px^½/s.
+    pub(super) velocity: Vec<f64>,
+    /// Noise as found: factor on stated uncertainties, correlation of neighbouring frames.
+    pub(super) noise_scale: f64,
+    /// Correlation of the noise in neighbouring frames.
+    pub(super) correlation: f64,
+    /// How many times g went through zero.
+    pub(super) crossings: usize,
+    /// Longest interval between the two frames about the turning point, s, and the usual one.
+    pub(super) gap_s: (f64, f64),
+    /// How far from the turning point the line was at the edges of that interval, px.
+    pub(super) gap_depth_px: f64,
+    /// Frames before and after the turning point.
+    pub(super) frames: (usize, usize),
+    /// Frames that were found bad and weigh little.
+    pub(super) bad_frames: usize,
+    pub(super) debug: (f64, f64),
+}
+
+/// Why no turning point can be given.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum NoTurn {
+    /// Too few frames before it or after it.
+    TooFew,
+    /// The course of the line cannot be explained by a turn.
+    NoFit,
+}
+
+/// Fewest frames on either side of a turning point.
+pub(super) const FEWEST_FRAMES: usize = 4;
+/// Most frames that enter one pass; those nearest to the turning point are kept.
+const MOST_FRAMES: usize = 420;
+
+/// Measures the turning point of one pass.
+///
+/// `samples` in rising time; `near_s` is about when the line turns. `exposure_s` is the exposure where
+/// it is known: a moving line is smeared over ġ²·exposure²/12 to one side.
+pub(super) fn measure(
+    samples: &[Sample],
+    near_s: f64,
+    exposure_s: Option<f64>,
+) -> Result<Turn, NoTurn> {
+    let samples = nearest(samples, near_s);
+    if samples.len() < 2 * FEWEST_FRAMES {
+        return Err(NoTurn::TooFew);
+    }
+    let unit_s = usual_interval_s(samples);
+    let mut course = Course {
+        time: samples.iter().map(|s| s.time_s / unit_s).collect(),
+        y_px: samples.iter().map(|s| s.y_px).collect(),
+        u_px: samples.iter().map(|s| s.u_px.max(1e-4)).collect(),
+        depth_px: Vec::new(),
+    };
+    let stated = course.u_px.clone();
+    for i in spikes(&course) {
+        course.u_px[i] *= 1e3;
+    }
+    let (course, hyper, best) = first_guesses(&course)
+        .into_iter()
+        .filter_map(|start| settle(course.clone(), &stated, start))
+        .min_by(|a, b| {
+            a.2.minus_two_log_evidence()
+                .total_cmp(&b.2.minus_two_log_evidence())
+        })
+        .ok_or(NoTurn::NoFit)?;
+    let (y0_px, variance) = average(&course, hyper, &best).ok_or(NoTurn::NoFit)?;
+    let noise = hyper.noise();
+    let crossings = crossings(&course.time, &best.g);
+    let Some(&first) = crossings.first() else {
+        return Err(NoTurn::NoFit);
+    };
+    let last = crossings.last().copied().unwrap_or(first);
+    // The time is that of the crossing nearest to the middle of all crossings.
+    let middle = 0.5 * (first.0 + last.0);
+    let at = crossings
+        .iter()
+        .copied()
+        .min_by(|a, b| (a.0 - middle).abs().total_cmp(&(b.0 - middle).abs()))
+        .unwrap_or(first);
+    let before = course.time.iter().filter(|t| **t < at.0).count();
+    let after = course.time.len() - before;
+    let good = |range: &mut dyn Iterator<Item = usize>| {
+        range.filter(|i| course.u_px[*i] < 3.0 * stated[*i]).count()
+    };
+    let frames = (good(&mut (0..before)), good(&mut (before..before + after)));
+    if frames.0 < FEWEST_FRAMES || frames.1 < FEWEST_FRAMES {
+        return Err(NoTurn::TooFew);
+    }
+    let speed = at.2.abs().max(1e-12);
+    let u_g = Solver::new(&course)
+        .variance_of_g(noise, &best, at.1)
+        .ok_or(NoTurn::NoFit)?
+        .sqrt();
+    let blur = smear(speed / unit_s, unit_s, exposure_s);
+    let (widest, gap_depth_px) = crossings
+        .iter()
+        .filter_map(|c| {
+            let (a, b) = (best.g.get(c.1)?, best.g.get(c.1 + 1)?);
+            Some((
+                course.time.get(c.1 + 1)? - course.time.get(c.1)?,
+                (a * a).max(b * b),
+            ))
+        })
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .unwrap_or((0.0, 0.0));
+    Ok(Turn {
+        y0_px: y0_px - blur.0,
+        u_px: (variance + blur.1 * blur.1).sqrt(),
+        time_s: at.0 * unit_s,
+        u_time_s: (u_g / speed * unit_s).hypot(0.1 * unit_s),
+        times_s: course.time.iter().map(|t| t * unit_s).collect(),
+        velocity: best.velocity.iter().map(|v| v / unit_s).collect(),
+        g: best.g,
+        noise_scale: noise.scale,
+        correlation: noise.correlation,
+        crossings: crossings.len(),
+        gap_s: (widest * unit_s, unit_s),
+        gap_depth_px,
+        debug: (noise.intensity, noise.tremor),
+        frames,
+        bad_frames: (0..stated.len())
+            .filter(|i| course.u_px[*i] >= 3.0 * stated[*i])
+            .count(),
+    })
+}
+
+/// Course, noise and weights of the frames, settled together from a start.
+fn settle(
+    mut course: Course,
+    stated: &[f64],
+    start: Solution,
+) -> Option<(Course, Hyper, Solution)> {
+    course.depth_px = start.g.iter().map(|g| g * g).collect();
+    let mut hyper = first_hyper(&start, &course);
+    let mut solver = Solver::new(&course);
+    let mut best = solver.solve(hyper.noise(), &start, false);
+    for _ in 0..3 {
+        let Some(now) = &best else { break };
+        let mut noise = hyper.noise();
+        noise.scale = robust_scale(&course, stated, now);
+        reweigh(&mut course, stated, now, noise);
+        best = Solver::new(&course).solve(hyper.noise(), now, false);
+    }
+    let mut best = optimise(&course, &mut hyper, best.unwrap_or(start))?;
+    for _ in 0..2 {
+        let mut noise = hyper.noise();
+        noise.scale = noise.scale.min(robust_scale(&course, stated, &best));
+        let changed = reweigh(&mut course, stated, &best, noise);
+        course.depth_px = best.g.iter().map(|g| g * g).collect();
+        if !changed {
+            break;
+        }
+        best = optimise(&course, &mut hyper, best)?;
+    }
+    Some((course, hyper, best))
+}
+
+/// What a line's motion during the exposure adds to the turning point, and how well that is known, px.
+///
+/// The mean of (ġτ)² over an exposure T is ġ²T²/12. Where T is not known, it is taken as anything from
+/// none to the whole interval between frames with equal probability, so that T² has mean 1/3 and
+/// standard deviation 0.298 of the interval squared.
+fn smear(speed_per_s: f64, interval_s: f64, exposure_s: Option<f64>) -> (f64, f64) {
+    let of = |seconds: f64| (speed_per_s * seconds).powi(2) / 12.0;
+    match exposure_s {
+        Some(seconds) => (of(seconds), 0.1 * of(seconds)),
+        None => (of(interval_s) / 3.0, 0.298 * of(interval_s)),
+    }
+}
+
+fn nearest(samples: &[Sample], near_s: f64) -> &[Sample] {
+    if samples.len() <= MOST_FRAMES {
+        return samples;
+    }
+    let centre = samples.partition_point(|s| s.time_s < near_s);
+    let first = centre
+        .saturating_sub(MOST_FRAMES / 2)
+        .min(samples.len() - MOST_FRAMES);
+    samples.get(first..first + MOST_FRAMES).unwrap_or(samples)
+}
+
+fn usual(values: &[f64]) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    sorted.get(sorted.len() / 2).copied().unwrap_or(0.0)
+}
+
+fn usual_interval_s(samples: &[Sample]) -> f64 {
+    let steps: Vec<f64> = samples
+        .windows(2)
+        .map(|w| w[1].time_s - w[0].time_s)
+        .collect();
+    usual(&steps).max(1e-6)
+}
+
+/// Frames that stand alone away from both neighbours.
+fn spikes(course: &Course) -> Vec<usize> {
+    let y = &course.y_px;
+    let n = y.len();
+    let mut found = Vec::new();
+    if n < 7 {
+        return found;
+    }
+    let mut y = y.clone();
+    let departure =
+        |y: &[f64], i: usize| y[i] - (4.0 * (y[i - 1] + y[i + 1]) - y[i - 2] - y[i + 2]) / 6.0;
+    let all: Vec<f64> = (2..n - 2).map(|i| departure(&y, i).abs()).collect();
+    let usual_departure = usual(&all);
+    for _ in 0..n / 4 {
+        let worst = (2..n - 2)
+            .map(|i| {
+                (
+                    i,
+                    departure(&y, i).abs() / (12.0 * usual_departure).max(8.0 * course.u_px[i]),
+                )
+            })
+            .max_by(|a, b| a.1.total_cmp(&b.1));
+        match worst {
+            Some((i, ratio)) if ratio > 1.0 => {
+                found.push(i);
+                y[i] -= departure(&y, i);
+            }
+            _ => break,
+        }
+    }
+    found
+}
+
+/// Courses from which to start: signs of the square root that make it smoothest, likeliest first.
+fn first_guesses(course: &Course) -> Vec<Solution> {
+    let n = course.time.len();
+    let good: Vec<usize> = (0..n).filter(|i| course.u_px[*i] < 1.0).collect();
+    let u = usual(&course.u_px);
+    let lowest = good
+        .iter()
+        .map(|i| course.y_px[*i])
+        .fold(f64::INFINITY, f64::min);
+    let near = good
+        .iter()
+        .filter(|i| course.y_px[**i] < lowest + 3.0 * u)
+        .count();
+    // The lowest of `near` draws lies about sqrt(2 ln near) standard deviations below their mean.
+    let y0_px = lowest + u * (2.0 * (near.max(1) as f64).ln()).sqrt().max(0.3);
+    let mut root: Vec<f64> = course
+        .y_px
+        .iter()
+        .map(|y| (y - y0_px).max(0.0).sqrt())
+        .collect();
+    for i in 1..n.saturating_sub(1) {
+        if course.u_px[i] > 1.0 {
+            root[i] = 0.5 * (root[i - 1] + root[i + 1]);
+        }
+    }
+    let (coarse, bin_of) = coarser(course, &root, y0_px);
+    let coarse_root: Vec<f64> = coarse
+        .y_px
+        .iter()
+        .map(|y| (y - y0_px).max(0.0).sqrt())
+        .collect();
+    let spread = |signs: Vec<f64>| -> Vec<f64> { bin_of.iter().map(|b| signs[*b]).collect() };
+    let (odd, odd_roughness) = smoothest_signs(&coarse, &coarse_root, Flips::Odd);
+    let (even, even_roughness) = smoothest_signs(&coarse, &coarse_root, Flips::Even);
+    let (odd, even) = (spread(odd), spread(even));
+    let mut starts = vec![odd];
+    if even_roughness < odd_roughness - 12.0 {
+        starts.insert(0, even);
+    } else if even_roughness < odd_roughness - 4.0 {
+        starts.push(even);
+    }
+    starts
+        .into_iter()
+        .map(|sign| {
+            let g: Vec<f64> = (0..n).map(|i| sign[i] * root[i]).collect();
+            let velocity = (0..n)
+                .map(|i| {
+                    let (a, b) = (i.saturating_sub(2), (i + 2).min(n - 1));
+                    (g[b] - g[a]) / (course.time[b] - course.time[a])
+                })
+                .collect();
+            Solution {
+                y0_px,
+                g,
+                velocity,
+                cost: 0.0,
+                normalisation: 0.0,
+                log_determinant: 0.0,
+                information: 0.0,
+            }
+        })
+        .collect()
+}
+
+/// Neighbouring frames put together so that the line moves by more than its noise from one to the next:
+/// only then does the smoothness of its course tell the sign. Gives the bin of every frame, too.
+fn coarser(course: &Course, root: &[f64], y0_px: f64) -> (Course, Vec<usize>) {
+    let n = root.len();
+    let u = usual(&course.u_px);
+    let steps: Vec<f64> = root.windows(2).map(|w| (w[1] - w[0]).abs()).collect();
+    let wanted = (1.5 * u.sqrt()).max(0.3);
+    let per_bin = ((wanted / usual(&steps).max(1e-6)).round().max(1.0) as usize)
+        .min(n / 14)
+        .max(1);
+    let mut coarse = Course::default();
+    let mut bin_of = vec![0; n];
+    let mut first = 0;
+    while first < n {
+        let mut last = first;
+        while last + 1 < n
+            && last + 1 < first + per_bin
+            && course.time[last + 1] - course.time[last] < 3.0
+        {
+            last += 1;
+        }
+        let (mut sum, mut time, mut weights) = (0.0, 0.0, 0.0);
+        for i in first..=last {
+            let weight = course.u_px[i].powi(-2);
+            sum += weight * (course.y_px[i] - y0_px);
+            time += weight * course.time[i];
+            weights += weight;
+            bin_of[i] = coarse.time.len();
+        }
+        coarse.time.push(time / weights);
+        coarse.y_px.push(y0_px + sum / weights);
+        coarse.u_px.push(weights.sqrt().recip());
+        first = last + 1;
+    }
+    (coarse, bin_of)
+}
+
+/// How often the sign may change along a pass.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Flips {
+    /// Once, three times, …: the line went through the minimum for good.
+    Odd,
+    /// Twice, four times, …: the line went through and came back.
+    Even,
+}
+
+/// Signs that make the course of ±root smoothest, and how rough that course is: dynamic programming
+/// over the signs of two neighbouring frames and the class of the number of changes so far.
+fn smoothest_signs(course: &Course, root: &[f64], flips: Flips) -> (Vec<f64>, f64) {
+    const SIGNS: [f64; 2] = [-1.0, 1.0];
+    // Class of changes so far: none, odd, even but not none.
+    const AFTER_CHANGE: [usize; 3] = [1, 2, 1];
+    let (time, n) = (&course.time, root.len());
+    if n < 3 {
+        return (vec![1.0; n], f64::INFINITY);
+    }
+    let error = |i: usize| {
+        let u = course.u_px[i].min(1.0);
+        u / (2.0 * root[i] + u.sqrt())
+    };
+    // Index: class, sign of frame i-1, sign of frame i. It starts with a minus.
+    let mut cost = [[[f64::INFINITY; 2]; 2]; 3];
+    cost[0][0][0] = 0.0;
+    cost[1][0][1] = 0.0;
+    let mut from = vec![[[[(0_u8, 0_u8); 2]; 2]; 3]; n];
+    for i in 2..n {
+        let (d1, d2) = (time[i - 1] - time[i - 2], time[i] - time[i - 1]);
+        let floor = (error(i) / d2).powi(2)
+            + (error(i - 1) * (1.0 / d1 + 1.0 / d2)).powi(2)
+            + (error(i - 2) / d1).powi(2)
+            + 1e-8;
+        let mut next = [[[f64::INFINITY; 2]; 2]; 3];
+        for (class, a, b) in combinations() {
+            let so_far = cost[class][a][b];
+            if so_far.is_infinite() {
+                continue;
+            }
+            let v1 = (SIGNS[b] * root[i - 1] - SIGNS[a] * root[i - 2]) / d1;
+            for c in 0..2 {
+                let v2 = (SIGNS[c] * root[i] - SIGNS[b] * root[i - 1]) / d2;
+                let usual_change = 0.04 * (v1 * v1).min(v2 * v2);
+                let bend = (v2 - v1).powi(2) / (floor + usual_change);
+                let total = so_far + (1.0 + bend).ln();
+                let then = if b == c { class } else { AFTER_CHANGE[class] };
+                if total < next[then][b][c] {
+                    next[then][b][c] = total;
+                    from[i][then][b][c] = (
+                        u8::from(class == 1) + 2 * u8::from(class == 2),
+                        u8::from(a == 1),
+                    );
+                }
+            }
+        }
+        cost = next;
+    }
+    let class = match flips {
+        Flips::Odd => 1,
+        Flips::Even => 2,
+    };
+    let (mut b, mut c) = (0, 0);
+    for (k, p, q) in combinations() {
+        if k == class && cost[k][p][q] < cost[class][b][c] {
+            (b, c) = (p, q);
+        }
+    }
+    let roughness = cost[class][b][c];
+    let mut sign = vec![-1.0; n];
+    let mut state = (class, b, c);
+    sign[n - 1] = SIGNS[c];
+    for i in (2..n).rev() {
+        sign[i - 1] = SIGNS[state.1];
+        let (k, a) = from[i][state.0][state.1][state.2];
+        state = (usize::from(k), usize::from(a), state.1);
+        sign[i - 2] = SIGNS[state.1];
+    }
+    (sign, roughness)
+}
+
+fn combinations() -> impl Iterator<Item = (usize, usize, usize)> {
+    (0..12).map(|k| (k / 4, (k / 2) % 2, k % 2))
+}
+
+/// Logarithms and such of the noise, on which the likelihood is well behaved, with their priors.
+#[derive(Clone, Copy, Debug)]
+struct Hyper {
+    value: [f64; 4],
+    prior: [(f64, f64); 4],
+}
+
+impl Hyper {
+    fn noise(&self) -> Noise {
+        let [scale, correlation, intensity, tremor] = self.value;
+        Noise {
+            scale: scale.exp(),
+            correlation: 0.95 / (1.0 + (-correlation).exp()),
+            intensity: intensity.exp(),
+            tremor: tremor.exp(),
+        }
+    }
+
+    fn penalty(&self) -> f64 {
+        self.value
+            .iter()
+            .zip(&self.prior)
+            .map(|(v, (mean, sd))| ((v - mean) / sd).powi(2))
+            .sum()
+    }
+}
+
+/// Where the search for the noise starts, from the coarse course: the hand's speed and how it changes.
+fn first_hyper(start: &Solution, course: &Course) -> Hyper {
+    let n = start.g.len();
+    let stride = (n / 24).max(1);
+    let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len().max(1) as f64;
+    let coarse: Vec<(f64, f64)> = course
+        .time
+        .chunks(stride)
+        .zip(start.g.chunks(stride))
+        .map(|(time, g)| (mean(time), mean(g)))
+        .collect();
+    let velocity: Vec<f64> = coarse
+        .windows(2)
+        .map(|w| (w[1].1 - w[0].1) / (w[1].0 - w[0].0))
+        .collect();
+    let speed = usual(&velocity.iter().map(|v| v.abs()).collect::<Vec<_>>()).max(1e-4);
+    let bends: Vec<f64> = velocity.windows(2).map(|w| (w[1] - w[0]).abs()).collect();
+    let bend = (1.48 * usual(&bends)).max(0.03 * speed);
+    let intensity = (1.5 * bend * bend / stride as f64).ln();
+    let tremor = (0.01 * speed).ln();
+    Hyper {
+        value: [0.0, -1.5, intensity, tremor],
+        prior: [(0.0, 0.8), (-1.6, 1.5), (intensity, 3.0), (tremor + 1.0, 2.0)],
+    }
+}
+
+/// Moves the noise to the peak of its marginal likelihood (simplex search) and solves there.
+fn optimise(course: &Course, hyper: &mut Hyper, start: Solution) -> Option<Solution> {
+    let mut solver = Solver::new(course);
+    let mut best_solution = solver.solve(hyper.noise(), &start, false);
+    if best_solution.is_none() {
+        // A stiffer or softer hand may get the search going.
+        for shift in [2.0, -2.0, 4.0] {
+            let mut other = *hyper;
+            other.value[2] += shift;
+            best_solution = solver.solve(other.noise(), &start, false);
+            if best_solution.is_some() {
+                *hyper = other;
+                break;
+            }
+        }
+    }
+    let mut kept = best_solution?;
+    let mut kept_value = kept.minus_two_log_evidence() + hyper.penalty();
+    let template = *hyper;
+    let mut evaluate = |value: [f64; 4]| {
+        let mut trial = template;
+        trial.value = value;
+        match solver.solve(trial.noise(), &kept, false) {
+            Some(solution) => {
+                let height = solution.minus_two_log_evidence() + trial.penalty();
+                if height < kept_value {
+                    kept_value = height;
+                    kept = solution;
+                }
+                height
+            }
+            None => f64::INFINITY,
+        }
+    };
+    // The likelihood has several hills: noise of the positions, an unsteady hand and tremor explain
+    // nearly the same. The search starts on the highest of a coarse grid.
+    let [scale, correlation, intensity, tremor] = hyper.value;
+    let mut begin = (hyper.value, f64::INFINITY);
+    for (s, c) in [(scale, correlation), (0.0, -2.0)] {
+        for q in [0.0, 2.5] {
+            for t in [0.0, 3.5] {
+                let value = [s, c, intensity + q, tremor + t];
+                let height = evaluate(value);
+                if height < begin.1 {
+                    begin = (value, height);
+                }
+            }
+        }
+    }
+    hyper.value = simplex(&mut evaluate, begin.0, [0.25, 0.6, 0.7, 0.8], 60);
+    let noise = hyper.noise();
+    solver.solve(noise, &kept, false)
+}
+
+/// Nelder and Mead's downhill simplex (The Computer Journal 7, 308, 1965), for four variables.
+fn simplex(
+    height: &mut dyn FnMut([f64; 4]) -> f64,
+    start: [f64; 4],
+    spread: [f64; 4],
+    most_calls: usize,
+) -> [f64; 4] {
+    let mut corners: Vec<([f64; 4], f64)> = Vec::with_capacity(5);
+    corners.push((start, height(start)));
+    for k in 0..4 {
+        let mut corner = start;
+        corner[k] += spread[k];
+        corners.push((corner, height(corner)));
+    }
+    let mut calls = 5;
+    while calls < most_calls {
+        corners.sort_by(|a, b| a.1.total_cmp(&b.1));
+        let (best, worst) = (corners[0].1, corners[4].1);
+        if worst - best < 0.02 {
+            break;
+        }
+        let mut centre = [0.0; 4];
+        for corner in &corners[..4] {
+            for (c, v) in centre.iter_mut().zip(corner.0) {
+                *c += 0.25 * v;
+            }
+        }
+        let along = |factor: f64| {
+            let mut point = [0.0; 4];
+            for k in 0..4 {
+                point[k] = centre[k] + factor * (corners[4].0[k] - centre[k]);
+            }
+            point
+        };
+        let reflected = along(-1.0);
+        let reflected_height = height(reflected);
+        calls += 1;
+        if reflected_height < best {
+            let expanded = along(-2.0);
+            let expanded_height = height(expanded);
+            calls += 1;
+            corners[4] = if expanded_height < reflected_height {
+                (expanded, expanded_height)
+            } else {
+                (reflected, reflected_height)
+            };
+        } else if reflected_height < corners[3].1 {
+            corners[4] = (reflected, reflected_height);
+        } else {
+            let inner = along(if reflected_height < worst { -0.5 } else { 0.5 });
+            let inner_height = height(inner);
+            calls += 1;
+            if inner_height < worst.min(reflected_height) {
+                corners[4] = (inner, inner_height);
+            } else {
+                let anchor = corners[0].0;
+                for corner in corners.iter_mut().skip(1) {
+                    for k in 0..4 {
+                        corner.0[k] = 0.5 * (corner.0[k] + anchor[k]);
+                    }
+                    corner.1 = height(corner.0);
+                }
+                calls += 4;
+            }
+        }
+    }
+    corners.sort_by(|a, b| a.1.total_cmp(&b.1));
+    corners[0].0
+}
+
+/// Factor on the stated uncertainties from the middle half of the misfits, at least 1.
+fn robust_scale(course: &Course, stated: &[f64], now: &Solution) -> f64 {
+    let misfits: Vec<f64> = (0..stated.len())
+        .map(|i| (course.y_px[i] - now.y0_px - now.g[i] * now.g[i]).abs() / stated[i])
+        .collect();
+    (1.48 * usual(&misfits)).max(1.0)
+}
+
+/// Widens the uncertainty of frames that fit badly (weights of Student's t with four degrees of freedom
+/// beyond 2.5 standard deviations); true if anything changed by much.
+fn reweigh(course: &mut Course, stated: &[f64], best: &Solution, noise: Noise) -> bool {
+    let mut changed = false;
+    for (i, stated_u) in stated.iter().enumerate() {
+        let white = noise.scale * stated_u;
+        let sigma = (white * white + 4.0 * course.depth_px[i] * noise.tremor * noise.tremor).sqrt();
+        let z = (course.y_px[i] - best.y0_px - best.g[i] * best.g[i]) / sigma;
+        let widened = if z.abs() > 2.5 {
+            stated_u * ((4.0 + z * z) / 5.0).sqrt() * sigma / white
+        } else {
+            *stated_u
+        };
+        if (widened / course.u_px[i]).ln().abs() > 0.1 {
+            changed = true;
+        }
+        course.u_px[i] = widened;
+    }
+    changed
+}
+
+/// Mean and variance of y₀ over its marginal likelihood, and over the noise that the data allow.
+fn average(course: &Course, hyper: Hyper, best: &Solution) -> Option<(f64, f64)> {
+    let mut solver = Solver::new(course);
+    let mut parts: Vec<(f64, f64, f64)> = Vec::new();
+    let mut settings = vec![hyper];
+    for (k, step) in [(0, 0.2), (1, 1.0), (2, 1.0), (3, 1.0)] {
+        for sign in [-1.0, 1.0] {
+            let mut other = hyper;
+            other.value[k] += sign * step;
+            settings.push(other);
+        }
+    }
+    for setting in settings {
+        let Some(peak) = solver.solve(setting.noise(), best, false) else {
+            continue;
+        };
+        let Some((mean, variance)) = over_y0(&mut solver, setting.noise(), &peak) else {
+            continue;
+        };
+        parts.push((
+            peak.minus_two_log_evidence() + setting.penalty(),
+            mean,
+            variance,
+        ));
+    }
+    let lowest = parts.iter().map(|p| p.0).fold(f64::INFINITY, f64::min);
+    let weights: Vec<f64> = parts
+        .iter()
+        .map(|p| (-0.5 * (p.0 - lowest)).exp())
+        .collect();
+    let total: f64 = weights.iter().sum();
+    if !(total > 0.0) {
+        return None;
+    }
+    let mean = parts
+        .iter()
+        .zip(&weights)
+        .map(|(p, w)| w * p.1)
+        .sum::<f64>()
+        / total;
+    let variance = parts
+        .iter()
+        .zip(&weights)
+        .map(|(p, w)| w * (p.2 + (p.1 - mean).powi(2)))
+        .sum::<f64>()
+        / total;
+    (variance.is_finite() && variance > 0.0).then_some((mean, variance))
+}
+
+/// Mean and variance of y₀ for given noise, from its marginal likelihood on a grid.
+fn over_y0(solver: &mut Solver<'_>, noise: Noise, peak: &Solution) -> Option<(f64, f64)> {
+    let sd = peak.information.sqrt().recip();
+    if !sd.is_finite() {
+        return None;
+    }
+    let reference = peak.minus_two_log_at_y0();
+    let (mut sum, mut first, mut second) = (0.0, 0.0, 0.0);
+    for direction in [1.0, -1.0] {
+        let mut from = peak.clone();
+        let begin = if direction > 0.0 { 0 } else { 1 };
+        for k in begin..9 {
+            let offset = direction * 0.75 * f64::from(k) * sd;
+            let mut start = from.clone();
+            start.y0_px = peak.y0_px + offset;
+            let Some(here) = solver.solve(noise, &start, true) else {
+                break;
+            };
+            let weight = (-0.5 * (here.minus_two_log_at_y0() - reference)).exp();
+            if !weight.is_finite() {
+                break;
+            }
+            sum += weight;
+            first += weight * offset;
+            second += weight * offset * offset;
+            if weight < 1e-3 {
+                break;
+            }
+            from = here;
+        }
+    }
+    if !(sum > 0.0) {
+        return None;
+    }
+    let mean = first / sum;
+    Some((peak.y0_px + mean, (second / sum - mean * mean).max(0.0)))
+}
+
+/// Where g goes through zero: (time, frame before, velocity).
+fn crossings(time: &[f64], g: &[f64]) -> Vec<(f64, usize, f64)> {
+    let mut found = Vec::new();
+    for i in 1..g.len() {
+        if g[i - 1] * g[i] < 0.0 {
+            let d = time[i] - time[i - 1];
+            let speed = (g[i] - g[i - 1]) / d;
+            found.push((time[i - 1] + d * g[i - 1] / (g[i - 1] - g[i]), i - 1, speed));
+        }
+    }
+    found
+}
+
+#[cfg(test)]
+#[path = "turning_tests.rs"]
+mod tests;
