@@ -116,7 +116,12 @@ pub(crate) struct Electronics {
     raw: Vec<f32>,
     out: Vec<Vec<f32>>,
     scratch: Vec<f32>,
+    /// Levels for `CURVE_STEPS + 1` evenly spaced lights: the camera's gamma.
+    curve: Vec<f32>,
 }
+
+/// Steps of the table that holds the camera's gamma.
+const CURVE_STEPS: usize = 16_384;
 
 impl Electronics {
     pub(crate) fn new(camera: &Camera, width: usize, height: usize, seed: u64) -> Self {
@@ -148,6 +153,9 @@ impl Electronics {
             raw: vec![0.0; pixels],
             out: vec![vec![0.0; pixels]; camera.planes()],
             scratch: vec![0.0; pixels],
+            curve: (0..=CURVE_STEPS)
+                .map(|k| (k as f64 / CURVE_STEPS as f64).powf(camera.gamma) as f32)
+                .collect(),
         }
     }
 
@@ -193,7 +201,10 @@ impl Electronics {
         for plane in &mut self.out {
             if (camera.gamma - 1.0).abs() > 1e-9 {
                 for v in plane.iter_mut() {
-                    *v = v.max(0.0).powf(camera.gamma as f32);
+                    let place = v.clamp(0.0, 1.0) * CURVE_STEPS as f32;
+                    let index = (place as usize).min(CURVE_STEPS - 1);
+                    let (a, b) = (self.curve[index], self.curve[index + 1]);
+                    *v = a + (b - a) * (place - index as f32);
                 }
             }
             if camera.sharpening > 0.0 {
@@ -224,6 +235,30 @@ impl Electronics {
                 }
             }
         }
+        if let Some(quality) = camera.jpeg_quality
+            && camera.bits == 8
+        {
+            through_jpeg(picture, quality);
+        }
+    }
+}
+
+/// Packs and unpacks a picture as a camera does that hands over JPEG.
+///
+/// A picture that cannot be packed stays as it is: that only happens if it is empty.
+fn through_jpeg(picture: &mut Picture, quality: u8) {
+    let Ok(bytes) = super::film::jpeg(picture, quality) else {
+        return;
+    };
+    let Ok(unpacked) = image::load_from_memory(&bytes) else {
+        return;
+    };
+    let levels: Vec<u8> = match picture.planes {
+        1 => unpacked.into_luma8().into_raw(),
+        _ => unpacked.into_rgb8().into_raw(),
+    };
+    if levels.len() == picture.levels.len() {
+        picture.levels = levels.into_iter().map(u16::from).collect();
     }
 }
 
@@ -234,28 +269,52 @@ fn bayer_plane(column: usize, row: usize) -> usize {
 
 /// Fills in the colours that a pixel's filter does not see with the mean of the neighbours that do.
 fn demosaic(raw: &[f32], width: usize, height: usize, planes: &mut [Vec<f32>]) {
+    let [red, green, blue] = planes else { return };
     for row in 0..height {
-        let rows = [row.saturating_sub(1), row, (row + 1).min(height - 1)];
+        let inside = row > 0 && row + 1 < height;
         for column in 0..width {
-            let columns = [column.saturating_sub(1), column, (column + 1).min(width - 1)];
-            let mut sums = [0.0_f32; 3];
-            let mut counts = [0.0_f32; 3];
-            for r in rows {
-                for c in columns {
-                    let plane = bayer_plane(c, r);
-                    sums[plane] += raw[r * width + c];
-                    counts[plane] += 1.0;
-                }
-            }
             let at = row * width + column;
             let own = bayer_plane(column, row);
-            for (plane, out) in planes.iter_mut().enumerate() {
-                out[at] = if plane == own {
-                    raw[at]
-                } else {
-                    sums[plane] / counts[plane].max(1.0)
-                };
-            }
+            let sees = if inside && column > 0 && column + 1 < width {
+                let sides = 0.5 * (raw[at - 1] + raw[at + 1]);
+                let ends = 0.5 * (raw[at - width] + raw[at + width]);
+                let corners = 0.25
+                    * (raw[at - width - 1]
+                        + raw[at - width + 1]
+                        + raw[at + width - 1]
+                        + raw[at + width + 1]);
+                match (own, row & 1) {
+                    (0, _) => [raw[at], 0.5 * (sides + ends), corners],
+                    (2, _) => [corners, 0.5 * (sides + ends), raw[at]],
+                    // Green in a row of red, then green in a row of blue.
+                    (_, 0) => [sides, raw[at], ends],
+                    _ => [ends, raw[at], sides],
+                }
+            } else {
+                at_edge(raw, width, height, column, row)
+            };
+            (red[at], green[at], blue[at]) = (sees[0], sees[1], sees[2]);
         }
     }
+}
+
+/// The same for a pixel on the rim of the sensor.
+fn at_edge(raw: &[f32], width: usize, height: usize, column: usize, row: usize) -> [f32; 3] {
+    let mut sums = [0.0_f32; 3];
+    let mut counts = [0.0_f32; 3];
+    for r in row.saturating_sub(1)..=(row + 1).min(height - 1) {
+        for c in column.saturating_sub(1)..=(column + 1).min(width - 1) {
+            let plane = bayer_plane(c, r);
+            sums[plane] += raw[r * width + c];
+            counts[plane] += 1.0;
+        }
+    }
+    let own = bayer_plane(column, row);
+    std::array::from_fn(|plane| {
+        if plane == own {
+            raw[row * width + column]
+        } else {
+            sums[plane] / counts[plane].max(1.0)
+        }
+    })
 }

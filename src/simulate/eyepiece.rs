@@ -134,7 +134,8 @@ impl Eyepiece {
                 let (x, y) = (column as f64, row as f64);
                 let (dx, dy) = (x - self.centre_px[0], y - self.centre_px[1]);
                 let r = dx.hypot(dy);
-                let stop = 0.5 * (1.0 - erf((r - self.radius_px) / (self.edge_px * std::f64::consts::SQRT_2)));
+                let stop = 0.5
+                    * (1.0 - erf((r - self.radius_px) / (self.edge_px * std::f64::consts::SQRT_2)));
                 let share = r / self.radius_px;
                 let mut pass = stop
                     * (1.0 - self.vignetting * share * share)
@@ -142,8 +143,8 @@ impl Eyepiece {
                 if self.hairs.width_px > 0.0 {
                     let p = self.undistort([x, y]);
                     for angle in angles {
-                        let distance = (p[0] - crossing[0]) * angle.cos()
-                            + (p[1] - crossing[1]) * angle.sin();
+                        let distance =
+                            (p[0] - crossing[0]) * angle.cos() + (p[1] - crossing[1]) * angle.sin();
                         if distance.abs() < half + 4.0 {
                             // A soft-edged thread, averaged over the pixel (edge 0.45 px wide).
                             let soft = 0.45 * std::f64::consts::SQRT_2;
@@ -169,7 +170,8 @@ impl Eyepiece {
             for column in 0..self.width {
                 let mut pass = 1.0;
                 for speck in &self.specks {
-                    let r2 = (column as f64 - speck.x_px).powi(2) + (row as f64 - speck.y_px).powi(2);
+                    let r2 =
+                        (column as f64 - speck.x_px).powi(2) + (row as f64 - speck.y_px).powi(2);
                     pass *= 1.0 - speck.depth * (-0.5 * r2 / speck.sigma_px.powi(2)).exp();
                 }
                 map.push(pass as f32);
@@ -199,7 +201,10 @@ impl Axis {
         if half_px.abs() < 1.0 {
             return None;
         }
-        let nodes: Vec<f64> = points.iter().map(|p| (p[1] - middle_px) / half_px).collect();
+        let nodes: Vec<f64> = points
+            .iter()
+            .map(|p| (p[1] - middle_px) / half_px)
+            .collect();
         // Newton's divided differences, then expanded into powers.
         let mut differences: Vec<f64> = points.iter().map(|p| p[0]).collect();
         for order in 1..nodes.len() {
@@ -232,7 +237,11 @@ impl Axis {
             slope = slope * t + x;
             x = x * t + c;
         }
-        [x, slope / self.half_px, bend / (self.half_px * self.half_px)]
+        [
+            x,
+            slope / self.half_px,
+            bend / (self.half_px * self.half_px),
+        ]
     }
 }
 
@@ -374,7 +383,10 @@ pub(crate) fn blur_plane(plane: &mut [f32], scratch: &mut [f32], width: usize, s
         return;
     }
     let mut padded = vec![0.0_f32; width + 2 * reach];
-    for (line, out) in plane.chunks_exact(width).zip(scratch.chunks_exact_mut(width)) {
+    for (line, out) in plane
+        .chunks_exact(width)
+        .zip(scratch.chunks_exact_mut(width))
+    {
         padded[..reach].fill(line[0]);
         padded[reach..reach + width].copy_from_slice(line);
         padded[reach + width..].fill(line[width - 1]);
@@ -392,7 +404,10 @@ pub(crate) fn blur_plane(plane: &mut [f32], scratch: &mut [f32], width: usize, s
         for shift in 0..=2 * reach {
             let from = (row + shift).saturating_sub(reach).min(height - 1);
             let weight = kernel[shift.abs_diff(reach)];
-            for (o, v) in out.iter_mut().zip(&scratch[from * width..(from + 1) * width]) {
+            for (o, v) in out
+                .iter_mut()
+                .zip(&scratch[from * width..(from + 1) * width])
+            {
                 *o += weight * v;
             }
         }

@@ -88,14 +88,21 @@ fn write_pictures(scene: &Scene, folder: &Path) -> Result<(), SimulateError> {
 pub fn write_still(picture: &Picture, file: &Path) -> Result<(), SimulateError> {
     let (width, height) = (picture.width as u32, picture.height as u32);
     let fail = |e: image::ImageError| {
-        SimulateError::Other(format!("{}: the picture cannot be written: {e}", file.display()))
+        SimulateError::Other(format!(
+            "{}: the picture cannot be written: {e}",
+            file.display()
+        ))
     };
     let wrong = || SimulateError::Other(format!("{}: the picture is empty", file.display()));
     let bytes = || -> Vec<u8> { picture.levels.iter().map(|v| (*v).min(255) as u8).collect() };
     // Levels of 10 or 12 bits are spread over the 16 bits of the file.
     let words = || -> Vec<u16> {
         let factor = 65535.0 / f64::from(picture.full_scale.max(1));
-        picture.levels.iter().map(|v| (f64::from(*v) * factor).round() as u16).collect()
+        picture
+            .levels
+            .iter()
+            .map(|v| (f64::from(*v) * factor).round() as u16)
+            .collect()
     };
     match (picture.planes, picture.full_scale) {
         (1, 255) => ImageBuffer::<Luma<u8>, _>::from_raw(width, height, bytes())
@@ -121,7 +128,11 @@ pub fn write_still(picture: &Picture, file: &Path) -> Result<(), SimulateError> 
 pub(crate) fn jpeg(picture: &Picture, quality: u8) -> Result<Vec<u8>, SimulateError> {
     let mut bytes = Vec::new();
     let levels: Vec<u8> = picture.levels.iter().map(|v| (*v).min(255) as u8).collect();
-    let colour = if picture.planes == 1 { ExtendedColorType::L8 } else { ExtendedColorType::Rgb8 };
+    let colour = if picture.planes == 1 {
+        ExtendedColorType::L8
+    } else {
+        ExtendedColorType::Rgb8
+    };
     JpegEncoder::new_with_quality(&mut bytes, quality.clamp(1, 100))
         .encode(&levels, picture.width as u32, picture.height as u32, colour)
         .map_err(|e| SimulateError::Other(format!("a frame cannot be packed as JPEG: {e}")))?;
@@ -171,10 +182,35 @@ fn write_avi(scene: &Scene, file: &Path, quality: u8) -> Result<(), SimulateErro
     }
     let per_mille = (rate * 1000.0).round() as u32;
     let main = words32(&[
-        (1e6 / rate).round() as u32, 0, 0, 0x10, frames, 0, 1, largest, width, height, 0, 0, 0, 0,
+        (1e6 / rate).round() as u32,
+        0,
+        0,
+        0x10,
+        frames,
+        0,
+        1,
+        largest,
+        width,
+        height,
+        0,
+        0,
+        0,
+        0,
     ]);
     let mut stream = b"vidsMJPG".to_vec();
-    stream.extend(words32(&[0, 0, 0, 1000, per_mille, 0, frames, largest, u32::MAX, 0, 0]));
+    stream.extend(words32(&[
+        0,
+        0,
+        0,
+        1000,
+        per_mille,
+        0,
+        frames,
+        largest,
+        u32::MAX,
+        0,
+        0,
+    ]));
     stream.extend_from_slice(&(width as u16).to_le_bytes());
     stream.extend_from_slice(&(height as u16).to_le_bytes());
     let mut format = words32(&[40, width, height]);
@@ -238,7 +274,11 @@ fn write_y4m(scene: &Scene, file: &Path) -> Result<(), SimulateError> {
     let rate = steady_rate(scene, file)?;
     let fail = |e: &std::io::Error| SimulateError::file(file, e);
     let mut out = std::io::BufWriter::new(fs::File::create(file).map_err(|e| fail(&e))?);
-    let colours = if scene.camera.planes() == 1 { "Cmono" } else { "C420jpeg" };
+    let colours = if scene.camera.planes() == 1 {
+        "Cmono"
+    } else {
+        "C420jpeg"
+    };
     writeln!(
         out,
         "YUV4MPEG2 W{} H{} F{}:1000 Ip A1:1 {colours} XCOLORRANGE=FULL",
@@ -250,7 +290,8 @@ fn write_y4m(scene: &Scene, file: &Path) -> Result<(), SimulateError> {
     let mut rendering = scene.rendering();
     while rendering.next_picture().is_some() {
         out.write_all(b"FRAME\n").map_err(|e| fail(&e))?;
-        out.write_all(&luma_chroma(rendering.picture())).map_err(|e| fail(&e))?;
+        out.write_all(&luma_chroma(rendering.picture()))
+            .map_err(|e| fail(&e))?;
     }
     out.flush().map_err(|e| fail(&e))
 }
@@ -274,7 +315,11 @@ fn write_h264(scene: &Scene, file: &Path, factor: u8) -> Result<(), SimulateErro
             file.display()
         )));
     }
-    let pixel = if scene.camera.planes() == 1 { "gray" } else { "rgb24" };
+    let pixel = if scene.camera.planes() == 1 {
+        "gray"
+    } else {
+        "rgb24"
+    };
     let size = format!("{}x{}", scene.eyepiece.width, scene.eyepiece.height);
     // A wandering clock is written at 1000 frames per second of time base, by the times of the
     // pictures, through a list; see `write_wandering`.
@@ -282,10 +327,19 @@ fn write_h264(scene: &Scene, file: &Path, factor: u8) -> Result<(), SimulateErro
         return write_wandering(scene, file, factor);
     };
     let mut child = Command::new("ffmpeg")
-        .args(["-v", "error", "-y", "-f", "rawvideo", "-pix_fmt", pixel, "-s", &size])
+        .args([
+            "-v", "error", "-y", "-f", "rawvideo", "-pix_fmt", pixel, "-s", &size,
+        ])
         .args(["-r", &rate.to_string(), "-i", "-"])
         .args(["-c:v", "libx264", "-pix_fmt", "yuv420p", "-threads", "1"])
-        .args(["-crf", &factor.to_string(), "-movflags", "+faststart", "-fflags", "+bitexact"])
+        .args([
+            "-crf",
+            &factor.to_string(),
+            "-movflags",
+            "+faststart",
+            "-fflags",
+            "+bitexact",
+        ])
         .arg(file)
         .stdin(Stdio::piped())
         .stdout(Stdio::null())
@@ -296,8 +350,12 @@ fn write_h264(scene: &Scene, file: &Path, factor: u8) -> Result<(), SimulateErro
     if let Some(mut pipe) = child.stdin.take() {
         let mut rendering = scene.rendering();
         while written.is_ok() && rendering.next_picture().is_some() {
-            let bytes: Vec<u8> =
-                rendering.picture().levels.iter().map(|v| (*v).min(255) as u8).collect();
+            let bytes: Vec<u8> = rendering
+                .picture()
+                .levels
+                .iter()
+                .map(|v| (*v).min(255) as u8)
+                .collect();
             written = pipe.write_all(&bytes);
         }
     }
@@ -333,15 +391,31 @@ fn write_wandering(scene: &Scene, file: &Path, factor: u8) -> Result<(), Simulat
         let times = &scene.frame_times_s;
         for (number, time) in times.iter().enumerate() {
             let lasts = times.get(number + 1).map_or(0.04, |next| next - time);
-            list.push_str(&format!("file frame-{number:04}.png\nduration {lasts:.6}\n"));
+            list.push_str(&format!(
+                "file frame-{number:04}.png\nduration {lasts:.6}\n"
+            ));
         }
         let list_file = folder.join("list.txt");
         fs::write(&list_file, list).map_err(|e| SimulateError::file(&list_file, &e))?;
         let child = Command::new("ffmpeg")
             .args(["-v", "error", "-y", "-f", "concat", "-i"])
             .arg(&list_file)
-            .args(["-vsync", "vfr", "-enc_time_base", "1:90000", "-c:v", "libx264"])
-            .args(["-pix_fmt", "yuv420p", "-threads", "1", "-crf", &factor.to_string()])
+            .args([
+                "-vsync",
+                "vfr",
+                "-enc_time_base",
+                "1:90000",
+                "-c:v",
+                "libx264",
+            ])
+            .args([
+                "-pix_fmt",
+                "yuv420p",
+                "-threads",
+                "1",
+                "-crf",
+                &factor.to_string(),
+            ])
             .args(["-video_track_timescale", "90000", "-movflags", "+faststart"])
             .arg(file)
             .stdin(Stdio::null())

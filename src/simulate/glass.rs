@@ -113,10 +113,7 @@ pub const HELIUM: [LampLine; 8] = [
 ];
 
 /// The sodium D lines, from the levels of the NIST Atomic Spectra Database.
-pub const SODIUM: [LampLine; 2] = [
-    line("Na D2", 588.9951, 1.00),
-    line("Na D1", 589.5924, 0.55),
-];
+pub const SODIUM: [LampLine; 2] = [line("Na D2", 588.9951, 1.00), line("Na D1", 589.5924, 0.55)];
 
 /// How a colour camera's red, green and blue pixels answer to a wavelength in nm, each 0 to 1.
 ///

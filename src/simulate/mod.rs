@@ -6,6 +6,7 @@
 //! angles in the sense of the divided circle.
 
 mod camera;
+mod experiment;
 mod eyepiece;
 mod film;
 mod glass;
@@ -16,13 +17,14 @@ mod scene;
 mod truth;
 
 pub use camera::{Camera, Picture, Sensor};
+pub use experiment::{ExperimentTruth, write_experiment};
 pub use eyepiece::{Eyepiece, Hairs, Speck};
 pub use film::{Format, ffmpeg_is_there, write, write_clip, write_still};
 pub use glass::{CADMIUM, F2, GLASSES, Glass, HELIUM, LampLine, MERCURY, SODIUM};
 pub use hand::{Motion, Move, Unsteadiness};
 pub use optics::Prism;
 pub use scenarios::{scenario_names, scene};
-pub use scene::{Bench, LampLight, Rendering, Scene, Slip, Slit};
+pub use scene::{Bench, LampLight, Path, Rendering, Scene, Slip, Slit};
 pub use truth::{
     EventTruth, FieldTruth, FrameTruth, HairsTruth, LineInFrame, LineTruth, SceneTruth, TruthFile,
     TurnTruth,

@@ -9,43 +9,134 @@ use super::eyepiece::{Eyepiece, Hairs, Speck};
 use super::glass::{F2, GLASSES, LampLine, MERCURY, SODIUM};
 use super::hand::{Motion, Move, Unsteadiness};
 use super::optics::Prism;
-use super::scene::{Bench, LampLight, Scene, Slip, Slit, chance, frame_times};
+use super::scene::{Bench, LampLight, Path, Scene, Slip, Slit, chance, frame_times};
 
 type Recipe = fn(&mut Draft);
 
 /// Names, one-line descriptions and recipes.
 const SCENARIOS: [(&str, &str, Recipe); 25] = [
-    ("steady", "one bright line, a calm hand, a good camera", steady),
+    (
+        "steady",
+        "one bright line, a calm hand, a good camera",
+        steady,
+    ),
     ("faint", "a line that barely rises above the noise", faint),
-    ("saturated", "a line far too bright for the exposure", saturated),
-    ("under-hair", "the line turns beneath the upright hair", under_hair),
-    ("diagonal-hairs", "hairs crossed like an X, slit leaning", diagonal_hairs),
+    (
+        "saturated",
+        "a line far too bright for the exposure",
+        saturated,
+    ),
+    (
+        "under-hair",
+        "the line turns beneath the upright hair",
+        under_hair,
+    ),
+    (
+        "diagonal-hairs",
+        "hairs crossed like an X, slit leaning",
+        diagonal_hairs,
+    ),
     ("no-hairs", "an eyepiece without hairs", no_hairs),
-    ("hand-reverses-short", "the hand turns back before the minimum, then passes it", hand_reverses_short),
-    ("hand-reverses-beyond", "the hand turns back behind the minimum and comes again", hand_reverses_beyond),
-    ("only-reversal-by-hand", "the hand turns back and the line never reached its minimum", only_reversal_by_hand),
-    ("never-turned", "the line crosses the field in one direction", never_turned),
+    (
+        "hand-reverses-short",
+        "the hand turns back before the minimum, then passes it",
+        hand_reverses_short,
+    ),
+    (
+        "hand-reverses-beyond",
+        "the hand turns back behind the minimum and comes again",
+        hand_reverses_beyond,
+    ),
+    (
+        "only-reversal-by-hand",
+        "the hand turns back and the line never reached its minimum",
+        only_reversal_by_hand,
+    ),
+    (
+        "never-turned",
+        "the line crosses the field in one direction",
+        never_turned,
+    ),
     ("two-passes", "there and back over the minimum", two_passes),
-    ("three-passes-creep-free", "three passes over the minimum, the telescope well locked", three_passes),
-    ("telescope-creeps", "two passes while the telescope creeps", telescope_creeps),
-    ("doublet", "the two yellow mercury lines side by side", doublet),
-    ("sodium-pair", "the sodium D lines, hardly apart", sodium_pair),
-    ("several-lines", "four lines in a wide field, turning one after the other", several_lines),
-    ("leaves-field", "the line leaves the field and comes back", leaves_field),
-    ("bump", "the camera is jolted in the middle of the sweep", bump),
-    ("darkness", "the lamp goes out for a moment at the turn", darkness),
-    ("exposure-hunting", "automatic exposure that swings, a flickering lamp", exposure_hunting),
-    ("bayer-gamma", "a colour webcam with its usual gamma", bayer_gamma),
-    ("webcam-sharpened", "a webcam that sharpens its pictures", webcam_sharpened),
-    ("compressed", "strong JPEG compression, a rough hand", compressed),
-    ("variable-rate", "a phone whose frame times wander", variable_rate),
-    ("cloth", "a sagging cloth shades the light, stray light in the field", cloth),
+    (
+        "three-passes-creep-free",
+        "three passes over the minimum, the telescope well locked",
+        three_passes,
+    ),
+    (
+        "telescope-creeps",
+        "two passes while the telescope creeps",
+        telescope_creeps,
+    ),
+    (
+        "doublet",
+        "the two yellow mercury lines side by side",
+        doublet,
+    ),
+    (
+        "sodium-pair",
+        "the sodium D lines, hardly apart",
+        sodium_pair,
+    ),
+    (
+        "several-lines",
+        "four lines in a wide field, turning one after the other",
+        several_lines,
+    ),
+    (
+        "leaves-field",
+        "the line leaves the field and comes back",
+        leaves_field,
+    ),
+    (
+        "bump",
+        "the camera is jolted in the middle of the sweep",
+        bump,
+    ),
+    (
+        "darkness",
+        "the lamp goes out for a moment at the turn",
+        darkness,
+    ),
+    (
+        "exposure-hunting",
+        "automatic exposure that swings, a flickering lamp",
+        exposure_hunting,
+    ),
+    (
+        "bayer-gamma",
+        "a colour webcam with its usual gamma",
+        bayer_gamma,
+    ),
+    (
+        "webcam-sharpened",
+        "a webcam that sharpens its pictures",
+        webcam_sharpened,
+    ),
+    (
+        "compressed",
+        "strong JPEG compression, a rough hand",
+        compressed,
+    ),
+    (
+        "variable-rate",
+        "a phone whose frame times wander",
+        variable_rate,
+    ),
+    (
+        "cloth",
+        "a sagging cloth shades the light, stray light in the field",
+        cloth,
+    ),
 ];
 
 /// Names of the scenarios with a one-line description each.
 #[must_use]
 pub fn scenario_names() -> Vec<(&'static str, &'static str)> {
-    SCENARIOS.iter().map(|(name, says, _)| (*name, *says)).collect()
+    SCENARIOS
+        .iter()
+        .map(|(name, says, _)| (*name, *says))
+        .collect()
 }
 
 /// The scene of that name, varied by `seed`.
@@ -87,10 +178,15 @@ pub(crate) struct Draft {
 impl Draft {
     pub(crate) fn new(name: &str, says: &str, seed: u64) -> Self {
         // The name takes part, so that scenarios with one seed do not share their chance.
-        let purpose = name.bytes().fold(1_u64, |sum, b| sum.wrapping_mul(31).wrapping_add(u64::from(b)));
+        let purpose = name.bytes().fold(1_u64, |sum, b| {
+            sum.wrapping_mul(31).wrapping_add(u64::from(b))
+        });
         let mut rng = chance(seed, purpose);
         let sign = |rng: &mut ChaCha8Rng| if rng.random::<bool>() { 1.0 } else { -1.0 };
-        let centre_px = [319.5 + rng.random_range(-9.0..9.0), 239.5 + rng.random_range(-5.0..5.0)];
+        let centre_px = [
+            319.5 + rng.random_range(-9.0..9.0),
+            239.5 + rng.random_range(-5.0..5.0),
+        ];
         let eyepiece = Eyepiece {
             width: 640,
             height: 480,
@@ -123,7 +219,7 @@ impl Draft {
                 .collect(),
         };
         let bench = Bench {
-            prism: Some(Prism {
+            path: Path::Through(Prism {
                 refracting_angle_deg: 60.0 + rng.random_range(-0.05..0.05),
                 lean_arcsec: [rng.random_range(-40.0..40.0), rng.random_range(-40.0..40.0)],
             }),
@@ -185,6 +281,19 @@ impl Draft {
         }
     }
 
+    /// Another sweep with the same eyepiece and camera.
+    pub(crate) fn with(&self, scene: Scene, rng: ChaCha8Rng) -> Self {
+        Self {
+            scene,
+            rng,
+            plan: Vec::new(),
+            jolts: Vec::new(),
+            darks: Vec::new(),
+            shades: Vec::new(),
+            ..*self
+        }
+    }
+
     /// A plan through these table angles, in degrees from the minimum on the side of the start.
     fn visit(&mut self, angles_deg: &[f64]) {
         let way = self.start_deg.signum();
@@ -197,7 +306,11 @@ impl Draft {
             });
             let last = k + 1 == angles_deg.len();
             self.plan.push(Move::Rest {
-                for_s: if last { 0.2 } else { self.rng.random_range(0.1..0.5) },
+                for_s: if last {
+                    0.2
+                } else {
+                    self.rng.random_range(0.1..0.5)
+                },
             });
         }
     }
@@ -211,13 +324,16 @@ impl Draft {
         let scene = &mut self.scene;
         let away = scene.bench.side * scene.eyepiece.x_sign;
         let minimum_of = |scene: &Scene, line: &LampLine| {
-            let prism = scene.bench.prism?;
+            let prism = scene.bench.prism()?;
             prism.least_deviation(0.0, scene.bench.glass.index(line.wavelength_nm))
         };
         let mut table_deg = 0.0;
-        if let Some((table, deviation)) = scene.bench.lines.first().and_then(|l| minimum_of(scene, l)) {
+        if let Some((table, deviation)) =
+            scene.bench.lines.first().and_then(|l| minimum_of(scene, l))
+        {
             scene.bench.telescope_deg = scene.bench.side * deviation
-                - scene.eyepiece.x_sign * away * self.aim_px * scene.eyepiece.arcsec_per_px / 3600.0;
+                - scene.eyepiece.x_sign * away * self.aim_px * scene.eyepiece.arcsec_per_px
+                    / 3600.0;
             table_deg = table;
         }
         // Numbered from left to right as they turn.
@@ -241,7 +357,13 @@ impl Draft {
             .collect();
         scene.motion = Motion::of_plan(table_deg + self.start_deg, &plan, self.hand, &mut self.rng);
         let length = scene.motion.duration_s();
-        scene.frame_times_s = frame_times(0.1, length, self.frames_per_s, self.clock_spread, &mut self.rng);
+        scene.frame_times_s = frame_times(
+            0.1,
+            length,
+            self.frames_per_s,
+            self.clock_spread,
+            &mut self.rng,
+        );
         scene.frames_per_s = (self.clock_spread <= 0.0).then_some(self.frames_per_s);
         scene.slips = self
             .jolts
@@ -251,7 +373,11 @@ impl Draft {
                 by_px: *by_px,
             })
             .collect();
-        scene.light.dark = self.darks.iter().map(|(a, b)| [a * length, b * length]).collect();
+        scene.light.dark = self
+            .darks
+            .iter()
+            .map(|(a, b)| [a * length, b * length])
+            .collect();
         scene.light.shade = self
             .shades
             .iter()
@@ -325,7 +451,11 @@ fn three_passes(d: &mut Draft) {
 
 fn telescope_creeps(d: &mut Draft) {
     let speed = d.pick(2.0, 5.0);
-    d.scene.bench.creep_arcsec_per_s = if d.rng.random::<bool>() { speed } else { -speed };
+    d.scene.bench.creep_arcsec_per_s = if d.rng.random::<bool>() {
+        speed
+    } else {
+        -speed
+    };
     d.visit(&[-3.4, 3.4]);
 }
 
@@ -367,7 +497,11 @@ fn leaves_field(d: &mut Draft) {
 fn bump(d: &mut Draft) {
     let share = d.pick(0.35, 0.65);
     let by = [d.pick(2.0, 7.0), d.pick(-4.0, 4.0)];
-    let by = if d.rng.random::<bool>() { by } else { [-by[0], by[1]] };
+    let by = if d.rng.random::<bool>() {
+        by
+    } else {
+        [-by[0], by[1]]
+    };
     d.jolts.push((share, by));
 }
 

@@ -7,7 +7,9 @@ use super::camera::{Camera, Electronics, Picture};
 use super::eyepiece::{Axis, Eyepiece, Light, Profile};
 use super::glass::{Glass, LampLine, colour_response};
 use super::hand::Motion;
-use super::optics::{Prism, arcsec, azimuth, direction, golden_minimum, to_arcsec};
+use super::optics::{
+    Prism, arcsec, azimuth, direction, elevation, golden_minimum, reflect, to_arcsec,
+};
 use super::truth::{
     EventTruth, FieldTruth, FrameTruth, HairsTruth, LineInFrame, LineTruth, SceneTruth, TruthFile,
     TurnTruth,
@@ -25,11 +27,28 @@ pub struct Slit {
     pub lean_deg: f64,
 }
 
-/// What the light goes through before the prism table is in play.
+/// How the light gets from the collimator to the telescope.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Path {
+    /// Past the prism: the central image.
+    Straight,
+    /// Through the prism on its table.
+    Through(Prism),
+    /// By reflection from a face.
+    Reflected {
+        /// Direction of the face's outward normal in the sense of the circle, the collimator's axis
+        /// ray running at 0; degrees.
+        normal_deg: f64,
+        /// How far the normal leans out of the circle's plane, arcsec.
+        lean_arcsec: f64,
+    },
+}
+
+/// Collimator, prism and telescope.
 #[derive(Clone, Debug)]
 pub struct Bench {
-    /// The prism, or none: then the slit is seen straight.
-    pub prism: Option<Prism>,
+    /// How the light gets to the telescope.
+    pub path: Path,
     /// Its glass.
     pub glass: Glass,
     /// +1 if the prism deviates towards larger circle angles, -1 if towards smaller.
@@ -49,17 +68,52 @@ pub struct Bench {
 
 impl Bench {
     /// Direction in which a point of the slit leaves towards the telescope. Angles in arcsec.
-    fn leaving(&self, along_slit: f64, across_slit: f64, table_deg: f64, index: f64) -> Option<[f64; 3]> {
-        let elevation = arcsec(along_slit);
-        let across = arcsec(across_slit) + elevation * self.slit.lean_deg.to_radians().tan();
+    fn leaving(
+        &self,
+        along_slit: f64,
+        across_slit: f64,
+        table_deg: f64,
+        index: f64,
+    ) -> Option<[f64; 3]> {
+        let height = arcsec(along_slit);
+        let across = arcsec(across_slit) + height * self.slit.lean_deg.to_radians().tan();
         // The prism's own frame deviates towards positive azimuths; the other side is its mirror image.
-        let ray = direction(self.side * across, elevation);
-        let mut out = match &self.prism {
-            Some(prism) => prism.trace(ray, table_deg, index)?,
-            None => ray,
-        };
-        out[1] *= self.side;
-        Some(out)
+        match &self.path {
+            Path::Straight => Some(direction(across, height)),
+            Path::Through(prism) => {
+                let ray = direction(self.side * across, height);
+                let [x, y, z] = prism.trace(ray, table_deg, index)?;
+                Some([x, self.side * y, z])
+            }
+            Path::Reflected {
+                normal_deg,
+                lean_arcsec,
+            } => {
+                let normal = direction(normal_deg.to_radians(), arcsec(*lean_arcsec));
+                Some(reflect(direction(across, height), normal))
+            }
+        }
+    }
+
+    /// The prism, where the light goes through it.
+    pub(crate) fn prism(&self) -> Option<&Prism> {
+        match &self.path {
+            Path::Through(prism) => Some(prism),
+            _ => None,
+        }
+    }
+
+    /// Azimuth in which light leaves from the slit's point at the height of the hairs, radians.
+    pub(crate) fn azimuth_at_hairs(&self, table_deg: f64, wavelength_nm: f64) -> Option<f64> {
+        let index = self.glass.index(wavelength_nm);
+        let height = self.telescope_elevation_arcsec;
+        // The levelling error lifts the light a little: find the slit's point that arrives there.
+        let mut along = height;
+        for _ in 0..4 {
+            let out = self.leaving(along, 0.0, table_deg, index)?;
+            along += height - to_arcsec(elevation(out));
+        }
+        self.leaving(along, 0.0, table_deg, index).map(azimuth)
     }
 }
 
@@ -235,8 +289,7 @@ impl Scene {
     /// Azimuth and elevation of the hairs, radians.
     fn telescope(&self, time_s: f64) -> [f64; 2] {
         [
-            self.bench.telescope_deg.to_radians()
-                + arcsec(self.bench.creep_arcsec_per_s * time_s),
+            self.bench.telescope_deg.to_radians() + arcsec(self.bench.creep_arcsec_per_s * time_s),
             arcsec(self.bench.telescope_elevation_arcsec),
         ]
     }
@@ -252,8 +305,8 @@ impl Scene {
         let index = bench.glass.index(wavelength_nm);
         let mut points = [[0.0; 2]; SLIT_POINTS];
         for (k, point) in points.iter_mut().enumerate() {
-            let along = bench.slit.half_height_arcsec
-                * (2.0 * k as f64 / (SLIT_POINTS - 1) as f64 - 1.0);
+            let along =
+                bench.slit.half_height_arcsec * (2.0 * k as f64 / (SLIT_POINTS - 1) as f64 - 1.0);
             let out = bench.leaving(along, 0.0, table_deg, index)?;
             // Far off the axis the tangent is no picture any more.
             let off = azimuth(out) - telescope[0];
@@ -298,7 +351,11 @@ impl Scene {
                     whole = false;
                     continue;
                 };
-                let weight = if total > 0.0 { weight / total } else { 1.0 / parts.len() as f64 };
+                let weight = if total > 0.0 {
+                    weight / total
+                } else {
+                    1.0 / parts.len() as f64
+                };
                 let at = state.axis.at(hairs.y_px);
                 for (sum, value) in sums.iter_mut().zip(at) {
                     *sum += weight * value;
@@ -336,7 +393,13 @@ impl Scene {
     }
 
     /// x of a line at the height of the hairs, px; `None` where no light arrives.
-    fn x_at(&self, wavelength_nm: f64, table_deg: f64, telescope: [f64; 2], eyepiece: &Eyepiece) -> Option<f64> {
+    fn x_at(
+        &self,
+        wavelength_nm: f64,
+        table_deg: f64,
+        telescope: [f64; 2],
+        eyepiece: &Eyepiece,
+    ) -> Option<f64> {
         self.line_state(wavelength_nm, table_deg, telescope, eyepiece)
             .map(|s| s.axis.at(eyepiece.hairs.y_px)[0])
     }
@@ -344,7 +407,7 @@ impl Scene {
     /// Table angle at which a line is closest to the central image, degrees.
     pub(crate) fn turning_table_deg(&self, wavelength_nm: f64) -> Option<f64> {
         let index = self.bench.glass.index(wavelength_nm);
-        let (near, _) = self.bench.prism.as_ref()?.least_deviation(0.0, index)?;
+        let (near, _) = self.bench.prism()?.least_deviation(0.0, index)?;
         let telescope = self.telescope(0.0);
         let toward = -self.bench.side * self.eyepiece.x_sign;
         self.x_at(wavelength_nm, near, telescope, &self.eyepiece)?;
@@ -420,13 +483,16 @@ impl Scene {
             } else {
                 offsets.iter().sum::<f64>() / offsets.len() as f64
             };
-            let height = self.bench.telescope_elevation_arcsec;
-            let direct = azimuth(direction(
-                arcsec(height) * self.bench.slit.lean_deg.to_radians().tan(),
-                arcsec(height),
-            ));
-            let leaving = self.bench.leaving(height, 0.0, table_deg, index).map(azimuth);
-            let Some(leaving) = leaving else { continue };
+            let Some(leaving) = self.bench.azimuth_at_hairs(table_deg, line.wavelength_nm) else {
+                continue;
+            };
+            let straight = Bench {
+                path: Path::Straight,
+                ..self.bench.clone()
+            };
+            let direct = straight
+                .azimuth_at_hairs(0.0, line.wavelength_nm)
+                .unwrap_or(0.0);
             lines.push(LineTruth {
                 line: number + 1,
                 name: line.name.to_owned(),
@@ -443,7 +509,12 @@ impl Scene {
             self.absences(number, &mut events);
         }
         for slip in &self.slips {
-            events.push(event("slip of the camera", None, slip.at_s - start, slip.at_s - start));
+            events.push(event(
+                "slip of the camera",
+                None,
+                slip.at_s - start,
+                slip.at_s - start,
+            ));
         }
         for [from, until] in &self.light.dark {
             events.push(event("darkness", None, from - start, until - start));
@@ -465,9 +536,13 @@ impl Scene {
             width: self.eyepiece.width,
             height: self.eyepiece.height,
             glass: self.bench.glass.name.to_owned(),
-            prism_angle_deg: self.bench.prism.map_or(0.0, |p| p.refracting_angle_deg),
+            prism_angle_deg: self.bench.prism().map_or(0.0, |p| p.refracting_angle_deg),
             arcsec_per_px: sign * self.eyepiece.arcsec_per_px,
-            toward: if self.bench.side * sign > 0.0 { "left" } else { "right" },
+            toward: if self.bench.side * sign > 0.0 {
+                "left"
+            } else {
+                "right"
+            },
             cross_hairs: hairs_truth(&self.eyepiece),
             field: FieldTruth {
                 x_px: self.eyepiece.centre_px[0],
@@ -490,7 +565,12 @@ impl Scene {
         for &time in &self.frame_times_s {
             let (_, eyepiece) = self.eyepiece_at(time);
             let inside = self
-                .x_at(line.wavelength_nm, self.motion.angle_deg(time), self.telescope(time), &eyepiece)
+                .x_at(
+                    line.wavelength_nm,
+                    self.motion.angle_deg(time),
+                    self.telescope(time),
+                    &eyepiece,
+                )
                 .is_some_and(|x| {
                     (x - eyepiece.centre_px[0]).hypot(eyepiece.hairs.y_px - eyepiece.centre_px[1])
                         < eyepiece.radius_px
@@ -499,14 +579,24 @@ impl Scene {
             match (inside, since) {
                 (false, None) => since = Some(time),
                 (true, Some(from)) => {
-                    events.push(event("outside the field", Some(number + 1), from - start, time - start));
+                    events.push(event(
+                        "outside the field",
+                        Some(number + 1),
+                        from - start,
+                        time - start,
+                    ));
                     since = None;
                 }
                 _ => {}
             }
         }
         if let (Some(from), Some(last)) = (since, self.frame_times_s.last()) {
-            events.push(event("outside the field", Some(number + 1), from - start, last - start));
+            events.push(event(
+                "outside the field",
+                Some(number + 1),
+                from - start,
+                last - start,
+            ));
         }
     }
 }
@@ -587,7 +677,11 @@ impl<'a> Rendering<'a> {
         let middle = *scene.frame_times_s.get(number)?;
         self.next += 1;
         let (slips, eyepiece) = scene.eyepiece_at(middle);
-        if self.transmission.as_ref().is_none_or(|(for_slips, _)| *for_slips != slips) {
+        if self
+            .transmission
+            .as_ref()
+            .is_none_or(|(for_slips, _)| *for_slips != slips)
+        {
             self.transmission = Some((slips, eyepiece.transmission()));
         }
         let parts = scene.parts(number);
@@ -653,7 +747,11 @@ pub(crate) fn fill_frame(picture: &Picture, frame: &mut Frame) {
     frame.black = 0;
     let planes = picture.planes.max(1);
     frame.full_scale = picture.full_scale.saturating_mul(planes as u16);
-    for (level, pixel) in frame.levels.iter_mut().zip(picture.levels.chunks_exact(planes)) {
+    for (level, pixel) in frame
+        .levels
+        .iter_mut()
+        .zip(picture.levels.chunks_exact(planes))
+    {
         *level = if pixel.iter().any(|v| *v >= picture.full_scale) {
             frame.full_scale
         } else {
@@ -674,9 +772,17 @@ pub(crate) fn frame_times(
     let mut time = from_s;
     while time <= until_s {
         times.push(time);
-        let jitter = if spread > 0.0 { 1.0 + spread * rng.random_range(-1.0..1.0) } else { 1.0 };
+        let jitter = if spread > 0.0 {
+            1.0 + spread * rng.random_range(-1.0..1.0)
+        } else {
+            1.0
+        };
         // Now and then a phone takes twice as long.
-        let late = if spread > 0.0 && rng.random::<f64>() < 0.03 { 2.0 } else { 1.0 };
+        let late = if spread > 0.0 && rng.random::<f64>() < 0.03 {
+            2.0
+        } else {
+            1.0
+        };
         time += jitter * late / frames_per_s;
     }
     times
