@@ -125,7 +125,7 @@ const CURVE_STEPS: usize = 16_384;
 
 impl Electronics {
     pub(crate) fn new(camera: &Camera, width: usize, height: usize, seed: u64) -> Self {
-        let mut rng = ChaCha8Rng::seed_from_u64(seed ^ 0x5eed_0f_f1_77e4);
+        let mut rng = ChaCha8Rng::seed_from_u64(seed ^ 0x51e7_0ff1_77e4);
         let pixels = width * height;
         let mut gains = vec![1.0; pixels];
         let mut offsets = vec![0.0; pixels];

@@ -131,7 +131,7 @@ struct Laboratory {
     base: Draft,
     circle: Circle,
     folder: std::path::PathBuf,
-    clip: (Format, &'static str),
+    clip: (Option<Format>, &'static str),
     pointings: Vec<PointingTruth>,
     readings: Vec<[String; 9]>,
     lines: Vec<ExperimentLine>,
@@ -150,7 +150,7 @@ pub fn write_experiment(
     clips: Option<Format>,
 ) -> Result<ExperimentTruth, SimulateError> {
     let format = clips.unwrap_or(if ffmpeg_is_there() {
-        Format::H264(20)
+        Format::H264(14)
     } else {
         Format::MotionJpeg(85)
     });
@@ -165,8 +165,25 @@ pub fn write_experiment(
             ));
         }
     };
+    carry_out(folder, seed, (Some(format), ending))
+}
+
+/// The experiment's tables, stills and truth, its sweeps left out.
+#[cfg(test)]
+pub(crate) fn experiment_without_clips(
+    folder: &FilePath,
+    seed: u64,
+) -> Result<ExperimentTruth, SimulateError> {
+    carry_out(folder, seed, (None, "mp4"))
+}
+
+fn carry_out(
+    folder: &FilePath,
+    seed: u64,
+    clip: (Option<Format>, &'static str),
+) -> Result<ExperimentTruth, SimulateError> {
     fs::create_dir_all(folder).map_err(|e| SimulateError::file(folder, &e))?;
-    let mut laboratory = Laboratory::new(folder, seed, (format, ending));
+    let mut laboratory = Laboratory::new(folder, seed, clip);
     laboratory.scale_run()?;
     laboratory.faces()?;
     let jobs: [(&str, &[LampLine], &str, f64); 5] = [
@@ -183,10 +200,12 @@ pub fn write_experiment(
 }
 
 impl Laboratory {
-    fn new(folder: &FilePath, seed: u64, clip: (Format, &'static str)) -> Self {
+    fn new(folder: &FilePath, seed: u64, clip: (Option<Format>, &'static str)) -> Self {
         let mut base = Draft::new("bench-3", "a sweep of the experiment at Bench 3", seed);
         let mut rng = chance(seed, 3);
         base.scene.light.walk = 0.1;
+        base.scene.light.stray = 0.14;
+        base.scene.camera.full_well_e = 6000.0;
         if let Path::Through(prism) = &mut base.scene.bench.path {
             prism.lean_arcsec = [rng.random_range(-25.0..25.0), rng.random_range(-25.0..25.0)];
         }
@@ -347,7 +366,9 @@ impl Laboratory {
 
         let scene = self.sweep_scene(set, lines, brightness);
         let clip = format!("line-{set}.{}", self.clip.1);
-        write_clip(&scene, &self.folder.join(&clip), self.clip.0)?;
+        if let Some(format) = self.clip.0 {
+            write_clip(&scene, &self.folder.join(&clip), format)?;
+        }
         let truth = scene.truth();
         let reading_deg = (zero_deg + scene.bench.telescope_deg).rem_euclid(360.0);
         let windows = self.circle.read(reading_deg);
@@ -389,7 +410,7 @@ impl Laboratory {
         scene.seed = rng.random();
         scene.bench.lines = lines.to_vec();
         scene.light.line = brightness;
-        scene.light.phases = std::array::from_fn(|_| rng.random_range(0.0..6.28));
+        scene.light.phases = std::array::from_fn(|_| rng.random_range(0.0..std::f64::consts::TAU));
         let pair = lines.len() > 1;
         if pair {
             scene.bench.slit.width_arcsec = 24.0;

@@ -334,7 +334,7 @@ impl Light {
             let x = axis.at(y)[0];
             let from = (x - profile.reach_px).ceil().max(0.0);
             let to = (x + profile.reach_px).floor().min(self.width as f64 - 1.0);
-            if ends < 1e-5 || !(from <= to) {
+            if ends < 1e-5 || from > to || x.is_nan() {
                 continue;
             }
             let mut before = profile.left_of(from - 0.5 - x);

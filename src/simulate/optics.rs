@@ -150,3 +150,131 @@ pub(crate) fn arcsec(seconds: f64) -> f64 {
 pub(crate) fn to_arcsec(radians: f64) -> f64 {
     radians.to_degrees() * 3600.0
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
+mod tests {
+    use super::*;
+    use crate::simulate::glass::{F2, GLASSES, Glass};
+
+    const BK7: Glass = GLASSES[1];
+
+    /// Deviations of a 60-degree prism at minimum and at 45, 50, 60, 70 degrees of incidence,
+    /// traced alike by two independent open libraries (optiland 0.6.3 and rayoptics 0.9.8).
+    const TRACED: [(Glass, f64, f64, [f64; 4]); 4] = [
+        (
+            BK7,
+            656.272_5,
+            38.429_136_703_6,
+            [
+                38.720_093_206_5,
+                38.438_411_794_7,
+                40.001_140_832_5,
+                43.956_032_866_6,
+            ],
+        ),
+        (
+            BK7,
+            546.074,
+            38.815_792_288_2,
+            [
+                39.139_224_667_2,
+                38.821_137_655_1,
+                40.349_188_588_9,
+                44.292_020_392_5,
+            ],
+        ),
+        (
+            F2,
+            546.074,
+            48.591_488_315_9,
+            [
+                50.871_775_094_7,
+                49.001_778_105_8,
+                49.185_606_681_1,
+                52.633_572_110_2,
+            ],
+        ),
+        (
+            F2,
+            435.834_3,
+            50.371_844_676_3,
+            [
+                53.414_045_731_3,
+                51.018_133_239_0,
+                50.819_010_095_0,
+                54.131_012_361_6,
+            ],
+        ),
+    ];
+
+    #[test]
+    fn deviations_agree_with_two_other_ray_tracers() {
+        let prism = Prism::level(60.0);
+        for (glass, wavelength_nm, least, at) in TRACED {
+            let index = glass.index(wavelength_nm);
+            let (_, found) = prism.least_deviation(0.0, index).unwrap();
+            assert!((found - least).abs() < 1e-9, "least {found} {least}");
+            for (table, expected) in [45.0, 50.0, 60.0, 70.0].into_iter().zip(at) {
+                let out = prism.trace(direction(0.0, 0.0), table, index).unwrap();
+                let found = azimuth(out).to_degrees();
+                assert!(
+                    (found - expected).abs() < 1e-9,
+                    "{index} {table}: {found} {expected}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn catalogue_glass_gives_the_traced_deviations_to_the_last_digit() {
+        // F2 at the standard lines d and F, coefficients against deviations of the same libraries.
+        for (nm, least) in [(587.561_8, 48.195_784_443_2), (486.132_7, 49.380_794_199_2)] {
+            let (_, found) = Prism::level(60.0)
+                .least_deviation(0.0, F2.index(nm))
+                .unwrap();
+            assert!((found - least).abs() < 1e-9, "{nm}: {found} {least}");
+        }
+        let (_, found) = Prism::level(60.0)
+            .least_deviation(0.0, GLASSES[2].index(546.074))
+            .unwrap();
+        assert!((found - 60.258_414_925_2).abs() < 1e-9, "SF10 e: {found}");
+    }
+
+    #[test]
+    fn skew_rays_agree_with_two_other_ray_tracers() {
+        // F2, line e, at the table angle of minimum deviation; shift in arcsec by elevation.
+        let index = F2.index(546.074);
+        let prism = Prism::level(60.0);
+        let table = 54.295_744_157_9;
+        let straight = azimuth(prism.trace(direction(0.0, 0.0), table, index).unwrap());
+        for (degrees, shift) in [
+            (0.5, 13.571),
+            (1.0, 54.298),
+            (2.0, 217.403),
+            (3.0, 489.951),
+            (5.0, 1368.100),
+        ] {
+            let out = prism
+                .trace(direction(0.0, f64::to_radians(degrees)), table, index)
+                .unwrap();
+            let found = to_arcsec(azimuth(out) - straight);
+            assert!((found - shift).abs() < 6e-4, "{degrees}: {found} {shift}");
+            assert!((elevation(out).to_degrees() - degrees).abs() < 1e-12);
+        }
+        let out = prism
+            .trace(direction(0.0, 2_f64.to_radians()), table, index)
+            .unwrap();
+        assert!((azimuth(out).to_degrees() - 48.651_878_040_6).abs() < 1e-9);
+    }
+
+    #[test]
+    fn light_is_shut_in_where_it_should_be() {
+        // SF10 at 45 degrees is totally reflected inside (same libraries).
+        assert!(
+            Prism::level(60.0)
+                .trace(direction(0.0, 0.0), 45.0, 1.734_301_497_2)
+                .is_none()
+        );
+    }
+}

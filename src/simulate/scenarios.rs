@@ -248,7 +248,7 @@ impl Draft {
                 flicker: 0.01,
                 drift: 0.02,
                 walk: rng.random_range(-0.15..0.15),
-                phases: std::array::from_fn(|_| rng.random_range(0.0..6.28)),
+                phases: std::array::from_fn(|_| rng.random_range(0.0..std::f64::consts::TAU)),
                 ..LampLight::steady(rng.random_range(0.45..0.6), rng.random_range(0.07..0.12))
             },
             slips: Vec::new(),

@@ -251,6 +251,26 @@ impl Scene {
         }
     }
 
+    /// Renders the scene's frame nearest to a time as a still, with its truth.
+    ///
+    /// The camera is taken as settled: automatic exposure does not act on a single still.
+    /// `None` if the scene has no frames.
+    #[must_use]
+    pub fn still(&self, time_s: f64) -> Option<(Picture, FrameTruth)> {
+        let start = *self.frame_times_s.first()?;
+        let mut scene = self.clone();
+        let at = (0..self.frames()).min_by(|a, b| {
+            let off = |k: usize| (self.frame_times_s[k] - start - time_s).abs();
+            off(*a).total_cmp(&off(*b))
+        })?;
+        scene.frame_times_s = vec![*self.frame_times_s.get(at)?];
+        let mut rendering = scene.rendering();
+        let mut truth = rendering.next_picture()?;
+        truth.frame = at as u64;
+        truth.t_s = scene.frame_times_s.first()? - start;
+        Some((rendering.picture().clone(), truth))
+    }
+
     /// The truth of every frame, without rendering any.
     #[must_use]
     pub fn frame_truths(&self) -> Vec<FrameTruth> {
