@@ -25,6 +25,23 @@ pub enum Format {
     H264(u8),
 }
 
+impl std::str::FromStr for Format {
+    type Err = SimulateError;
+
+    /// `png`, `mjpeg`, `y4m` or `h264`, at a good quality.
+    fn from_str(name: &str) -> Result<Self, SimulateError> {
+        match name {
+            "png" => Ok(Self::Png),
+            "mjpeg" => Ok(Self::MotionJpeg(90)),
+            "y4m" => Ok(Self::Y4m),
+            "h264" => Ok(Self::H264(20)),
+            _ => Err(SimulateError::Other(format!(
+                "there is no footage format \"{name}\"; known are: png, mjpeg, y4m, h264"
+            ))),
+        }
+    }
+}
+
 /// Renders a scene into `folder`, which is made if need be: the footage, and `truth.json`.
 ///
 /// PNG pictures and `times.csv` lie in the folder itself; other formats are one `clip` file in it.
@@ -392,13 +409,13 @@ fn write_wandering(scene: &Scene, file: &Path, factor: u8) -> Result<(), Simulat
         for (number, time) in times.iter().enumerate() {
             let lasts = times.get(number + 1).map_or(0.04, |next| next - time);
             list.push_str(&format!(
-                "file frame-{number:04}.png\nduration {lasts:.6}\n"
+                "file frame-{number:04}.png\noption framerate 90000\nduration {lasts:.6}\n"
             ));
         }
         let list_file = folder.join("list.txt");
         fs::write(&list_file, list).map_err(|e| SimulateError::file(&list_file, &e))?;
         let child = Command::new("ffmpeg")
-            .args(["-v", "error", "-y", "-f", "concat", "-i"])
+            .args(["-v", "error", "-y", "-f", "concat", "-safe", "0", "-i"])
             .arg(&list_file)
             .args([
                 "-vsync",

@@ -528,7 +528,7 @@ fn bayer_gamma(d: &mut Draft) {
 
 fn webcam_sharpened(d: &mut Draft) {
     d.scene.camera = Camera {
-        sharpening: 1.2,
+        sharpening: 2.0,
         ..Camera::webcam()
     };
     d.scene.light.walk = 0.3;
