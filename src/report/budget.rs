@@ -73,9 +73,8 @@ pub fn improve_first(budget: &Budget) -> Option<String> {
         .first()
         .filter(|c| c.share.is_finite() && c.share > 0.0)?;
     let mut says = format!(
-        "{} of the variance of {} comes from: {}.",
+        "{} of its variance comes from: {}.",
         percent(first.share),
-        budget.of.replace('_', ""),
         first.name
     );
     if !first.remedy.is_empty() {

@@ -64,7 +64,7 @@ pub(super) fn dispersion(data: &Dispersion) -> Figure {
                     x: p.wavelength_nm,
                     y,
                     bar: p.residual_expanded_1e5,
-                    label: p.line.clone(),
+                    label: String::new(),
                 })
             })
             .collect(),
@@ -106,7 +106,7 @@ pub(super) fn track(data: &Track, id: &str) -> Figure {
         items.push(Item::Gap {
             from,
             to,
-            label: format!("no position for {:.1} s", to - from),
+            label: format!("gap {:.1} s", to - from),
         });
     }
     if let Some(y) = data.answer_px {

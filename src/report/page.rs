@@ -141,7 +141,7 @@ fn quantity(out: &mut String, q: &Quantity, first: bool, coverage: &Coverage) {
         notes.push("uncertainty not known".to_owned());
     } else {
         if let Some(k) = q.k.filter(|k| k.is_finite() && coverage.k.is_none()) {
-            notes.push(format!("k = {k:.2}"));
+            notes.push(format!("k = {}", factor(k)));
         }
         if let Some(d) = q.degrees_of_freedom.filter(|d| d.is_finite()) {
             notes.push(format!("{d:.0} effective degrees of freedom"));
@@ -170,13 +170,19 @@ fn rule(data: &PageData) -> String {
         None => "whose coverage is not given".to_owned(),
     };
     let k = match data.coverage.k.filter(|k| k.is_finite()) {
-        Some(k) => format!(" (coverage factor k = {k:.2})"),
+        Some(k) => format!(" (coverage factor k = {})", factor(k)),
         None => String::new(),
     };
     format!(
         "What follows \u{b1} is the expanded uncertainty {level}{k}. Elsewhere on this page <i>u</i> is a standard \
          uncertainty (k = 1). Every uncertainty is rounded to two significant digits and its value to the same decimal place."
     )
+}
+
+/// A coverage factor: two decimals, none where they are zero.
+fn factor(k: f64) -> String {
+    let text = format!("{k:.2}");
+    text.strip_suffix(".00").unwrap_or(&text).to_owned()
 }
 
 fn cautions(out: &mut String, list: &[Caution]) {
@@ -370,7 +376,7 @@ fn tracks(out: &mut String, list: &[Track]) {
     let _ = write!(
         out,
         "<p class=\"rule\">{} counted: taken for minimum deviation. {} not counted: the line turned or ended there for another reason. \
-         Hatched: no position. Horizontal line and shaded band: final value with its expanded uncertainty. \
+         Hatched: a gap without positions. Horizontal line and shaded band: final value with its expanded uncertainty. \
          Bars of single positions: standard uncertainty.</p>",
         plot::key(Shape::Diamond),
         plot::key(Shape::CrossedSquare)
@@ -513,7 +519,7 @@ fn readings(out: &mut String, list: &[Reading]) {
         let _ = write!(out, "<th scope=\"col\" class=\"num\">window {}</th>", i + 1);
     }
     out.push_str(
-        "<th scope=\"col\" class=\"num\">offset, \u{2033}</th><th scope=\"col\" class=\"num\"><i>u</i>, \u{2033}</th>\
+        "<th scope=\"col\" class=\"num\">offset,\u{a0}\u{2033}</th><th scope=\"col\" class=\"num\"><i>u</i>,\u{a0}\u{2033}</th>\
          <th scope=\"col\" class=\"num\">corrected</th><th scope=\"col\">Footage</th><th scope=\"col\">Note</th></tr></thead><tbody>",
     );
     for r in list {

@@ -507,6 +507,8 @@ struct Wish {
     clear: f64,
     text: String,
     class: &'static str,
+    /// Stays centred on x and may stand at any height of the frame.
+    any_height: bool,
 }
 
 struct Drawing<'a> {
@@ -732,7 +734,17 @@ impl<'a> Drawing<'a> {
                     y: level,
                     half_width,
                     label,
-                } => self.level(*level, *half_width, label, y, &mut wishes),
+                } => {
+                    self.level(*level, *half_width, label, y, &mut wishes);
+                    if let Some(at) = y.at(*level) {
+                        taken.push(Rect {
+                            x: frame.x,
+                            y: at - 1.0,
+                            w: frame.w,
+                            h: 2.0,
+                        });
+                    }
+                }
                 Item::Gap { from, to, label } => self.gap(*from, *to, label, y, &mut wishes),
                 Item::Guide { x, label } => {
                     if let Some(at) = self.x.at(*x) {
@@ -839,6 +851,12 @@ impl<'a> Drawing<'a> {
             };
             if let Some(bar) = p.bar.filter(|b| b.is_finite() && *b > 0.0) {
                 let (a, b) = (y.held(p.y + bar), y.held(p.y - bar));
+                taken.push(Rect {
+                    x: cx - 2.0,
+                    y: a,
+                    w: 4.0,
+                    h: b - a,
+                });
                 let (a, b, x) = (short(a), short(b), short(cx));
                 let _ = write!(bars, "M{x} {a}V{b}");
                 if radius > 3.0 {
@@ -855,6 +873,7 @@ impl<'a> Drawing<'a> {
                     clear: radius + 4.0,
                     text: p.label.clone(),
                     class: "label",
+                    any_height: false,
                 });
             }
         }
@@ -884,6 +903,7 @@ impl<'a> Drawing<'a> {
                 clear: 4.0,
                 text: label.to_owned(),
                 class: "label level",
+                any_height: false,
             });
         }
     }
@@ -910,10 +930,11 @@ impl<'a> Drawing<'a> {
         if !label.is_empty() {
             wishes.push(Wish {
                 x: (a + b) / 2.0,
-                y: y.at_lo - 1.4 * self.font,
+                y: y.at_hi,
                 clear: 0.0,
                 text: label.to_owned(),
                 class: "label quiet",
+                any_height: true,
             });
         }
     }
@@ -924,16 +945,22 @@ impl<'a> Drawing<'a> {
         let mut best: Option<(f64, Rect)> = None;
         for ring in 0..6 {
             let far = wish.clear + f64::from(ring) * 0.9 * self.font;
-            let places = [
-                (-w / 2.0, -far - h),
-                (-w / 2.0, far),
-                (far, -h / 2.0),
-                (-far - w, -h / 2.0),
-                (far, -far - h),
-                (-far - w, -far - h),
-                (far, far),
-                (-far - w, far),
-            ];
+            let down = f64::from(ring) * 0.18 * (frame.h - h);
+            let places = if wish.any_height {
+                let top = frame.y - wish.y;
+                [(-w / 2.0, top + down + 2.0); 8]
+            } else {
+                [
+                    (-w / 2.0, -far - h),
+                    (-w / 2.0, far),
+                    (far, -h / 2.0),
+                    (-far - w, -h / 2.0),
+                    (far, -far - h),
+                    (-far - w, -far - h),
+                    (far, far),
+                    (-far - w, far),
+                ]
+            };
             for (dx, dy) in places {
                 let wanted = Rect {
                     x: wish.x + dx,
