@@ -1,1 +1,604 @@
-//! To come.
+//! A measured number: its value and what each independent cause does to it.
+//!
+//! Propagation follows the GUM (JCGM 100:2008, section 5): a [`Measured`] holds, for every named
+//! independent [`Cause`], the change of the value per one standard deviation of that cause. Sums,
+//! products and functions combine those changes linearly, so correlations and the budget come by
+//! themselves. Monte Carlo draws the causes instead (JCGM 101:2008, sections 6 and 7).
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use nalgebra::{DMatrix, DVector};
+use rand::{Rng, RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, StandardNormal, StudentT};
+use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
+
+/// How a standard uncertainty was found (GUM 4.2 and 4.3).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kind {
+    /// By statistics of repeated observations.
+    A,
+    /// By other knowledge: a least count, a certificate, a data sheet.
+    B,
+}
+
+/// Distribution from which a cause is drawn in a Monte Carlo run (JCGM 101, section 6.4).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Shape {
+    /// Normal; drawn as Student's t where the degrees of freedom are finite.
+    Normal,
+    /// Rectangular, as from a least count.
+    Rectangular,
+    /// Triangular, as from the difference of two rectangular ones.
+    Triangular,
+}
+
+/// An independent reason why a number may be off. Made once where it arises, cloned wherever it acts.
+#[derive(Clone, Debug)]
+pub struct Cause(Arc<CauseData>);
+
+#[derive(Debug)]
+struct CauseData {
+    id: u64,
+    family: u64,
+    name: String,
+    kind: Kind,
+    shape: Shape,
+    degrees_of_freedom: f64,
+}
+
+/// Something doubtful about a number that is given all the same; it travels with the number.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Caution {
+    /// Short name for scripts, from the closed list of its stage.
+    pub code: &'static str,
+    /// One sentence for people: what, where, what to do.
+    pub message: String,
+}
+
+static NEXT_ID: AtomicU64 = AtomicU64::new(1);
+
+impl Cause {
+    /// A cause found by statistics with the given degrees of freedom.
+    #[must_use]
+    pub fn type_a(name: impl Into<String>, degrees_of_freedom: f64) -> Self {
+        Self::new(name, Kind::A, Shape::Normal, degrees_of_freedom, None)
+    }
+
+    /// A cause known from elsewhere, with unlimited degrees of freedom.
+    #[must_use]
+    pub fn type_b(name: impl Into<String>, shape: Shape) -> Self {
+        Self::new(name, Kind::B, shape, f64::INFINITY, None)
+    }
+
+    fn new(
+        name: impl Into<String>,
+        kind: Kind,
+        shape: Shape,
+        degrees_of_freedom: f64,
+        family: Option<u64>,
+    ) -> Self {
+        let id = NEXT_ID.fetch_add(1, Ordering::Relaxed);
+        Self(Arc::new(CauseData {
+            id,
+            family: family.unwrap_or(id),
+            name: name.into(),
+            kind,
+            shape,
+            degrees_of_freedom,
+        }))
+    }
+
+    /// Number that no other cause has.
+    #[must_use]
+    pub fn id(&self) -> u64 {
+        self.0.id
+    }
+
+    /// Name for people.
+    #[must_use]
+    pub fn name(&self) -> &str {
+        &self.0.name
+    }
+
+    /// Type A or B.
+    #[must_use]
+    pub fn kind(&self) -> Kind {
+        self.0.kind
+    }
+
+    /// Degrees of freedom of its standard uncertainty; infinite where it is taken as known.
+    #[must_use]
+    pub fn degrees_of_freedom(&self) -> f64 {
+        self.0.degrees_of_freedom
+    }
+
+    /// Distribution for Monte Carlo.
+    #[must_use]
+    pub fn shape(&self) -> Shape {
+        self.0.shape
+    }
+}
+
+/// A value with what each independent cause does to it. Always standard uncertainties (k = 1).
+#[derive(Clone, Debug, Default)]
+pub struct Measured {
+    value: f64,
+    /// Change of the value per standard deviation of the cause, with sign; by cause id.
+    parts: BTreeMap<u64, (Cause, f64)>,
+}
+
+/// One row of an uncertainty budget.
+#[derive(Clone, Debug)]
+pub struct BudgetRow {
+    /// The cause.
+    pub cause: Cause,
+    /// Change of the value per standard deviation of the cause, with sign, in the value's unit.
+    pub contribution: f64,
+    /// Share of the variance, 0 to 1.
+    pub share: f64,
+}
+
+impl Measured {
+    /// A number without uncertainty, such as a definition.
+    #[must_use]
+    pub fn exact(value: f64) -> Self {
+        Self {
+            value,
+            parts: BTreeMap::new(),
+        }
+    }
+
+    /// A number with one cause; `u` is its standard uncertainty in the value's unit (its sign is ignored).
+    #[must_use]
+    pub fn new(value: f64, u: f64, cause: &Cause) -> Self {
+        Self::exact(value).with(cause, u.abs())
+    }
+
+    /// The same value with one more effect: `contribution` is the change per standard deviation of
+    /// the cause. Effects of the same cause add with their signs.
+    #[must_use]
+    pub fn with(mut self, cause: &Cause, contribution: f64) -> Self {
+        self.add_part(cause, contribution);
+        self
+    }
+
+    fn add_part(&mut self, cause: &Cause, contribution: f64) {
+        if contribution != 0.0 {
+            self.parts
+                .entry(cause.id())
+                .or_insert_with(|| (cause.clone(), 0.0))
+                .1 += contribution;
+        }
+    }
+
+    /// The value.
+    #[must_use]
+    pub fn value(&self) -> f64 {
+        self.value
+    }
+
+    /// Combined standard uncertainty (GUM equation 10).
+    #[must_use]
+    pub fn u(&self) -> f64 {
+        self.variance().sqrt()
+    }
+
+    /// Square of the combined standard uncertainty.
+    #[must_use]
+    pub fn variance(&self) -> f64 {
+        self.parts.values().map(|(_, part)| part * part).sum()
+    }
+
+    /// Causes with the change of the value per standard deviation of each.
+    pub fn parts(&self) -> impl Iterator<Item = (&Cause, f64)> {
+        self.parts.values().map(|(cause, part)| (cause, *part))
+    }
+
+    /// What one cause does to the value; 0 where it does nothing.
+    #[must_use]
+    pub fn part(&self, cause: &Cause) -> f64 {
+        self.parts.get(&cause.id()).map_or(0.0, |(_, part)| *part)
+    }
+
+    /// A function of several measured numbers: its value and its partial derivative by each (GUM equation 13).
+    #[must_use]
+    pub fn combine(value: f64, inputs: &[(&Self, f64)]) -> Self {
+        let mut result = Self::exact(value);
+        for (input, partial) in inputs {
+            for (cause, part) in input.parts() {
+                result.add_part(cause, partial * part);
+            }
+        }
+        result
+    }
+
+    /// A function of one measured number: its value and derivative there.
+    #[must_use]
+    pub fn map(&self, value: f64, derivative: f64) -> Self {
+        Self::combine(value, &[(self, derivative)])
+    }
+
+    /// Sum.
+    #[must_use]
+    pub fn plus(&self, other: &Self) -> Self {
+        Self::combine(self.value + other.value, &[(self, 1.0), (other, 1.0)])
+    }
+
+    /// Difference.
+    #[must_use]
+    pub fn minus(&self, other: &Self) -> Self {
+        Self::combine(self.value - other.value, &[(self, 1.0), (other, -1.0)])
+    }
+
+    /// Multiple by an exact factor.
+    #[must_use]
+    pub fn scaled(&self, factor: f64) -> Self {
+        self.map(self.value * factor, factor)
+    }
+
+    /// Shifted by an exact amount.
+    #[must_use]
+    pub fn shifted(&self, by: f64) -> Self {
+        self.map(self.value + by, 1.0)
+    }
+
+    /// Product.
+    #[must_use]
+    pub fn times(&self, other: &Self) -> Self {
+        Self::combine(
+            self.value * other.value,
+            &[(self, other.value), (other, self.value)],
+        )
+    }
+
+    /// Quotient; none where the divisor is 0.
+    #[must_use]
+    pub fn divided_by(&self, other: &Self) -> Option<Self> {
+        let quotient = self.value / other.value;
+        quotient.is_finite().then(|| {
+            Self::combine(
+                quotient,
+                &[(self, 1.0 / other.value), (other, -quotient / other.value)],
+            )
+        })
+    }
+
+    /// Covariance of two numbers: what their common causes do to both.
+    #[must_use]
+    pub fn covariance(&self, other: &Self) -> f64 {
+        self.parts
+            .iter()
+            .filter_map(|(id, (_, part))| other.parts.get(id).map(|(_, theirs)| part * theirs))
+            .sum()
+    }
+
+    /// Correlation coefficient; none where one of them is exact.
+    #[must_use]
+    pub fn correlation(&self, other: &Self) -> Option<f64> {
+        let scale = self.u() * other.u();
+        (scale > 0.0).then(|| self.covariance(other) / scale)
+    }
+
+    /// Effective degrees of freedom by Welch and Satterthwaite (GUM G.4). Causes that come from one
+    /// statistic, such as the coefficients of one fit, count as one term.
+    #[must_use]
+    pub fn degrees_of_freedom(&self) -> f64 {
+        let mut families: BTreeMap<u64, (f64, f64)> = BTreeMap::new();
+        for (cause, part) in self.parts() {
+            let family = families
+                .entry(cause.0.family)
+                .or_insert((0.0, cause.degrees_of_freedom()));
+            family.0 += part * part;
+        }
+        let denominator: f64 = families
+            .values()
+            .filter(|(_, degrees_of_freedom)| degrees_of_freedom.is_finite())
+            .map(|(variance, degrees_of_freedom)| variance * variance / degrees_of_freedom)
+            .sum();
+        let variance = self.variance();
+        if denominator > 0.0 {
+            variance * variance / denominator
+        } else {
+            f64::INFINITY
+        }
+    }
+
+    /// Coverage factor for a probability such as 0.95 from t with the effective degrees of freedom.
+    #[must_use]
+    pub fn coverage_factor(&self, probability: f64) -> f64 {
+        coverage_factor(self.degrees_of_freedom(), probability)
+    }
+
+    /// Expanded uncertainty for a probability such as 0.95.
+    #[must_use]
+    pub fn expanded(&self, probability: f64) -> f64 {
+        self.coverage_factor(probability) * self.u()
+    }
+
+    /// The uncertainty budget, largest contribution first. Shares add up to 1.
+    #[must_use]
+    pub fn budget(&self) -> Vec<BudgetRow> {
+        let variance = self.variance();
+        let mut rows: Vec<BudgetRow> = self
+            .parts()
+            .filter(|(_, part)| *part != 0.0)
+            .map(|(cause, part)| BudgetRow {
+                cause: cause.clone(),
+                contribution: part,
+                share: part * part / variance,
+            })
+            .collect();
+        rows.sort_by(|one, other| other.share.total_cmp(&one.share));
+        rows
+    }
+
+    /// The value that this number would have had with the causes as drawn (linear in the causes).
+    #[must_use]
+    pub fn drawn(&self, draw: &Draw) -> f64 {
+        self.value
+            + self
+                .parts()
+                .map(|(cause, part)| part * draw.of(cause))
+                .sum::<f64>()
+    }
+}
+
+/// Coverage factor of a two-sided interval from t with the given degrees of freedom (GUM G.3); none of
+/// the degrees below 1 occur in practice, and they are taken as 1.
+#[must_use]
+pub fn coverage_factor(degrees_of_freedom: f64, probability: f64) -> f64 {
+    let upper = 0.5 + 0.5 * probability.clamp(0.0, 1.0 - 1e-12);
+    let normal = || Normal::standard().inverse_cdf(upper);
+    if degrees_of_freedom > 1e6 {
+        return normal();
+    }
+    StudentsT::new(0.0, 1.0, degrees_of_freedom.max(1.0))
+        .map_or_else(|_| normal(), |t| t.inverse_cdf(upper))
+}
+
+/// Covariance matrix of several numbers.
+#[must_use]
+pub fn covariance_matrix(values: &[Measured]) -> DMatrix<f64> {
+    DMatrix::from_fn(values.len(), values.len(), |row, column| {
+        values[row].covariance(&values[column])
+    })
+}
+
+/// Splits the uncertainties of several numbers: the standard uncertainty by causes that act on that
+/// number alone, one entry a number, and what each common cause does, shape (numbers, common causes).
+#[must_use]
+pub fn own_and_shared(values: &[Measured]) -> (Vec<f64>, DMatrix<f64>) {
+    let mut uses: BTreeMap<u64, (usize, &Cause)> = BTreeMap::new();
+    for value in values {
+        for (cause, part) in value.parts() {
+            if part != 0.0 {
+                uses.entry(cause.id()).or_insert((0, cause)).0 += 1;
+            }
+        }
+    }
+    let common: Vec<&Cause> = uses
+        .values()
+        .filter(|(count, _)| *count > 1)
+        .map(|(_, cause)| *cause)
+        .collect();
+    let shared = DMatrix::from_fn(values.len(), common.len(), |row, column| {
+        values[row].part(common[column])
+    });
+    let own = values
+        .iter()
+        .enumerate()
+        .map(|(row, value)| {
+            let together: f64 = shared.row(row).iter().map(|part| part * part).sum();
+            (value.variance() - together).max(0.0).sqrt()
+        })
+        .collect();
+    (own, shared)
+}
+
+/// Numbers whose covariance is known, as combinations of new independent causes of one family, by
+/// the eigenvectors of the correlation matrix. None where shapes differ or the matrix is no covariance.
+#[must_use]
+pub fn correlated(
+    values: &[f64],
+    covariance: &DMatrix<f64>,
+    name: &str,
+    kind: Kind,
+    degrees_of_freedom: f64,
+) -> Option<Vec<Measured>> {
+    let count = values.len();
+    if covariance.shape() != (count, count) || covariance.iter().any(|entry| !entry.is_finite()) {
+        return None;
+    }
+    let scales: Vec<f64> = (0..count).map(|i| covariance[(i, i)].sqrt()).collect();
+    if scales.iter().any(|scale| !scale.is_finite()) {
+        return None;
+    }
+    let unit = |scale: f64| if scale > 0.0 { scale } else { 1.0 };
+    let correlation = DMatrix::from_fn(count, count, |i, j| {
+        0.5 * (covariance[(i, j)] + covariance[(j, i)]) / (unit(scales[i]) * unit(scales[j]))
+    });
+    let eigen = correlation.symmetric_eigen();
+    let mut measured: Vec<Measured> = values.iter().map(|value| Measured::exact(*value)).collect();
+    let mut family = None;
+    for (index, eigenvalue) in eigen.eigenvalues.iter().enumerate() {
+        if *eigenvalue < -1e-6 {
+            return None;
+        }
+        let cause = Cause::new(name, kind, Shape::Normal, degrees_of_freedom, family);
+        family = Some(cause.0.family);
+        let size = eigenvalue.max(0.0).sqrt();
+        for (row, number) in measured.iter_mut().enumerate() {
+            number.add_part(
+                &cause,
+                scales[row] * size * eigen.eigenvectors[(row, index)],
+            );
+        }
+    }
+    Some(measured)
+}
+
+/// Mean of repeated independent observations with the standard uncertainty of the mean (GUM 4.2.3);
+/// none below two observations.
+#[must_use]
+pub fn mean_of_repeats(observations: &[f64], name: &str) -> Option<Measured> {
+    if observations.len() < 2 {
+        return None;
+    }
+    let count = observations.len() as f64;
+    let mean = observations.iter().sum::<f64>() / count;
+    let squares: f64 = observations.iter().map(|x| (x - mean).powi(2)).sum();
+    let u = (squares / (count - 1.0) / count).sqrt();
+    Some(Measured::new(mean, u, &Cause::type_a(name, count - 1.0)))
+}
+
+/// One draw of all causes, in standard deviations of each.
+#[derive(Clone, Debug, Default)]
+pub struct Draw(BTreeMap<u64, f64>);
+
+impl Draw {
+    /// What was drawn for a cause; 0 for one that was not drawn.
+    #[must_use]
+    pub fn of(&self, cause: &Cause) -> f64 {
+        self.0.get(&cause.id()).copied().unwrap_or(0.0)
+    }
+}
+
+/// Draws causes reproducibly.
+#[derive(Debug)]
+pub struct Drawer {
+    causes: Vec<Cause>,
+    random: ChaCha8Rng,
+}
+
+impl Drawer {
+    /// For all causes of the given numbers; `key` makes the run reproducible.
+    #[must_use]
+    pub fn new<'a>(numbers: impl IntoIterator<Item = &'a Measured>, key: u64) -> Self {
+        let mut causes: BTreeMap<u64, Cause> = BTreeMap::new();
+        for number in numbers {
+            for (cause, _) in number.parts() {
+                causes.insert(cause.id(), cause.clone());
+            }
+        }
+        Self {
+            causes: causes.into_values().collect(),
+            random: ChaCha8Rng::seed_from_u64(key),
+        }
+    }
+
+    /// The next draw.
+    pub fn draw(&mut self) -> Draw {
+        let random = &mut self.random;
+        Draw(
+            self.causes
+                .iter()
+                .map(|cause| (cause.id(), deviate(cause, random)))
+                .collect(),
+        )
+    }
+}
+
+/// A deviate of a cause in units of its standard uncertainty (JCGM 101, 6.4).
+fn deviate(cause: &Cause, random: &mut impl Rng) -> f64 {
+    match cause.shape() {
+        Shape::Rectangular => (random.random::<f64>() * 2.0 - 1.0) * 3f64.sqrt(),
+        Shape::Triangular => (random.random::<f64>() - random.random::<f64>()) * 6f64.sqrt(),
+        Shape::Normal => match StudentT::new(cause.degrees_of_freedom()) {
+            Ok(t) if cause.degrees_of_freedom() < 1e6 => t.sample(random),
+            _ => StandardNormal.sample(random),
+        },
+    }
+}
+
+/// What a Monte Carlo run says about one number.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Sampled {
+    /// Mean.
+    pub mean: f64,
+    /// Standard deviation.
+    pub standard_deviation: f64,
+    /// Standard error of `standard_deviation`, from the fourth moment.
+    pub standard_error_of_deviation: f64,
+    /// Limits of the shortest interval that holds the asked share.
+    pub shortest: (f64, f64),
+    /// Limits of the interval with equal tails.
+    pub symmetric: (f64, f64),
+    /// Number of draws.
+    pub draws: usize,
+}
+
+/// Summary of drawn values for a coverage probability (JCGM 101, 7.5 to 7.7); none below 100 values.
+#[must_use]
+pub fn sampled(values: &[f64], probability: f64) -> Option<Sampled> {
+    let draws = values.len();
+    if draws < 100 || values.iter().any(|value| !value.is_finite()) {
+        return None;
+    }
+    let count = draws as f64;
+    let mean = values.iter().sum::<f64>() / count;
+    let moment = |power: i32| values.iter().map(|x| (x - mean).powi(power)).sum::<f64>() / count;
+    let variance = moment(2);
+    let standard_deviation = (variance * count / (count - 1.0)).sqrt();
+    let spread_of_variance = ((moment(4) - variance * variance).max(0.0) / count).sqrt();
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let held = ((probability.clamp(0.0, 1.0) * count) as usize).min(draws - 1);
+    let start = (0..draws - held)
+        .min_by(|one, other| {
+            (sorted[one + held] - sorted[*one]).total_cmp(&(sorted[other + held] - sorted[*other]))
+        })
+        .unwrap_or(0);
+    let low = (draws - held) / 2;
+    Some(Sampled {
+        mean,
+        standard_deviation,
+        standard_error_of_deviation: if standard_deviation > 0.0 {
+            spread_of_variance / (2.0 * standard_deviation)
+        } else {
+            0.0
+        },
+        shortest: (sorted[start], sorted[start + held]),
+        symmetric: (sorted[low], sorted[low + held]),
+        draws,
+    })
+}
+
+/// Value and standard uncertainty as text: the uncertainty to two significant digits, the value to
+/// the same decimal place (GUM 7.2.6). The one rounding rule of the program.
+#[must_use]
+pub fn rounded(value: f64, u: f64) -> (String, String) {
+    if !(u.is_finite() && u > 0.0 && value.is_finite()) {
+        return (format!("{value}"), format!("{u}"));
+    }
+    let mut place = u.log10().floor() as i32 - 1;
+    // 0.0996 rounds up to 0.10: one place less.
+    if (u / 10f64.powi(place)).round() >= 100.0 {
+        place += 1;
+    }
+    if place >= 0 {
+        let step = 10f64.powi(place);
+        (
+            format!("{:.0}", (value / step).round() * step),
+            format!("{:.0}", (u / step).round() * step),
+        )
+    } else {
+        let decimals = place.unsigned_abs() as usize;
+        (format!("{value:.decimals$}"), format!("{u:.decimals$}"))
+    }
+}
+
+impl std::fmt::Display for Measured {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let (value, u) = rounded(self.value, self.u());
+        write!(f, "{value} ± {u}")
+    }
+}
+
+/// Values of several numbers as a vector.
+#[must_use]
+pub fn values_of(numbers: &[Measured]) -> DVector<f64> {
+    DVector::from_iterator(numbers.len(), numbers.iter().map(Measured::value))
+}
