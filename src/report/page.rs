@@ -231,10 +231,11 @@ fn lines(out: &mut String, data: &PageData) {
     } else {
         scroll(out, "Table of lines", "lines");
         out.push_str(
-            "<thead><tr><th scope=\"col\">Line</th><th scope=\"col\">Set</th><th scope=\"col\" class=\"num\">\u{3bb}, nm</th>\
-             <th scope=\"col\" class=\"num\">minimum deviation</th><th scope=\"col\" class=\"num\"><i>u</i></th>\
+            "<thead><tr><th scope=\"col\">Line</th><th scope=\"col\" class=\"num\">\u{3bb}, nm</th>\
              <th scope=\"col\" class=\"num\"><i>n</i></th><th scope=\"col\" class=\"num\"><i>u</i>(<i>n</i>)</th>\
-             <th scope=\"col\" class=\"num\">measured \u{2212} fitted, 10\u{207b}\u{2075}</th></tr></thead><tbody>",
+             <th scope=\"col\" class=\"num\">minimum deviation</th><th scope=\"col\" class=\"num\"><i>u</i></th>\
+             <th scope=\"col\" class=\"num\">measured \u{2212} fitted, 10\u{207b}\u{2075}</th>\
+             <th scope=\"col\">Set</th></tr></thead><tbody>",
         );
         for row in &data.lines {
             line_row(out, row);
@@ -251,17 +252,17 @@ fn lines(out: &mut String, data: &PageData) {
 
 fn line_row(out: &mut String, row: &LineRow) {
     let _ = write!(out, "<tr><th scope=\"row\">{}</th>", escape(&row.line));
-    cell(out, "", &escape(&row.set));
     let nm = row
         .wavelength_nm
         .filter(|v| v.is_finite())
         .map_or_else(String::new, |v| format!("{v:.3}"));
     cell(out, "num", &nm);
-    cell(out, "num", &value_alone(&row.deviation));
-    cell(out, "num", &u_alone(&row.deviation));
     cell(out, "num", &value_alone(&row.index));
     cell(out, "num", &u_alone(&row.index));
+    cell(out, "num", &value_alone(&row.deviation));
+    cell(out, "num", &u_alone(&row.deviation));
     cell(out, "num", &residual(row.residual_1e5));
+    cell(out, "", &escape(&row.set));
     out.push_str("</tr>");
 }
 
@@ -507,9 +508,18 @@ fn readings(out: &mut String, list: &[Reading]) {
         return;
     }
     let windows = list.iter().map(|r| r.windows.len()).max().unwrap_or(0);
-    out.push_str(
-        "<p class=\"rule\">Upper figure: as typed. Lower figure: as understood. The corrected reading is what the circle \
-         would show with the cross-hair on the target.</p>",
+    let typed = list
+        .iter()
+        .flat_map(|r| &r.windows)
+        .any(|w| !w.typed.is_empty());
+    let _ = write!(
+        out,
+        "<p class=\"rule\">{} The corrected reading is what the circle would show with the cross-hair on the target.</p>",
+        if typed {
+            "Upper figure: as typed. Lower figure: as understood."
+        } else {
+            "Readings as the program understood them."
+        }
     );
     scroll(out, "Table of readings", "readings");
     out.push_str(
@@ -530,10 +540,14 @@ fn readings(out: &mut String, list: &[Reading]) {
         for i in 0..windows {
             let text = r.windows.get(i).map_or_else(String::new, |w| {
                 let understood = w.deg.map_or_else(String::new, |d| super::write::dms(d, 0));
-                format!(
-                    "<span class=\"typed\">{}</span><span class=\"understood\">{understood}</span>",
-                    escape(&w.typed)
-                )
+                if w.typed.is_empty() {
+                    understood
+                } else {
+                    format!(
+                        "<span class=\"typed\">{}</span><span class=\"understood\">{understood}</span>",
+                        escape(&w.typed)
+                    )
+                }
             });
             cell(out, "num", &text);
         }

@@ -983,6 +983,9 @@ impl<'a> Drawing<'a> {
             }
         }
         if let Some((_, rect)) = best {
+            if !wish.any_height {
+                self.leader(wish, &rect);
+            }
             self.text(
                 rect.x + w / 2.0,
                 rect.y + 0.85 * self.font,
@@ -991,6 +994,27 @@ impl<'a> Drawing<'a> {
                 &wish.text,
             );
             taken.push(rect);
+        }
+    }
+}
+
+impl Drawing<'_> {
+    /// Joins a label to its point where it had to go farther than its neighbourhood.
+    fn leader(&mut self, wish: &Wish, rect: &Rect) {
+        let x = wish.x.clamp(rect.x, rect.x + rect.w);
+        let y = wish.y.clamp(rect.y, rect.y + rect.h);
+        let (dx, dy) = (x - wish.x, y - wish.y);
+        let far = dx.hypot(dy);
+        if far > wish.clear + 0.6 * self.font {
+            let start = wish.clear / far;
+            let d = format!(
+                "M{} {}L{} {}",
+                short(wish.x + dx * start),
+                short(wish.y + dy * start),
+                short(x),
+                short(y)
+            );
+            self.path("leader", &d);
         }
     }
 }

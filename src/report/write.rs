@@ -1,18 +1,20 @@
 //! How numbers are written on the page: one rounding rule, angles, per cents, symbols.
 //!
-//! The rule: an uncertainty is written with two significant digits and its value to the same decimal
-//! place (JCGM 100:2008, 7.2.6, asks for two at most). What is not finite is written as nothing.
+//! The rule is that of [`rounded`]: an uncertainty is written with two significant digits and its value to the
+//! same decimal place. What is not finite is written as nothing.
 
 use super::plot::escape;
 use super::view::Value;
+use crate::basics::uncertainty::rounded;
 
 /// A value and its uncertainty by the rounding rule; nothing where either is not finite.
 #[must_use]
 pub(super) fn pair(value: f64, uncertainty: f64) -> Option<(String, String)> {
-    let place = last_place(uncertainty)?;
-    value
-        .is_finite()
-        .then(|| (at_place(value, place), at_place(uncertainty, place)))
+    if !(value.is_finite() && uncertainty.is_finite() && uncertainty > 0.0) {
+        return None;
+    }
+    let (value, uncertainty) = rounded(value, uncertainty);
+    Some((minus(&value), uncertainty))
 }
 
 /// A number with so many significant digits; nothing where it is not finite.
