@@ -317,11 +317,29 @@ fn window(data: &Track, turn: &Turn) -> ((f64, f64), (f64, f64)) {
         .max(to - turn.time_s)
         .max(shortest / 2.0)
         .max(1e-3);
+    let (mut low, mut high) = (turn.position_px, turn.position_px);
+    let reach = data
+        .expanded_answer_px
+        .filter(|u| u.is_finite())
+        .unwrap_or(0.0);
+    let seen = data
+        .points
+        .iter()
+        .filter(|p| p.time_s >= turn.time_s - half_time && p.time_s <= turn.time_s + half_time)
+        .filter(inside)
+        .map(|p| (p.position_px, p.u_px.unwrap_or(0.0)));
+    for (at, reach) in seen.chain([(answer, reach)]) {
+        if at.is_finite() && reach.is_finite() {
+            low = low.min(at - reach);
+            high = high.max(at + reach);
+        }
+    }
+    let room = (0.15 * (high - low)).max(0.05 * half);
     (
         (
             turn.time_s - 1.05 * half_time,
             turn.time_s + 1.05 * half_time,
         ),
-        (turn.position_px - half, turn.position_px + half),
+        (low - room, high + room),
     )
 }

@@ -495,8 +495,8 @@ fn answer(track: &Track) -> String {
 
 fn position(px: f64, u_px: Option<f64>) -> String {
     match u_px.and_then(|u| pair(px, u)) {
-        Some((v, u)) => format!("{v} px (<i>u</i> = {u} px)"),
-        None => format!("{} px (uncertainty not known)", number(px, 5)),
+        Some((v, u)) => format!("{v}\u{a0}px (<i>u</i>\u{a0}=\u{a0}{u}\u{a0}px)"),
+        None => format!("{}\u{a0}px (uncertainty not known)", number(px, 5)),
     }
 }
 
