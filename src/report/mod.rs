@@ -5,8 +5,16 @@
 //!
 //! Measurement, files and exit codes do not belong here.
 //!
-//! Checked by `tests/command_line.rs`.
+//! Checked by `tests/command_line.rs`, and by `tests/browser` for the page.
 
+pub mod budget;
 pub mod document;
+mod figures;
+pub mod page;
+pub mod plot;
+#[cfg(test)]
+mod sample;
 pub mod table;
 pub mod text;
+pub mod view;
+mod write;

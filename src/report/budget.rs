@@ -1,0 +1,177 @@
+//! The error budget of a result: a row a cause, with a bar for its share.
+//!
+//! Shares and contributions come ready; here they are ordered, written and drawn.
+
+use std::fmt::Write as _;
+
+use super::plot::escape;
+use super::write::{number, percent, symbol};
+
+/// Where the uncertainty of one result comes from.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Budget {
+    /// Symbol of the result, as in `n_d`.
+    pub of: String,
+    /// Unit of the contributions; may be empty.
+    pub unit: String,
+    /// Combined standard uncertainty, in `unit`.
+    pub combined_u: Option<f64>,
+    /// Effective degrees of freedom, where finite.
+    pub degrees_of_freedom: Option<f64>,
+    /// The causes.
+    pub causes: Vec<Cause>,
+}
+
+/// One cause of uncertainty.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Cause {
+    /// What it is.
+    pub name: String,
+    /// How its uncertainty was evaluated; none where that is not known.
+    pub evaluation: Option<Evaluation>,
+    /// Its own standard uncertainty with unit, as text; may be empty.
+    pub own_u: String,
+    /// Degrees of freedom, where finite.
+    pub degrees_of_freedom: Option<f64>,
+    /// Contribution to the standard uncertainty of the result, in the unit of the budget.
+    pub contribution: f64,
+    /// Share of the variance of the result, 0…1.
+    pub share: f64,
+    /// What a person can do about it; may be empty.
+    pub remedy: String,
+}
+
+/// The two ways of evaluating an uncertainty (JCGM 100:2008, 2.3.2 and 2.3.3).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Evaluation {
+    /// From the scatter of repeated observations.
+    A,
+    /// From other knowledge.
+    B,
+}
+
+/// The causes from the largest share to the smallest; those whose share is not finite come last.
+#[must_use]
+pub fn by_share(budget: &Budget) -> Vec<&Cause> {
+    let key = |c: &Cause| {
+        if c.share.is_finite() {
+            c.share
+        } else {
+            f64::NEG_INFINITY
+        }
+    };
+    let mut causes: Vec<&Cause> = budget.causes.iter().collect();
+    causes.sort_by(|a, b| key(b).total_cmp(&key(a)));
+    causes
+}
+
+/// What to improve first, in a sentence or three; none for a budget without a cause of finite share.
+#[must_use]
+pub fn improve_first(budget: &Budget) -> Option<String> {
+    let causes = by_share(budget);
+    let first = causes
+        .first()
+        .filter(|c| c.share.is_finite() && c.share > 0.0)?;
+    let mut says = format!(
+        "{} of its variance comes from: {}.",
+        percent(first.share),
+        first.name
+    );
+    if !first.remedy.is_empty() {
+        let _ = write!(says, " {}", first.remedy);
+    }
+    let next = causes
+        .get(1)
+        .filter(|c| c.share.is_finite() && c.share > 0.0);
+    match next {
+        Some(c) if first.share < 0.5 => {
+            let _ = write!(
+                says,
+                " No cause is alone in charge: next come {} ({}).",
+                c.name,
+                percent(c.share)
+            );
+        }
+        Some(c) => {
+            let _ = write!(says, " Next: {} ({}).", c.name, percent(c.share));
+        }
+        None => {}
+    }
+    Some(says)
+}
+
+/// The budget as a table with bars.
+#[must_use]
+pub fn table(budget: &Budget) -> String {
+    let mut out = String::new();
+    let unit = if budget.unit.is_empty() {
+        String::new()
+    } else {
+        format!(", {}", escape(&budget.unit))
+    };
+    let _ = write!(
+        out,
+        "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"Error budget of {0}\"><table class=\"budget\">\
+         <caption>Standard uncertainty of {1}, cause by cause</caption>\
+         <thead><tr><th scope=\"col\">Cause</th><th scope=\"col\" class=\"num\">its own <i>u</i></th>\
+         <th scope=\"col\">Type</th><th scope=\"col\" class=\"num\">contributes to <i>u</i>({1}){unit}</th>\
+         <th scope=\"col\" class=\"num\">share</th><th scope=\"col\"><span class=\"unseen\">share as a bar</span></th></tr></thead><tbody>",
+        escape(&budget.of.replace('_', "")),
+        symbol(&budget.of),
+    );
+    for cause in by_share(budget) {
+        let _ = write!(
+            out,
+            "<tr><th scope=\"row\">{}</th><td class=\"num\">{}</td><td>{}</td><td class=\"num\">{}</td>\
+             <td class=\"num\">{}</td><td>{}</td></tr>",
+            escape(&cause.name),
+            escape(&cause.own_u),
+            kind(cause),
+            number(cause.contribution.abs(), 2),
+            percent(cause.share),
+            bar(cause.share),
+        );
+    }
+    out.push_str("</tbody>");
+    if let Some(u) = budget.combined_u.filter(|u| u.is_finite()) {
+        let _ = write!(
+            out,
+            "<tfoot><tr><th scope=\"row\">together</th><td></td><td>{}</td><td class=\"num\">{}</td><td></td><td></td></tr></tfoot>",
+            freedom(budget.degrees_of_freedom),
+            number(u, 2)
+        );
+    }
+    out.push_str("</table></div>");
+    out
+}
+
+fn kind(cause: &Cause) -> String {
+    let letter = match cause.evaluation {
+        Some(Evaluation::A) => "A",
+        Some(Evaluation::B) => "B",
+        None => "",
+    };
+    let freedom = freedom(cause.degrees_of_freedom);
+    if letter.is_empty() || freedom.is_empty() {
+        format!("{letter}{freedom}")
+    } else {
+        format!("{letter}, {freedom}")
+    }
+}
+
+fn freedom(degrees: Option<f64>) -> String {
+    degrees
+        .filter(|d| d.is_finite())
+        .map_or_else(String::new, |d| format!("\u{3bd} = {d:.0}"))
+}
+
+fn bar(share: f64) -> String {
+    if !share.is_finite() {
+        return String::new();
+    }
+    let length = 100.0 * share.clamp(0.0, 1.0);
+    format!(
+        "<svg class=\"share\" viewBox=\"0 0 100 12\" width=\"100\" height=\"12\" aria-hidden=\"true\">\
+         <path class=\"rail\" d=\"M0 11.5H100\"/><path class=\"fill\" d=\"M0 2H{length:.1}V10H0z\"/></svg>"
+    )
+}
