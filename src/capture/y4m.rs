@@ -228,7 +228,8 @@ mod tests {
             ("C420p10 XYSCSS=420P10", [30, 24], 940),
             ("Cmono16 XCOLORRANGE=FULL", [30, 0], 65535),
         ] {
-            let mut source = Y4m::new(&stream(kind, &planes, 3)[..], "test").unwrap();
+            let bytes = stream(kind, &planes, 3);
+            let mut source = Y4m::new(&bytes[..], "test").unwrap();
             let mut frame = Frame::empty();
             for number in 0..3u8 {
                 assert_eq!(source.next_into(&mut frame).unwrap(), Next::Frame, "{kind}");

@@ -44,7 +44,7 @@ pub(super) enum Command {
     Reduce(Reduce),
     /// Renders practice footage whose answer is known
     #[command(
-        after_help = "Examples:\n  lineturn practice out --list\n  lineturn practice out --scenario several-lines --seed 7 --format mjpeg\n  lineturn practice lab --experiment"
+        after_help = "Examples:\n  lineturn practice --list\n  lineturn practice out --scenario several-lines --seed 7 --format mjpeg\n  lineturn practice lab --experiment"
     )]
     Practice(Practice),
 }
@@ -158,7 +158,7 @@ pub(super) struct Reduce {
 #[derive(Args, Debug)]
 pub(super) struct Practice {
     /// Folder for the footage and its truth
-    pub(super) dir: PathBuf,
+    pub(super) dir: Option<PathBuf>,
     /// Which scenario; see --list
     #[arg(long, value_name = "NAME", default_value = "steady")]
     pub(super) scenario: String,

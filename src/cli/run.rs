@@ -3,13 +3,14 @@
 use std::fs::File;
 use std::path::Path;
 
-use super::flags::{Locate, Reduce, Scale, Toward, Watch};
+use super::flags::{Demo, Locate, Practice, PracticeFormat, Reduce, Scale, Toward, Watch};
 use super::progress::Progress;
 use super::{Answer, CliError};
-use crate::report::{document, table, text};
+use crate::report::{document, page, table, text};
 use crate::session::{
-    self, AirConditions, Angle, Caution, DispersionModel, ReduceOptions, Side, Source, WatchOptions,
+    self, AirConditions, Angle, Caution, DispersionModel, Experiment, ReduceOptions, Side, Source, WatchOptions,
 };
+use crate::simulate::{self, Format};
 
 /// Largest least count that a divided circle has, seconds of arc: a whole degree.
 const LARGEST_LEAST_COUNT_ARCSEC: f64 = 3600.0;
@@ -76,6 +77,9 @@ pub(super) fn reduce(flags: &Reduce) -> Result<Answer, CliError> {
         progress.show(done as u64, Some(of as u64));
     })?;
     drop(progress);
+    if let Some(path) = &flags.report {
+        write_report(path, &experiment)?;
+    }
     if let Some(path) = &flags.csv {
         write_csv(path, |file| table::lines(&experiment, file))?;
     }
@@ -85,6 +89,70 @@ pub(super) fn reduce(flags: &Reduce) -> Result<Answer, CliError> {
         text::reduced(&experiment)
     };
     Ok(Answer { text, complete: experiment.complete, cautions: experiment.cautions })
+}
+
+/// Quality of motion JPEG, 1 to 100.
+const JPEG_QUALITY: u8 = 90;
+/// Rate factor of H.264: lower is better.
+const H264_RATE_FACTOR: u8 = 18;
+
+pub(super) fn practice(flags: &Practice) -> Result<Answer, CliError> {
+    if flags.list {
+        let scenarios = simulate::scenario_names();
+        let text = if flags.json {
+            document::document("practice", true, &[], document::scenarios(&scenarios))
+        } else {
+            text::scenarios(&scenarios)
+        };
+        return Ok(Answer { text, cautions: Vec::new(), complete: true });
+    }
+    let Some(dir) = &flags.dir else {
+        return Err(CliError::Usage("practice needs a folder for its footage; or --list for the scenarios".to_owned()));
+    };
+    let format = match flags.format {
+        PracticeFormat::Png => Format::Png,
+        PracticeFormat::Mjpeg => Format::MotionJpeg(JPEG_QUALITY),
+        PracticeFormat::Y4m => Format::Y4m,
+        PracticeFormat::H264 => Format::H264(H264_RATE_FACTOR),
+    };
+    let made = if flags.experiment {
+        // A folder of pictures is the default of a single sweep; an experiment takes the best clips that can be written here.
+        simulate::write_experiment(dir, flags.seed, (format != Format::Png).then_some(format))?;
+        dir.join("readings.csv")
+    } else {
+        simulate::write(&simulate::scene(&flags.scenario, flags.seed)?, dir, format)?
+    };
+    let text = if flags.json {
+        let scenario = if flags.experiment { "experiment" } else { flags.scenario.as_str() };
+        document::document("practice", true, &[], document::practice(scenario, flags.seed, &made, &dir.join("truth.json")))
+    } else if flags.experiment {
+        format!(
+            "The experiment is in {0}. Measure it with:\n  lineturn scale {0}/scale.csv --least-count 30 --save {0}/scale.json\n  lineturn reduce {0}/readings.csv --least-count 30 --scale {0}/scale.json --report {0}/report.html\nIts truth is in {0}/truth.json.",
+            dir.display()
+        )
+    } else {
+        format!("Footage: {}\nTruth:   {}", made.display(), dir.join("truth.json").display())
+    };
+    Ok(Answer { text, cautions: Vec::new(), complete: true })
+}
+
+pub(super) fn demo(flags: &Demo) -> Result<Answer, CliError> {
+    let progress = Progress::new("footage");
+    let demonstration = session::demonstrate(&flags.dir, &|done, of| progress.show(done as u64, Some(of as u64)))?;
+    drop(progress);
+    let report = flags.dir.join("report.html");
+    write_report(&report, &demonstration.experiment)?;
+    let cautions = demonstration.experiment.cautions.clone();
+    let text = if flags.json {
+        document::document("demo", demonstration.experiment.complete, &cautions, document::demonstrated(&demonstration, &report))
+    } else {
+        text::demonstrated(&demonstration, &report)
+    };
+    Ok(Answer { text, complete: demonstration.experiment.complete, cautions })
+}
+
+fn write_report(path: &Path, experiment: &Experiment) -> Result<(), CliError> {
+    std::fs::write(path, { let _ = experiment; page::page(&crate::report::view::PageData::default()) }).map_err(|error| unwritten(path, &error))
 }
 
 fn reduce_options(flags: &Reduce) -> Result<ReduceOptions, CliError> {

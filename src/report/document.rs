@@ -2,12 +2,14 @@
 //!
 //! Only the types of this file are serialised. A field that is not known is null, never 0.
 
+use std::path::Path;
+
 use serde::Serialize;
 use serde_json::{Value, json};
 
 use crate::basics::units::ARCSEC_PER_DEG;
 use crate::session::{
-    Calibrated, CalibrationRecord, Caution, CrossHairs, Experiment, Line, LocatedFrame, Measured, ReducedLine, Side,
+    Calibrated, CalibrationRecord, Caution, CrossHairs, Demonstration, Experiment, Line, LocatedFrame, Measured, ReducedLine, Side,
     Watched, Wavelength, WarningRecord,
 };
 
@@ -213,6 +215,48 @@ pub fn reduced(experiment: &Experiment) -> Value {
         })).collect();
     }
     body
+}
+
+/// The body of `demo`: that of `reduce`, with the truth of the frames.
+#[must_use]
+pub fn demonstrated(demonstration: &Demonstration, report: &Path) -> Value {
+    let mut body = reduced(&demonstration.experiment);
+    body["arcsec_per_px"] = json!(demonstration.calibrated.scale.arcsec_per_px());
+    body["u_arcsec_per_px"] = json!(demonstration.calibrated.scale.u_arcsec_per_px());
+    body["report"] = json!(report.display().to_string());
+    body["compared"] = demonstration
+        .deviations
+        .iter()
+        .map(|deviation| {
+            json!({
+                "result": deviation.name,
+                "measured": deviation.measured,
+                "u": deviation.u,
+                "truth": deviation.truth,
+                "difference_in_u": deviation.in_u(),
+            })
+        })
+        .collect();
+    body
+}
+
+/// The body of `practice`.
+#[must_use]
+pub fn practice(scenario: &str, seed: u64, footage: &Path, truth: &Path) -> Value {
+    json!({
+        "scenario": scenario,
+        "seed": seed,
+        "footage": footage.display().to_string(),
+        "truth": truth.display().to_string(),
+    })
+}
+
+/// The body of `practice --list`.
+#[must_use]
+pub fn scenarios(scenarios: &[(&str, &str)]) -> Value {
+    json!({
+        "scenarios": scenarios.iter().map(|(name, what)| json!({ "scenario": name, "shows": what })).collect::<Vec<_>>(),
+    })
 }
 
 fn reduced_line(line: &ReducedLine) -> Value {

@@ -1,13 +1,14 @@
 //! What the terminal shows.
 
 use std::fmt::Write;
+use std::path::Path;
 
 use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
 
 use super::document::side;
 use crate::basics::units::ARCSEC_PER_DEG;
 use crate::session::{
-    Calibrated, Caution, Experiment, LocatedFrame, Measured, Watched, Wavelength, rounded,
+    Calibrated, Caution, Demonstration, Experiment, LocatedFrame, Measured, Watched, Wavelength, rounded,
 };
 
 /// Probability that an interval of this report is said to hold.
@@ -243,7 +244,7 @@ pub fn reduced(experiment: &Experiment) -> String {
     let alike: Vec<String> = reduction
         .glasses
         .iter()
-        .filter(|glass| glass.indistinguishable)
+        .filter(|glass| glass.possible)
         .take(6)
         .map(|glass| format!("{} (p = {:.2})", glass.name, glass.p_value))
         .collect();
@@ -257,6 +258,36 @@ pub fn reduced(experiment: &Experiment) -> String {
         );
     }
     text
+}
+
+/// The demonstration, with how far each result lies from the truth.
+#[must_use]
+pub fn demonstrated(demonstration: &Demonstration, report: &Path) -> String {
+    let mut text = reduced(&demonstration.experiment);
+    let mut compared = table(&["result", "measured", "truth", "(measured - truth)/u"]);
+    for deviation in &demonstration.deviations {
+        let (value, u) = rounded(deviation.measured, deviation.u);
+        let decimals = value.split_once('.').map_or(0, |(_, decimals)| decimals.len());
+        compared.add_row([
+            deviation.name.clone(),
+            format!("{value} ± {u}"),
+            format!("{:.decimals$}", deviation.truth),
+            format!("{:+.2}", deviation.in_u()),
+        ]);
+    }
+    let _ = writeln!(text, "\nAgainst the truth of the simulated frames\n{compared}\n");
+    let _ = write!(text, "Frames: {}\nReport: {}", demonstration.folder.display(), report.display());
+    text
+}
+
+/// The scenarios of practice footage.
+#[must_use]
+pub fn scenarios(scenarios: &[(&str, &str)]) -> String {
+    let mut list = table(&["scenario", "what it shows"]);
+    for (name, what) in scenarios {
+        list.add_row([name, what]);
+    }
+    list.to_string()
 }
 
 /// Cautions, one a line, for standard error.
@@ -292,7 +323,7 @@ pub(crate) fn table(header: &[&str]) -> Table {
     table.load_style(presets::UTF8_HORIZONTAL_ONLY).set_content_arrangement(ContentArrangement::Dynamic);
     table.set_header(header.iter().copied());
     for (index, name) in header.iter().enumerate() {
-        let words = ["why", "remark", "result", "line", "turned", "counted", "set"].contains(name);
+        let words = ["why", "scenario", "what it shows", "remark", "result", "line", "turned", "counted", "set"].contains(name);
         if let Some(column) = table.column_mut(index) {
             column.set_cell_alignment(if words { CellAlignment::Left } else { CellAlignment::Right });
         }

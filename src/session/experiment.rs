@@ -107,7 +107,7 @@ pub fn reduce(
     }
     let (measured, mut cautions) = measure(&wanted, &options.watch, &|done| progress(done, wanted.len()))?;
 
-    let scale = options.scale.as_ref().map(Calibration::ready);
+    let scale = options.scale.as_ref().map(Calibration::ready).transpose()?;
     let mut measured = measured.into_iter();
     let mut footage: Vec<Option<MeasuredFootage>> = Vec::with_capacity(rows.len());
     let mut offsets: Vec<Option<Measured>> = Vec::with_capacity(rows.len());

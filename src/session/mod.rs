@@ -12,6 +12,7 @@
 //! Checked by `tests/simulated_runs.rs` (from footage to index) and `tests/command_line.rs`.
 
 mod calibrate;
+mod demo;
 mod experiment;
 mod footage;
 mod stills;
@@ -29,8 +30,10 @@ pub use crate::logbook::table::{ReadingRow, Target};
 pub use crate::prism::air::AirConditions;
 pub use crate::prism::dispersion::{DispersionFit, DispersionModel, StandardIndices};
 pub use crate::prism::montecarlo::Compared;
-pub use crate::prism::{ReducedLine, Reduction};
+pub use crate::prism::Reduction;
+pub use crate::prism::reduce::ReducedLine;
 pub use calibrate::{Calibrated, calibrate, read_calibration};
+pub use demo::{Deviation, Demonstration, demonstrate};
 pub use experiment::{Experiment, ReduceOptions, ReducedRow, reduce};
 pub use footage::{MeasuredFootage, Seen};
 pub use stills::{LocatedFrame, locate};

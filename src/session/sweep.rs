@@ -132,7 +132,7 @@ pub fn watch_frames(
         progress(WatchProgress { frames: watched.frames, of });
     };
     let sweep = follower.finish(stack.cross_hairs(&mut finder));
-    let scale = options.scale.as_ref().map(Calibration::ready);
+    let scale = options.scale.as_ref().map(Calibration::ready).transpose()?;
     let angles = sweep
         .lines
         .iter()
