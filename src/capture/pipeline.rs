@@ -1,45 +1,56 @@
-//! Decoding in a thread of its own: while one frame is analysed, the next is made.
+//! Decoding in a thread of its own, so that measuring and decoding overlap.
 
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
-use std::thread::JoinHandle;
 
 use super::{CaptureError, FrameSource, Next, SourceInfo};
 use crate::basics::frame::Frame;
 
-/// Frames on their way between the two threads.
-const FRAMES_UNDER_WAY: usize = 2;
+/// Frames that wait between the threads.
+const POOL: usize = 3;
 
-type Made = Result<(Frame, Next), CaptureError>;
+type Filled = (Result<Next, CaptureError>, Frame);
 
-/// A source that is read ahead in a thread of its own; its frames go round and are used again.
+/// A source whose frames are decoded ahead by a thread of its own, into a pool of three frames that
+/// go round and round.
+///
+/// Dropping it lets the thread end after the frame that it is at; it is not waited for, because a
+/// source may itself wait for the outside world.
 pub struct Decoupled {
     info: SourceInfo,
-    made: Option<Receiver<Made>>,
-    used: Option<SyncSender<Frame>>,
-    thread: Option<JoinHandle<()>>,
+    filled: Option<Receiver<Filled>>,
+    empty: Option<SyncSender<Frame>>,
 }
 
 impl Decoupled {
-    /// Starts to read `source` ahead.
-    #[must_use]
-    pub fn new(mut source: Box<dyn FrameSource>) -> Self {
+    /// Starts the thread.
+    ///
+    /// # Errors
+    /// The system gives no thread.
+    pub fn new(mut source: Box<dyn FrameSource>) -> Result<Self, CaptureError> {
         let info = source.info().clone();
-        let (give_made, made) = sync_channel::<Made>(FRAMES_UNDER_WAY);
-        let (used, take_used) = sync_channel::<Frame>(FRAMES_UNDER_WAY + 2);
-        for _ in 0..FRAMES_UNDER_WAY {
-            // The channel is wider than this: nothing waits, and the receiver stands above.
-            let _ = used.send(Frame::empty());
+        let (give, filled) = sync_channel::<Filled>(POOL);
+        let (empty, take) = sync_channel::<Frame>(POOL);
+        for _ in 0..POOL {
+            // The channel has room for all of them and its other end is in this function.
+            let _ = empty.send(Frame::empty());
         }
-        let thread = std::thread::spawn(move || {
-            while let Ok(mut frame) = take_used.recv() {
-                let made = source.next_into(&mut frame);
-                let last = !matches!(made, Ok(Next::Frame | Next::Lost { .. }));
-                if give_made.send(made.map(|next| (frame, next))).is_err() || last {
-                    break;
+        std::thread::Builder::new()
+            .name("decode".to_owned())
+            .spawn(move || {
+                while let Ok(mut frame) = take.recv() {
+                    let next = source.next_into(&mut frame);
+                    let over = !matches!(next, Ok(Next::Frame | Next::Lost { .. }));
+                    if give.send((next, frame)).is_err() || over {
+                        break;
+                    }
                 }
-            }
-        });
-        Self { info, made: Some(made), used: Some(used), thread: Some(thread) }
+            })
+            .map_err(|error| CaptureError::io(&info.description, error))?;
+        Ok(Self {
+            info,
+            filled: Some(filled),
+            empty: Some(empty),
+        })
     }
 }
 
@@ -49,40 +60,26 @@ impl FrameSource for Decoupled {
     }
 
     fn next_into(&mut self, frame: &mut Frame) -> Result<Next, CaptureError> {
-        let made = self.made.as_ref().and_then(|made| made.recv().ok());
-        match made {
-            Some(Ok((mut made, next))) => {
-                if next == Next::Frame {
-                    std::mem::swap(frame, &mut made);
-                }
-                if let Some(used) = &self.used {
-                    // The reader is gone once the source has ended; then the frame is not needed either.
-                    let _ = used.send(made);
-                }
-                Ok(next)
-            }
-            Some(Err(error)) => Err(error),
-            // The thread has ended: at the end of the source, or because a decoder went down with it.
-            None => match self.thread.take().map(JoinHandle::join) {
-                Some(Err(_)) => Err(CaptureError::content(
-                    &self.info.description,
-                    "the decoder broke down on damaged data; the frames before it stand",
-                )),
-                _ => Ok(Next::End),
-            },
+        let (Some(filled), Some(empty)) = (&self.filled, &self.empty) else {
+            return Ok(Next::End);
+        };
+        let Ok((next, mut got)) = filled.recv() else {
+            self.filled = None;
+            return Err(CaptureError::refused(
+                &self.info.description,
+                "could not be decoded further because the decoder gave up",
+                "convert it to another coding",
+            ));
+        };
+        if matches!(next, Ok(Next::Frame)) {
+            std::mem::swap(frame, &mut got);
         }
-    }
-}
-
-impl Drop for Decoupled {
-    fn drop(&mut self) {
-        // Both channels go first, so that a reader who waits for either wakes up and ends.
-        self.made = None;
-        self.used = None;
-        if let Some(thread) = self.thread.take() {
-            // A decoder that broke down has been told of, or nobody asks any more.
-            let _ = thread.join();
+        // After the end nobody takes the frame back, which is as it should be.
+        let _ = empty.send(got);
+        if !matches!(next, Ok(Next::Frame | Next::Lost { .. })) {
+            self.filled = None;
         }
+        next
     }
 }
 
@@ -90,72 +87,83 @@ impl Drop for Decoupled {
 #[allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
 mod tests {
     use super::*;
+    use std::sync::Arc;
+    use std::time::{Duration, Instant};
 
-    struct Counting {
-        info: SourceInfo,
-        next: u64,
-        of: u64,
-        panics: bool,
-    }
+    struct Counter(SourceInfo, u64, Arc<()>);
 
-    impl FrameSource for Counting {
+    impl FrameSource for Counter {
         fn info(&self) -> &SourceInfo {
-            &self.info
+            &self.0
         }
-
         fn next_into(&mut self, frame: &mut Frame) -> Result<Next, CaptureError> {
-            if self.next == self.of {
-                assert!(!self.panics, "as a decoder may");
+            if self.1 == 20 {
                 return Ok(Next::End);
             }
-            frame.resize(3, 2);
-            frame.number = self.next;
-            self.next += 1;
-            if self.next.is_multiple_of(4) { Ok(Next::Lost { frames: 1, why: "test".to_owned() }) } else { Ok(Next::Frame) }
+            if self.1 == 7 {
+                self.1 += 1;
+                return Ok(Next::Lost {
+                    frames: 1,
+                    why: "seven".to_owned(),
+                });
+            }
+            frame.resize(4, 3);
+            frame.number = self.1;
+            self.1 += 1;
+            Ok(Next::Frame)
         }
     }
 
-    fn counting(of: u64, panics: bool) -> Decoupled {
-        let info = SourceInfo { description: "count".to_owned(), frames: Some(of) };
-        Decoupled::new(Box::new(Counting { info, next: 0, of, panics }))
+    fn counter(alive: &Arc<()>) -> Box<dyn FrameSource> {
+        let info = SourceInfo {
+            description: "counter".to_owned(),
+            width: 4,
+            height: 3,
+            frames: None,
+        };
+        Box::new(Counter(info, 0, Arc::clone(alive)))
     }
 
     #[test]
-    fn frames_come_in_order_and_then_the_end() {
-        let mut source = counting(50, false);
+    fn keeps_order_losses_and_end_with_few_buffers() {
+        let alive = Arc::new(());
+        let mut source = Decoupled::new(counter(&alive)).unwrap();
         let mut frame = Frame::empty();
         let mut seen = Vec::new();
-        let mut lost = 0;
+        let mut buffers = std::collections::HashSet::new();
         loop {
             match source.next_into(&mut frame).unwrap() {
-                Next::Frame => seen.push(frame.number),
-                Next::Lost { frames, .. } => lost += frames,
+                Next::Frame => {
+                    seen.push(frame.number);
+                    buffers.insert(frame.levels.as_ptr() as usize);
+                }
+                Next::Lost { frames, .. } => seen.push(100 + frames),
                 Next::End => break,
             }
         }
-        assert_eq!(seen, (0..50).filter(|number| (number + 1) % 4 != 0).collect::<Vec<_>>());
-        assert_eq!(lost, 12);
-        assert_eq!(source.next_into(&mut frame).unwrap(), Next::End, "and again");
+        let expected: Vec<u64> = (0..20).map(|n| if n == 7 { 101 } else { n }).collect();
+        assert_eq!(seen, expected);
+        assert!(
+            buffers.len() <= POOL + 1,
+            "{} buffers were used",
+            buffers.len()
+        );
+        assert_eq!(source.next_into(&mut frame).unwrap(), Next::End);
     }
 
     #[test]
-    fn a_source_may_be_left_at_any_frame() {
-        for take in 0..6 {
-            let mut source = counting(1_000_000, false);
-            let mut frame = Frame::empty();
-            for _ in 0..take {
-                source.next_into(&mut frame).unwrap();
-            }
+    fn dropping_ends_the_thread() {
+        let alive = Arc::new(());
+        let mut source = Decoupled::new(counter(&alive)).unwrap();
+        source.next_into(&mut Frame::empty()).unwrap();
+        drop(source);
+        let start = Instant::now();
+        while Arc::strong_count(&alive) > 1 {
+            assert!(
+                start.elapsed() < Duration::from_secs(5),
+                "the thread lives on"
+            );
+            std::thread::sleep(Duration::from_millis(2));
         }
-    }
-
-    #[test]
-    fn a_decoder_that_breaks_down_is_told_of() {
-        let mut source = counting(2, true);
-        let mut frame = Frame::empty();
-        assert_eq!(source.next_into(&mut frame).unwrap(), Next::Frame);
-        assert_eq!(source.next_into(&mut frame).unwrap(), Next::Frame);
-        let said = source.next_into(&mut frame).unwrap_err().to_string();
-        assert!(said.contains("broke down"), "{said}");
     }
 }

@@ -1,262 +1,421 @@
-//! YUV4MPEG2: uncompressed video with a line of text in front, from a file or on standard input.
-//!
-//! Format: the manual page yuv4mpeg(5) of the mjpegtools (from memory).
+//! YUV4MPEG2, from a file or on standard input: the luma planes as they are.
 
-use std::io::{BufRead, Read};
+use std::io::{BufRead, BufReader, Read};
 
-use super::{CaptureError, FrameSource, Next, SourceInfo};
+use super::{CaptureError, DEFAULT_FPS, FrameSource, MOST_PIXELS, Next, OpenOptions, SourceInfo};
 use crate::basics::frame::Frame;
 
-/// Longest header line.
-const LONGEST_HEADER_BYTES: u64 = 4096;
-/// Largest side of a frame, px.
-const LARGEST_SIDE_PX: usize = 16_384;
+/// Longest line of parameters that is believed.
+const LONGEST_LINE: usize = 4096;
 
-/// Frames of a YUV4MPEG2 stream; only the luma plane is kept.
+/// A stream of YUV4MPEG2.
+///
+/// Without an `XCOLORRANGE` the range is full for grey streams and limited for the others, which is
+/// how the common writers mean it (common practice, no source).
 pub(super) struct Y4m<R> {
-    stream: R,
-    name: String,
     info: SourceInfo,
+    name: String,
+    input: BufReader<R>,
     header: Header,
-    frames: u64,
-    plane: Vec<u8>,
+    row: Vec<u8>,
+    byte: u64,
+    next: u64,
+    over: bool,
 }
 
-/// What the header says.
 #[derive(Clone, Debug, PartialEq)]
 struct Header {
     width: usize,
     height: usize,
-    frame_s: f64,
-    bits: u32,
-    chroma_samples: usize,
+    /// Frames per second as a fraction.
+    rate: (f64, f64),
+    bits: u16,
+    /// Bytes of a frame behind the luma.
+    chroma_bytes: usize,
     full_range: bool,
+    assumed_rate: bool,
 }
 
-impl<R: BufRead + Send> Y4m<R> {
-    /// Reads the header of a stream; `name` is for sentences.
-    pub(super) fn new(mut stream: R, name: &str) -> Result<Self, CaptureError> {
-        let line = read_line(&mut stream, name)?
-            .ok_or_else(|| CaptureError::content(name, "is empty; send YUV4MPEG2 video"))?;
-        let header = header(&line).map_err(|what| CaptureError::content(name, what))?;
+impl<R: Read + Send> Y4m<R> {
+    /// Reads the header. `length` is the size of the file where that is known.
+    pub(super) fn new(
+        input: R,
+        name: String,
+        length: Option<u64>,
+        options: &OpenOptions,
+    ) -> Result<Self, CaptureError> {
+        let mut input = BufReader::with_capacity(1 << 16, input);
+        let line = read_line(&mut input, &name)?;
+        let Some(line) = line else {
+            return Err(CaptureError::refused(
+                &name,
+                "holds nothing",
+                "send YUV4MPEG2",
+            ));
+        };
+        let header = Header::parse(&line, options.fps).map_err(|what| {
+            CaptureError::refused(
+                &name,
+                what,
+                "send progressive YUV4MPEG2, for example from `ffmpeg … -f yuv4mpegpipe -`",
+            )
+        })?;
+        let byte = line.len() as u64 + 1;
+        let frame_bytes = header.luma_bytes() + header.chroma_bytes;
+        let frames = length.map(|l| l.saturating_sub(byte) / (frame_bytes as u64 + 6));
+        let assumed = if header.assumed_rate {
+            format!(", {DEFAULT_FPS} frames/s assumed")
+        } else {
+            String::new()
+        };
+        let info = SourceInfo {
+            description: format!("{name} (YUV4MPEG2{assumed})"),
+            width: header.width,
+            height: header.height,
+            frames,
+        };
+        let row = vec![0; header.width * header.bytes_per_sample()];
         Ok(Self {
-            info: SourceInfo {
-                description: format!("{name} (YUV4MPEG2, {} × {})", header.width, header.height),
-                frames: None,
-            },
-            stream,
-            name: name.to_owned(),
-            plane: Vec::new(),
+            info,
+            name,
+            input,
             header,
-            frames: 0,
+            row,
+            byte,
+            next: 0,
+            over: false,
         })
     }
 
-    fn cut_short(&self) -> CaptureError {
-        CaptureError::content(
-            &self.name,
-            format!("ends in the middle of frame {}; the frames before it are whole", self.frames),
-        )
+    fn ends_early(&mut self, what: &str) -> CaptureError {
+        self.over = true;
+        CaptureError::EndsEarly {
+            name: self.name.clone(),
+            byte: self.byte,
+            what: format!("in {what} of frame {}", self.next),
+        }
+    }
+
+    fn failed(&mut self, error: std::io::Error) -> CaptureError {
+        self.over = true;
+        if error.kind() == std::io::ErrorKind::UnexpectedEof {
+            return self.ends_early("the samples");
+        }
+        CaptureError::io(&self.name, error)
     }
 }
 
-impl<R: BufRead + Send> FrameSource for Y4m<R> {
+impl<R: Read + Send> FrameSource for Y4m<R> {
     fn info(&self) -> &SourceInfo {
         &self.info
     }
 
     fn next_into(&mut self, frame: &mut Frame) -> Result<Next, CaptureError> {
-        let Some(line) = read_line(&mut self.stream, &self.name)? else { return Ok(Next::End) };
-        if !line.starts_with("FRAME") {
-            return Err(CaptureError::content(
+        if self.over {
+            return Ok(Next::End);
+        }
+        let line = read_line(&mut self.input, &self.name).inspect_err(|_| self.over = true)?;
+        let Some(line) = line else {
+            self.over = true;
+            return Ok(Next::End);
+        };
+        let interlaced = line.split(|&b| b == b' ').skip(1).any(|p| {
+            // Presentation `I` of a frame: first letter t, T, b, B, 1, 2, 3 or progressive `p`-like forms.
+            p.first() == Some(&b'I') && matches!(p.get(1), Some(b't' | b'T' | b'b' | b'B'))
+        });
+        if !(line == b"FRAME" || line.starts_with(b"FRAME ")) {
+            self.over = true;
+            if b"FRAME".starts_with(&line) {
+                return Err(self.ends_early("the heading"));
+            }
+            return Err(CaptureError::damaged(
                 &self.name,
-                format!("frame {} does not begin with FRAME: the stream is damaged", self.frames),
+                self.byte,
+                format!("frame {} does not start with FRAME", self.next),
             ));
         }
-        let header = &self.header;
-        let bytes_each = if header.bits > 8 { 2 } else { 1 };
-        self.plane.resize(header.width * header.height * bytes_each, 0);
-        if self.stream.read_exact(&mut self.plane).is_err() {
-            return Err(self.cut_short());
+        if interlaced {
+            self.over = true;
+            return Err(CaptureError::refused(
+                &self.name,
+                format!("holds interlaced frames from frame {} on", self.next),
+                "deinterlace it first",
+            ));
         }
-        let chroma_bytes = (header.chroma_samples * bytes_each) as u64;
-        let skipped = std::io::copy(&mut (&mut self.stream).take(chroma_bytes), &mut std::io::sink())
-            .map_err(|error| CaptureError::io(&self.name, error))?;
-        if skipped < chroma_bytes {
-            return Err(self.cut_short());
-        }
-        frame.resize(header.width, header.height);
-        let shift = header.bits - 8;
-        (frame.black, frame.full_scale) = if header.full_range {
-            (0, ((1u32 << header.bits) - 1) as u16)
-        } else {
-            (16 << shift, 235 << shift)
+        self.byte += line.len() as u64 + 1;
+        let (width, height) = (self.header.width, self.header.height);
+        frame.resize(width, height);
+        let wide = self.header.bytes_per_sample() == 2;
+        let Some(levels) = frame.levels.as_slice_mut() else {
+            return Ok(Next::End);
         };
-        if bytes_each == 1 {
-            for (to, &from) in frame.levels.iter_mut().zip(&self.plane) {
-                *to = u16::from(from);
+        for to in levels.chunks_exact_mut(width) {
+            if let Err(error) = self.input.read_exact(&mut self.row) {
+                return Err(self.failed(error));
             }
-        } else {
-            for (to, from) in frame.levels.iter_mut().zip(self.plane.chunks_exact(2)) {
-                *to = u16::from_le_bytes([from[0], from[1]]);
+            self.byte += self.row.len() as u64;
+            if wide {
+                for (level, pair) in to.iter_mut().zip(self.row.as_chunks::<2>().0) {
+                    *level = u16::from_le_bytes(*pair);
+                }
+            } else {
+                for (level, &byte) in to.iter_mut().zip(&self.row) {
+                    *level = u16::from(byte);
+                }
             }
         }
-        frame.time_s = self.frames as f64 * header.frame_s;
-        frame.number = self.frames;
-        self.frames += 1;
+        let chroma = self.header.chroma_bytes as u64;
+        match std::io::copy(&mut self.input.by_ref().take(chroma), &mut std::io::sink()) {
+            Ok(n) if n == chroma => self.byte += n,
+            Ok(n) => {
+                self.byte += n;
+                return Err(self.ends_early("the chroma"));
+            }
+            Err(error) => return Err(self.failed(error)),
+        }
+        (frame.black, frame.full_scale) = range(self.header.bits, self.header.full_range);
+        let (number, denominator) = self.header.rate;
+        frame.time_s = self.next as f64 * denominator / number;
+        frame.number = self.next;
+        self.next += 1;
         Ok(Next::Frame)
     }
 }
 
-/// A line of text, or none at the end of the stream.
-fn read_line(stream: &mut impl BufRead, name: &str) -> Result<Option<String>, CaptureError> {
+/// Black and full scale of luma with so many bits (ITU-T H.273, 8.3).
+pub(super) fn range(bits: u16, full: bool) -> (u16, u16) {
+    let bits = bits.clamp(8, 16);
+    if full {
+        (0, u16::try_from((1_u32 << bits) - 1).unwrap_or(u16::MAX))
+    } else {
+        (16 << (bits - 8), 235 << (bits - 8))
+    }
+}
+
+impl Header {
+    fn parse(line: &[u8], fps: Option<f64>) -> Result<Self, String> {
+        let text = std::str::from_utf8(line).map_err(|_| "is no YUV4MPEG2".to_owned())?;
+        let Some(parameters) = text.strip_prefix("YUV4MPEG2") else {
+            return Err("is no YUV4MPEG2".to_owned());
+        };
+        let (mut width, mut height, mut rate, mut colour, mut full) =
+            (0_usize, 0_usize, None, "420jpeg", None);
+        for parameter in parameters.split(' ').filter(|p| !p.is_empty()) {
+            let (key, value) =
+                parameter.split_at(parameter.chars().next().map_or(0, char::len_utf8));
+            let size = || {
+                value
+                    .parse::<usize>()
+                    .map_err(|_| format!("says a size of \"{value}\""))
+            };
+            match key {
+                "W" => width = size()?,
+                "H" => height = size()?,
+                "F" => {
+                    rate = value
+                        .split_once(':')
+                        .and_then(|(n, d)| Some((n.parse::<u32>().ok()?, d.parse::<u32>().ok()?)))
+                        .filter(|&(n, d)| n > 0 && d > 0)
+                        .map(|(n, d)| (f64::from(n), f64::from(d)));
+                }
+                "C" => colour = value,
+                "I" if matches!(value, "t" | "b" | "m") => return Err("is interlaced".to_owned()),
+                "X" => match value {
+                    "COLORRANGE=FULL" => full = Some(true),
+                    "COLORRANGE=LIMITED" => full = Some(false),
+                    _ => {}
+                },
+                _ => {}
+            }
+        }
+        if width == 0 || height == 0 || width.checked_mul(height).is_none_or(|n| n > MOST_PIXELS) {
+            return Err(format!("says a size of {width} x {height}"));
+        }
+        let (planes, bits) = layout(colour)
+            .ok_or_else(|| format!("has samples of the kind C{colour}, which is not known"))?;
+        let bytes = usize::from(bits > 8) + 1;
+        let (half_width, half_height) = (width.div_ceil(2), height.div_ceil(2));
+        let chroma_samples = match planes {
+            Planes::Grey => 0,
+            Planes::C420 => 2 * half_width * half_height,
+            Planes::C411 => 2 * width.div_ceil(4) * height,
+            Planes::C422 => 2 * half_width * height,
+            Planes::C444 => 2 * width * height,
+            Planes::C444Alpha => 3 * width * height,
+        };
+        let assumed_rate = rate.is_none() && fps.is_none();
+        Ok(Self {
+            width,
+            height,
+            rate: rate.unwrap_or((fps.unwrap_or(DEFAULT_FPS), 1.0)),
+            bits,
+            chroma_bytes: chroma_samples * bytes,
+            full_range: full.unwrap_or(planes == Planes::Grey),
+            assumed_rate,
+        })
+    }
+
+    fn bytes_per_sample(&self) -> usize {
+        usize::from(self.bits > 8) + 1
+    }
+
+    fn luma_bytes(&self) -> usize {
+        self.width * self.height * self.bytes_per_sample()
+    }
+}
+
+#[derive(Clone, Copy, PartialEq)]
+enum Planes {
+    Grey,
+    C420,
+    C411,
+    C422,
+    C444,
+    C444Alpha,
+}
+
+/// Planes and bits of a colour tag, e.g. `420jpeg`, `422p10`, `mono16`.
+fn layout(tag: &str) -> Option<(Planes, u16)> {
+    let bits = |rest: &str| rest.parse::<u16>().ok().filter(|b| (9..=16).contains(b));
+    if let Some(rest) = tag.strip_prefix("mono") {
+        return Some((Planes::Grey, if rest.is_empty() { 8 } else { bits(rest)? }));
+    }
+    let (planes, rest) = match tag.get(..3)? {
+        "420" => (Planes::C420, &tag[3..]),
+        "411" => (Planes::C411, &tag[3..]),
+        "422" => (Planes::C422, &tag[3..]),
+        "444" => (Planes::C444, &tag[3..]),
+        _ => return None,
+    };
+    match rest {
+        "" => Some((planes, 8)),
+        "jpeg" | "mpeg2" | "paldv" if planes == Planes::C420 => Some((planes, 8)),
+        "alpha" if planes == Planes::C444 => Some((Planes::C444Alpha, 8)),
+        _ => Some((planes, bits(rest.strip_prefix('p')?)?)),
+    }
+}
+
+/// A line without its end; `None` at the end of the stream.
+fn read_line(input: &mut impl BufRead, name: &str) -> Result<Option<Vec<u8>>, CaptureError> {
     let mut line = Vec::new();
-    stream
-        .take(LONGEST_HEADER_BYTES)
+    input
+        .by_ref()
+        .take(LONGEST_LINE as u64)
         .read_until(b'\n', &mut line)
-        .map_err(|error| CaptureError::io(name, error))?;
-    if line.is_empty() {
+        .map_err(|error| stalled(name, error))?;
+    if line.last() == Some(&b'\n') {
+        line.pop();
+    } else if line.is_empty() {
         return Ok(None);
     }
-    if line.pop() != Some(b'\n') {
-        return Err(CaptureError::content(name, "a header line does not end: the stream is damaged or cut short"));
-    }
-    String::from_utf8(line)
-        .map(Some)
-        .map_err(|_| CaptureError::content(name, "a header line is no text: the stream is damaged"))
+    Ok(Some(line))
 }
 
-fn header(line: &str) -> Result<Header, String> {
-    let mut words = line.split(' ');
-    if words.next() != Some("YUV4MPEG2") {
-        return Err("is no YUV4MPEG2 video: its first word must be YUV4MPEG2".to_owned());
-    }
-    let (mut width, mut height, mut rate) = (None, None, None);
-    let mut chroma = "420";
-    let mut full_range = false;
-    for word in words.filter(|word| !word.is_empty()) {
-        let mut letters = word.chars();
-        let kind = letters.next();
-        let value = letters.as_str();
-        match kind {
-            Some('W') => width = value.parse::<usize>().ok(),
-            Some('H') => height = value.parse::<usize>().ok(),
-            Some('F') => rate = ratio(value),
-            Some('I') if !matches!(value, "p" | "?" | "") => {
-                return Err("is interlaced video; record progressive frames".to_owned());
-            }
-            Some('C') => chroma = value,
-            Some('X') => full_range |= value == "COLORRANGE=FULL",
-            _ => {}
-        }
-    }
-    let side = |side: Option<usize>| side.filter(|side| (1..=LARGEST_SIDE_PX).contains(side));
-    let (Some(width), Some(height)) = (side(width), side(height)) else {
-        return Err("has no size of frame that can be: its header needs W and H, at most 16384 each".to_owned());
-    };
-    let Some(rate) = rate else {
-        return Err("has no frame rate: its header needs F, such as F25:1".to_owned());
-    };
-    let refused = || format!("holds samples of kind C{chroma}, which are not read; send C420, C422, C444 or Cmono");
-    let (layout, bits) = chroma_layout(chroma).ok_or_else(refused)?;
-    let half = |side: usize| side.div_ceil(2);
-    let chroma_samples = match layout {
-        "420" => 2 * half(width) * half(height),
-        "422" => 2 * half(width) * height,
-        "444" => 2 * width * height,
-        "444alpha" => 3 * width * height,
-        "411" => 2 * width.div_ceil(4) * height,
-        _ => 0,
-    };
-    Ok(Header { width, height, frame_s: 1.0 / rate, bits, chroma_samples, full_range })
-}
-
-/// Layout of the colour planes and bits of a sample.
-fn chroma_layout(chroma: &str) -> Option<(&'static str, u32)> {
-    match chroma {
-        "420" | "420jpeg" | "420paldv" | "420mpeg2" => return Some(("420", 8)),
-        "mono" => return Some(("mono", 8)),
-        "444alpha" => return Some(("444alpha", 8)),
-        "411" => return Some(("411", 8)),
-        _ => {}
-    }
-    let (layout, bits) = match chroma.strip_prefix("mono") {
-        Some(bits) => ("mono", bits),
-        None => match chroma.split_once('p') {
-            Some((layout, bits)) => (layout, bits),
-            None => (chroma, "8"),
-        },
-    };
-    let layout = ["420", "422", "444", "mono"].into_iter().find(|known| *known == layout)?;
-    let bits = bits.parse().ok().filter(|bits| (8..=16).contains(bits))?;
-    Some((layout, bits))
-}
-
-/// `25:1`, frames per second.
-fn ratio(text: &str) -> Option<f64> {
-    let (over, under) = text.split_once(':')?;
-    let (over, under): (f64, f64) = (over.parse().ok()?, under.parse().ok()?);
-    let rate = over / under;
-    (rate.is_finite() && rate > 0.0).then_some(rate)
+fn stalled(name: &str, error: std::io::Error) -> CaptureError {
+    CaptureError::io(name, error)
 }
 
 #[cfg(test)]
 #[allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
 mod tests {
+    use super::*;
     use proptest::prelude::*;
 
-    use super::*;
-
-    fn stream(kind: &str, planes: &[usize], frames: u8) -> Vec<u8> {
-        let mut bytes = format!("YUV4MPEG2 W5 H3 F30000:1001 Ip A1:1 {kind}\n").into_bytes();
-        for frame in 0..frames {
-            bytes.extend_from_slice(b"FRAME\n");
-            bytes.extend(std::iter::repeat_n(100 + frame, planes[0]));
-            bytes.extend(std::iter::repeat_n(0, planes[1]));
-        }
-        bytes
-    }
-
-    #[test]
-    fn every_layout_gives_its_luma() {
-        for (kind, planes, full_scale) in [
-            ("C420jpeg", [15, 12], 235),
-            ("C422", [15, 18], 235),
-            ("C444", [15, 30], 235),
-            ("Cmono", [15, 0], 235),
-            ("XCOLORRANGE=FULL", [15, 12], 255),
-            ("C420p10 XYSCSS=420P10", [30, 24], 940),
-            ("Cmono16 XCOLORRANGE=FULL", [30, 0], 65535),
-        ] {
-            let bytes = stream(kind, &planes, 3);
-            let mut source = Y4m::new(&bytes[..], "test").unwrap();
+    fn read(data: &[u8]) -> Result<Vec<Frame>, String> {
+        let mut source = Y4m::new(data, "test".to_owned(), None, &OpenOptions::default())
+            .map_err(|e| e.to_string())?;
+        let mut frames = Vec::new();
+        loop {
             let mut frame = Frame::empty();
-            for number in 0..3u8 {
-                assert_eq!(source.next_into(&mut frame).unwrap(), Next::Frame, "{kind}");
-                let level = u16::from(100 + number);
-                let expected = if planes[0] == 30 { level * 257 } else { level };
-                assert_eq!((frame.levels[[2, 4]], frame.full_scale), (expected, full_scale), "{kind}");
-                assert!((frame.time_s - f64::from(number) * 1001.0 / 30000.0).abs() < 1e-12);
+            match source.next_into(&mut frame) {
+                Ok(Next::Frame) => frames.push(frame),
+                Ok(_) => return Ok(frames),
+                Err(e) => return Err(format!("{} frames, then {e}", frames.len())),
             }
-            assert_eq!(source.next_into(&mut frame).unwrap(), Next::End);
+        }
+    }
+
+    fn stream(parameters: &str, luma: &[u8], chroma: usize) -> Vec<u8> {
+        let mut data = format!("YUV4MPEG2 {parameters}\n").into_bytes();
+        for n in 0..3 {
+            data.extend_from_slice(if n == 1 { b"FRAME Ixyz\n" } else { b"FRAME\n" });
+            data.extend(luma.iter().map(|b| b + n));
+            data.extend(std::iter::repeat_n(128, chroma));
+        }
+        data
+    }
+
+    #[test]
+    fn layouts_of_odd_size() {
+        let luma: Vec<u8> = (0..15).collect();
+        for (tag, chroma, range) in [
+            ("C420jpeg", 12, (16, 235)),
+            ("C420 XCOLORRANGE=FULL", 12, (0, 255)),
+            ("C422", 18, (16, 235)),
+            ("C444", 30, (16, 235)),
+            ("C444alpha", 45, (16, 235)),
+            ("C411", 12, (16, 235)),
+            ("Cmono", 0, (0, 255)),
+            ("Cmono XCOLORRANGE=LIMITED", 0, (16, 235)),
+            ("", 12, (16, 235)),
+        ] {
+            let frames = read(&stream(
+                &format!("W5 H3 F30000:1001 Ip A1:1 {tag}"),
+                &luma,
+                chroma,
+            ))
+            .unwrap();
+            assert_eq!(frames.len(), 3, "{tag}");
+            assert_eq!(frames[2].levels[[2, 4]], 16);
+            assert_eq!((frames[0].black, frames[0].full_scale), range, "{tag}");
+            assert!((frames[2].time_s - 2.0 * 1001.0 / 30000.0).abs() < 1e-15);
         }
     }
 
     #[test]
-    fn a_stream_cut_short_says_in_which_frame() {
-        let bytes = stream("Cmono", &[15, 0], 3);
-        let mut source = Y4m::new(&bytes[..bytes.len() - 4], "cut").unwrap();
-        let mut frame = Frame::empty();
-        assert_eq!(source.next_into(&mut frame).unwrap(), Next::Frame);
-        assert_eq!(source.next_into(&mut frame).unwrap(), Next::Frame);
-        let said = source.next_into(&mut frame).unwrap_err().to_string();
-        assert!(said.contains("cut") && said.contains("frame 2"), "{said}");
+    fn wide_samples() {
+        let luma: Vec<u8> = vec![1, 2, 3, 1, 0, 3, 9, 0];
+        let frames = read(&stream("W2 H2 F25:1 Cmono10", &luma, 0)).unwrap();
+        assert_eq!(
+            frames[0].levels.as_slice().unwrap(),
+            [0x201, 0x103, 0x300, 9]
+        );
+        assert_eq!(frames[0].full_scale, 1023);
+        let frames = read(&stream("W2 H2 F25:1 C420p10", &luma, 4)).unwrap();
+        assert_eq!((frames[0].black, frames[0].full_scale), (64, 940));
+        let frames = read(&stream("W2 H2 F25:1 Cmono16", &luma, 0)).unwrap();
+        assert_eq!(frames[0].full_scale, 65535);
+    }
+
+    #[test]
+    fn refusals_are_sentences() {
+        let luma: Vec<u8> = (0..15).collect();
+        for (parameters, word) in [
+            ("W5 H3 It", "is interlaced"),
+            ("W0 H3", "size of 0 x 3"),
+            ("W99999999 H99999999", "size of"),
+            ("W5 H3 C999", "not known"),
+        ] {
+            let error = read(&stream(parameters, &luma, 12)).unwrap_err();
+            assert!(error.contains(word), "{parameters} gave {error}");
+        }
+        assert!(read(b"").unwrap_err().contains("holds nothing"));
+        assert!(read(b"hello").unwrap_err().contains("is no YUV4MPEG2"));
+        let whole = stream("W5 H3", &luma, 12);
+        let error = read(&whole[..whole.len() - 20]).unwrap_err();
+        assert!(
+            error.starts_with("2 frames, then") && error.contains("cut short"),
+            "{error}"
+        );
     }
 
     proptest! {
         #[test]
-        fn no_header_panics(line in ".{0,80}") {
-            let _ = Y4m::new(format!("YUV4MPEG2 {line}\nFRAME\n").as_bytes(), "any");
+        fn any_bytes_end_in_a_result(mut data in proptest::collection::vec(any::<u8>(), 0..200), at in 0_usize..60) {
+            let mut whole = stream("W5 H3 F25:1 Ip C420jpeg", &[7; 15], 12);
+            let at = at.min(whole.len());
+            whole.splice(at..at, data.drain(..));
+            let _ = read(&whole);
         }
     }
 }
