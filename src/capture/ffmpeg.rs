@@ -1,0 +1,407 @@
+//! A system ffmpeg, where there is one, for what the embedded readers do not know.
+//!
+//! It sends the luma plane as YUV4MPEG2 through one pipe and tells the time of every frame in its log;
+//! no shell is between us and it, and it may open nothing but the file.
+
+use std::collections::VecDeque;
+use std::ffi::OsString;
+use std::io::{BufRead, BufReader, Read};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, sync_channel};
+use std::time::Duration;
+
+use super::y4m::{Y4m, range};
+use super::{CaptureError, FrameSource, Next, OpenOptions, SourceInfo, short_name};
+use crate::basics::frame::Frame;
+
+/// Longest wait for the next bytes.
+const PATIENCE_S: u64 = 20;
+
+/// Bytes of a block between the threads.
+const BLOCK: usize = 1 << 16;
+
+/// Layouts whose first plane is a luma that may be taken as it is; others are converted to the first.
+const LAYOUTS: &str = "yuv420p|yuvj420p|yuv422p|yuvj422p|yuv444p|yuvj444p|yuv411p|gray|yuv420p10le|yuv422p10le|yuv444p10le|gray10le|yuv420p12le|yuv422p12le|yuv444p12le|gray12le|gray16le";
+
+/// The program on the search path.
+pub(super) fn program() -> Option<PathBuf> {
+    let name = format!("ffmpeg{}", std::env::consts::EXE_SUFFIX);
+    std::env::split_paths(&std::env::var_os("PATH")?)
+        .filter(|d| d.is_absolute())
+        .map(|d| d.join(&name))
+        .find(|p| p.is_file())
+}
+
+/// A video that ffmpeg decodes.
+pub(super) struct Ffmpeg {
+    child: Child,
+    frames: Y4m<Blocks>,
+    log: Receiver<Line>,
+    info: SourceInfo,
+    name: String,
+    first_time_s: Option<f64>,
+    full_range: bool,
+    bits: u16,
+    tail: VecDeque<String>,
+    over: bool,
+}
+
+/// What a line of the log says.
+enum Line {
+    Frame {
+        time_s: Option<f64>,
+        full_range: bool,
+        hdr: bool,
+        bits: u16,
+    },
+    Other(String),
+}
+
+impl Ffmpeg {
+    pub(super) fn open(path: &Path) -> Result<Self, CaptureError> {
+        let name = path.display().to_string();
+        let failed = |what: String| CaptureError::Ffmpeg {
+            name: name.clone(),
+            what,
+        };
+        let Some(program) = program() else {
+            return Err(failed("it is not installed".to_owned()));
+        };
+        Self::start(Command::new(program), path)
+    }
+
+    fn start(mut command: Command, path: &Path) -> Result<Self, CaptureError> {
+        let name = path.display().to_string();
+        let failed = |what: String| CaptureError::Ffmpeg {
+            name: name.clone(),
+            what,
+        };
+        let mut address = OsString::from("file:");
+        address.push(path.as_os_str());
+        command
+            .args([
+                "-nostdin",
+                "-hide_banner",
+                "-loglevel",
+                "info",
+                "-nostats",
+                "-protocol_whitelist",
+                "file,pipe",
+                "-i",
+            ])
+            .arg(address)
+            .args([
+                "-map",
+                "0:v:0",
+                "-an",
+                "-sn",
+                "-dn",
+                "-vsync",
+                "passthrough",
+                "-vf",
+            ])
+            .arg(format!(
+                "format=pix_fmts={LAYOUTS},showinfo=checksum=0,extractplanes=y"
+            ))
+            .args(["-strict", "-1", "-f", "yuv4mpegpipe", "pipe:1"])
+            .stdin(Stdio::null())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped());
+        let mut child = command.spawn().map_err(|e| failed(e.to_string()))?;
+        let (Some(output), Some(errors)) = (child.stdout.take(), child.stderr.take()) else {
+            return Err(failed("its output cannot be read".to_owned()));
+        };
+        let log = follow_log(errors);
+        let blocks = Blocks::new(output);
+        let short = short_name(path);
+        let mut tail = VecDeque::new();
+        let frames = match Y4m::new(blocks, short.clone(), None, &OpenOptions::default()) {
+            Ok(frames) => frames,
+            Err(error) => {
+                let stalled = is_stall(&error);
+                let _ = child.kill();
+                let _ = child.wait();
+                while let Ok(line) = log.recv_timeout(Duration::from_secs(1)) {
+                    remember(&mut tail, line);
+                }
+                return Err(if stalled {
+                    CaptureError::Stalled {
+                        name,
+                        seconds: PATIENCE_S,
+                    }
+                } else {
+                    failed(last_words(&tail))
+                });
+            }
+        };
+        let info = SourceInfo {
+            description: format!("{short} (through ffmpeg)"),
+            ..frames.info().clone()
+        };
+        Ok(Self {
+            child,
+            frames,
+            log,
+            info,
+            name,
+            first_time_s: None,
+            full_range: false,
+            bits: 8,
+            tail,
+            over: false,
+        })
+    }
+
+    /// The log's line for the frame that has just come.
+    fn time_of_frame(&mut self) -> Result<f64, CaptureError> {
+        loop {
+            match self.log.recv_timeout(Duration::from_secs(PATIENCE_S)) {
+                Ok(Line::Frame { hdr: true, .. }) => {
+                    return Err(CaptureError::refused(
+                        &self.name,
+                        "is a recording of high dynamic range",
+                        "switch HDR off in the camera and record again",
+                    ));
+                }
+                Ok(Line::Frame {
+                    time_s: Some(time),
+                    full_range,
+                    bits,
+                    ..
+                }) => {
+                    self.full_range = full_range;
+                    self.bits = bits;
+                    return Ok(time - *self.first_time_s.get_or_insert(time));
+                }
+                Ok(Line::Frame { time_s: None, .. }) => {
+                    return Err(CaptureError::Ffmpeg {
+                        name: self.name.clone(),
+                        what: "a frame has no time".to_owned(),
+                    });
+                }
+                Ok(other) => remember(&mut self.tail, other),
+                Err(_) => {
+                    return Err(CaptureError::Ffmpeg {
+                        name: self.name.clone(),
+                        what: "it did not tell the time of a frame".to_owned(),
+                    });
+                }
+            }
+        }
+    }
+
+    fn finish(&mut self) -> Result<Next, CaptureError> {
+        self.over = true;
+        while let Ok(line) = self.log.recv_timeout(Duration::from_secs(2)) {
+            remember(&mut self.tail, line);
+        }
+        let status = self
+            .child
+            .wait()
+            .map_err(|error| CaptureError::io(&self.name, error))?;
+        if status.success() {
+            Ok(Next::End)
+        } else {
+            Err(CaptureError::Ffmpeg {
+                name: self.name.clone(),
+                what: last_words(&self.tail),
+            })
+        }
+    }
+}
+
+impl FrameSource for Ffmpeg {
+    fn info(&self) -> &SourceInfo {
+        &self.info
+    }
+
+    fn next_into(&mut self, frame: &mut Frame) -> Result<Next, CaptureError> {
+        if self.over {
+            return Ok(Next::End);
+        }
+        match self.frames.next_into(frame) {
+            Ok(Next::Frame) => {
+                frame.time_s = self.time_of_frame().inspect_err(|_| self.over = true)?;
+                (frame.black, frame.full_scale) = range(self.bits, self.full_range);
+                Ok(Next::Frame)
+            }
+            Ok(_) => self.finish(),
+            Err(error) => {
+                self.over = true;
+                Err(if is_stall(&error) {
+                    CaptureError::Stalled {
+                        name: self.name.clone(),
+                        seconds: PATIENCE_S,
+                    }
+                } else {
+                    error
+                })
+            }
+        }
+    }
+}
+
+impl Drop for Ffmpeg {
+    fn drop(&mut self) {
+        // It may have ended by itself; then there is nothing to kill.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn is_stall(error: &CaptureError) -> bool {
+    matches!(error, CaptureError::Io { error, .. } if error.kind() == std::io::ErrorKind::TimedOut)
+}
+
+fn remember(tail: &mut VecDeque<String>, line: Line) {
+    if let Line::Other(text) = line {
+        tail.push_back(text);
+        if tail.len() > 3 {
+            tail.pop_front();
+        }
+    }
+}
+
+fn last_words(tail: &VecDeque<String>) -> String {
+    if tail.is_empty() {
+        "it gave no reason".to_owned()
+    } else {
+        tail.iter().map(|l| l.trim()).collect::<Vec<_>>().join("; ")
+    }
+}
+
+/// Reads the log in a thread, so that the pipe never fills.
+fn follow_log(errors: impl Read + Send + 'static) -> Receiver<Line> {
+    let (give, take) = std::sync::mpsc::channel();
+    std::thread::spawn(move || {
+        let mut lines = BufReader::new(errors);
+        let mut raw = Vec::new();
+        loop {
+            raw.clear();
+            match lines.by_ref().take(1 << 16).read_until(b'\n', &mut raw) {
+                Ok(n) if n > 0 => {}
+                _ => break,
+            }
+            if give
+                .send(parse_line(&String::from_utf8_lossy(&raw)))
+                .is_err()
+            {
+                break;
+            }
+        }
+    });
+    take
+}
+
+fn parse_line(text: &str) -> Line {
+    let after = |key: &str| {
+        text.split(key)
+            .nth(1)
+            .map(|t| t.trim_start().split_whitespace().next().unwrap_or(""))
+    };
+    if text.contains("showinfo") && text.contains(" n:") && text.contains("pts_time:") {
+        let layout = after("fmt:").unwrap_or("");
+        let full = layout.starts_with("yuvj")
+            || layout.starts_with("gray")
+            || after("color_range:") == Some("pc");
+        let hdr = matches!(after("color_trc:"), Some("smpte2084" | "arib-std-b67"));
+        let bits = ["10", "12", "16"]
+            .iter()
+            .find(|b| layout.contains(&format!("{b}le")))
+            .and_then(|b| b.parse().ok())
+            .unwrap_or(8);
+        Line::Frame {
+            time_s: after("pts_time:").and_then(|t| t.parse().ok()),
+            full_range: full,
+            hdr,
+            bits,
+        }
+    } else {
+        Line::Other(text.trim().to_owned())
+    }
+}
+
+/// The pipe, read by a thread so that waiting for it can end.
+struct Blocks {
+    full: Receiver<std::io::Result<Vec<u8>>>,
+    block: Vec<u8>,
+    at: usize,
+}
+
+impl Blocks {
+    fn new(mut pipe: impl Read + Send + 'static) -> Self {
+        let (give, full) = sync_channel(8);
+        std::thread::spawn(move || {
+            loop {
+                let mut block = vec![0; BLOCK];
+                let sent = match pipe.read(&mut block) {
+                    Ok(n) => {
+                        block.truncate(n);
+                        give.send(Ok(block)).is_ok() && n > 0
+                    }
+                    Err(e) => {
+                        let _ = give.send(Err(e));
+                        false
+                    }
+                };
+                if !sent {
+                    break;
+                }
+            }
+        });
+        Self {
+            full,
+            block: Vec::new(),
+            at: 0,
+        }
+    }
+}
+
+impl Read for Blocks {
+    fn read(&mut self, into: &mut [u8]) -> std::io::Result<usize> {
+        if self.at >= self.block.len() {
+            match self.full.recv_timeout(Duration::from_secs(PATIENCE_S)) {
+                Ok(block) => {
+                    self.block = block?;
+                    self.at = 0;
+                }
+                Err(RecvTimeoutError::Timeout) => return Err(std::io::ErrorKind::TimedOut.into()),
+                Err(RecvTimeoutError::Disconnected) => return Ok(0),
+            }
+        }
+        let rest = self.block.get(self.at..).unwrap_or_default();
+        let n = rest.len().min(into.len());
+        let (Some(to), Some(from)) = (into.get_mut(..n), rest.get(..n)) else {
+            return Ok(0);
+        };
+        to.copy_from_slice(from);
+        self.at += n;
+        Ok(n)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Lines as ffmpeg 5.1 writes them.
+    #[test]
+    fn log_lines() {
+        let line = "[Parsed_showinfo_1 @ 0x55] n:   3 pts:     75 pts_time:0.12    duration:25 fmt:yuv420p sar:1/1 s:64x48 i:P iskey:0 type:B color_range:pc color_space:bt709";
+        let Line::Frame {
+            time_s,
+            full_range,
+            hdr,
+            bits,
+        } = parse_line(line)
+        else {
+            panic!("not a frame")
+        };
+        assert_eq!(
+            (time_s, full_range, hdr, bits),
+            (Some(0.12), true, false, 8)
+        );
+        assert!(matches!(parse_line("Error while decoding"), Line::Other(_)));
+    }
+}

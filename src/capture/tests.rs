@@ -1,0 +1,1 @@
+//! Files from outside against the reference decoder.
