@@ -64,7 +64,8 @@ impl LinearFit {
     /// without degrees of freedom.
     #[must_use]
     pub fn covariance_by_residuals(&self) -> Option<DMatrix<f64>> {
-        self.residual_deviation().map(|s| &self.covariance * (s * s))
+        self.residual_deviation()
+            .map(|s| &self.covariance * (s * s))
     }
 }
 
@@ -152,7 +153,13 @@ pub fn with_shared_causes(
         }
     });
     let long: Vec<f64> = (0..points + causes)
-        .map(|i| if i < points { ordinates[i] / own_sigma[i] } else { 0.0 })
+        .map(|i| {
+            if i < points {
+                ordinates[i] / own_sigma[i]
+            } else {
+                0.0
+            }
+        })
         .collect();
     let fit = linear(&wide, &long, None)?;
     let estimator = DMatrix::from_fn(coefficients, points, |i, j| {
@@ -193,7 +200,11 @@ pub fn chi_squared_with_shared(
     if own_sigma.iter().any(|s| !(s.is_finite() && *s > 0.0)) {
         return Err(FitError::Number);
     }
-    let standardised: Vec<f64> = residuals.iter().zip(own_sigma).map(|(r, s)| r / s).collect();
+    let standardised: Vec<f64> = residuals
+        .iter()
+        .zip(own_sigma)
+        .map(|(r, s)| r / s)
+        .collect();
     if causes == 0 {
         return Ok(standardised.iter().map(|r| r * r).sum());
     }
@@ -404,7 +415,11 @@ pub fn robust_line(
             .map(|(a, b)| (a - b).abs())
             .fold(0.0, f64::max);
         weights = next;
-        let widened: Vec<f64> = own.iter().zip(&weights).map(|(s, w)| s / w.sqrt()).collect();
+        let widened: Vec<f64> = own
+            .iter()
+            .zip(&weights)
+            .map(|(s, w)| s / w.sqrt())
+            .collect();
         fit = straight_line(abscissae, ordinates, Some(&widened))?;
         if change < 1e-9 {
             break;
@@ -516,7 +531,11 @@ pub fn nonlinear(
         });
     }
     let sigma = sigma.map_or_else(|| vec![1.0; points], <[f64]>::to_vec);
-    if abscissae.iter().chain(ordinates).chain(start).any(|x| !x.is_finite())
+    if abscissae
+        .iter()
+        .chain(ordinates)
+        .chain(start)
+        .any(|x| !x.is_finite())
         || sigma.iter().any(|s| !(s.is_finite() && *s > 0.0))
     {
         return Err(FitError::Number);
@@ -528,7 +547,9 @@ pub fn nonlinear(
         sigma,
         parameters: DVector::from_column_slice(start),
     };
-    let (problem, report) = LevenbergMarquardt::new().with_patience(400).minimize(problem);
+    let (problem, report) = LevenbergMarquardt::new()
+        .with_patience(400)
+        .minimize(problem);
     let ended = format!("{:?}", report.termination);
     // At an exact fit the method may stop for want of further progress: that is a minimum as well.
     let stalled = matches!(
@@ -575,7 +596,8 @@ pub fn f_test_probability(
     if added == 0 || larger_degrees_of_freedom == 0 || larger_chi_squared <= 0.0 {
         return None;
     }
-    let f = (smaller_chi_squared - larger_chi_squared).max(0.0) / added as f64
+    let f = (smaller_chi_squared - larger_chi_squared).max(0.0)
+        / added as f64
         / (larger_chi_squared / larger_degrees_of_freedom as f64);
     FisherSnedecor::new(added as f64, larger_degrees_of_freedom as f64)
         .ok()

@@ -4,7 +4,7 @@
 //! would show with the cross-hair on the line.
 
 use crate::basics::fit::median;
-use crate::basics::uncertainty::{Caution, Cause, Measured, Shape};
+use crate::basics::uncertainty::{Cause, Caution, Measured, Shape};
 use crate::basics::units::{ARCSEC_PER_DEG, Angle, CircleReading, folded_deg};
 
 use super::table::ReadingRow;
@@ -139,7 +139,10 @@ fn mean_with_causes(row: &ReadingRow, circle: &CircleData) -> Measured {
     let windows = if row.window_2.is_some() { 2 } else { 1 };
     let mut mean = (1..=windows).fold(mean, |mean, window| {
         let cause = Cause::type_b(
-            format!("least count of the circle, row {}, window {window}", row.row),
+            format!(
+                "least count of the circle, row {}, window {window}",
+                row.row
+            ),
             Shape::Rectangular,
         );
         mean.with(&cause, u_window_deg / f64::from(windows))

@@ -125,7 +125,11 @@ pub fn calibration_from_json(text: &str, name: &str) -> Result<Calibration, Scal
     if count == 0 || count > 6 {
         return Err(wrong("it needs one to six terms"));
     }
-    let in_order = record.terms.iter().enumerate().all(|(i, term)| term.power == i + 1);
+    let in_order = record
+        .terms
+        .iter()
+        .enumerate()
+        .all(|(i, term)| term.power == i + 1);
     if !in_order {
         return Err(wrong("its terms are not the powers 1, 2, 3… in order"));
     }
@@ -147,7 +151,9 @@ pub fn calibration_from_json(text: &str, name: &str) -> Result<Calibration, Scal
         if record.terms_covariance.len() != count
             || record.terms_covariance.iter().any(|row| row.len() != count)
         {
-            return Err(wrong("terms_covariance does not have one row and column for each term"));
+            return Err(wrong(
+                "terms_covariance does not have one row and column for each term",
+            ));
         }
         DMatrix::from_fn(count, count, |i, j| record.terms_covariance[i][j])
     };

@@ -8,7 +8,7 @@
 use nalgebra::DMatrix;
 
 use crate::basics::fit::{FitError, LinearFit, aicc, f_test_probability, median, polynomial};
-use crate::basics::uncertainty::{Caution, Cause, Kind, Measured, correlated};
+use crate::basics::uncertainty::{Cause, Caution, Kind, Measured, correlated};
 use crate::basics::units::{Angle, CircleReading};
 
 /// Fewest points of a scale.
@@ -100,9 +100,7 @@ impl Calibration {
             range_px: self.range_px,
         })
         .ok_or_else(|| {
-            ScaleError(
-                "the scale's covariance has a negative variance; run scale again".to_owned(),
-            )
+            ScaleError("the scale's covariance has a negative variance; run scale again".to_owned())
         })
     }
 }
@@ -219,7 +217,9 @@ fn best_polynomial(
 ) -> Result<LinearFit, ScaleError> {
     const HIGHEST_DEGREE: usize = 3;
     let failed = |error: FitError| ScaleError(format!("the scale cannot be fitted: {error}"));
-    let slope = polynomial(offsets_px, angles_arcsec, None, 1).map_err(failed)?.coefficients[1];
+    let slope = polynomial(offsets_px, angles_arcsec, None, 1)
+        .map_err(failed)?
+        .coefficients[1];
     let sigma = sigma_of(points, least_count, slope);
     let mut best = polynomial(offsets_px, angles_arcsec, Some(&sigma), 1).map_err(failed)?;
     for degree in 2..=HIGHEST_DEGREE.min(points.len().saturating_sub(3)) {
@@ -299,7 +299,8 @@ fn finished(
     if fit.degrees_of_freedom < 2 {
         cautions.push(Caution {
             code: "scale-no-check",
-            message: "so few points hardly check each other or show distortion: take five or more".to_owned(),
+            message: "so few points hardly check each other or show distortion: take five or more"
+                .to_owned(),
         });
     }
     Ok(Calibration {

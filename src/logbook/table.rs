@@ -119,7 +119,12 @@ pub fn read_readings(path: &Path) -> Result<Vec<ReadingRow>, TableError> {
 /// # Errors
 /// One sentence that names file, row and column.
 pub fn readings_from_bytes(bytes: &[u8], name: &str) -> Result<Vec<ReadingRow>, TableError> {
-    let table = Cells::read(bytes, name, &READING_COLUMNS, &["set", "target", "window_1"])?;
+    let table = Cells::read(
+        bytes,
+        name,
+        &READING_COLUMNS,
+        &["set", "target", "window_1"],
+    )?;
     let rows = table
         .rows
         .iter()
@@ -158,12 +163,20 @@ pub fn scale_from_bytes(bytes: &[u8], name: &str) -> Result<Vec<ScaleRow>, Table
                 (Some(frame), None) => ScaleOffset::Frame(frame),
                 (None, Some(px)) => ScaleOffset::Px(px),
                 (Some(_), Some(_)) => {
-                    return Err(table.wrong(cells, "frame", "there is a frame and an offset_px too; keep one of them"));
+                    return Err(table.wrong(
+                        cells,
+                        "frame",
+                        "there is a frame and an offset_px too; keep one of them",
+                    ));
                 }
                 (None, None) => {
                     return Err(table.wrong(
                         cells,
-                        if table.has("frame") { "frame" } else { "offset_px" },
+                        if table.has("frame") {
+                            "frame"
+                        } else {
+                            "offset_px"
+                        },
                         "it is empty; give the picture or the offset, or delete the row",
                     ));
                 }
@@ -188,12 +201,20 @@ fn bytes_of(path: &Path) -> Result<Vec<u8>, TableError> {
 }
 
 fn reading_row(table: &Cells, cells: &RowCells) -> Result<ReadingRow, TableError> {
-    let set = table
-        .text(cells, "set")
-        .ok_or_else(|| table.wrong(cells, "set", "it is empty; give lines and their central image the same set"))?;
-    let target_text = table
-        .text(cells, "target")
-        .ok_or_else(|| table.wrong(cells, "target", "it is empty; write line, central, face-1 or face-2"))?;
+    let set = table.text(cells, "set").ok_or_else(|| {
+        table.wrong(
+            cells,
+            "set",
+            "it is empty; give lines and their central image the same set",
+        )
+    })?;
+    let target_text = table.text(cells, "target").ok_or_else(|| {
+        table.wrong(
+            cells,
+            "target",
+            "it is empty; write line, central, face-1 or face-2",
+        )
+    })?;
     let target = match target_text.to_ascii_lowercase().as_str() {
         "line" => Target::Line,
         "central" => Target::Central,
@@ -223,7 +244,11 @@ fn reading_row(table: &Cells, cells: &RowCells) -> Result<ReadingRow, TableError
     let u_offset_arcsec = table.number(cells, "u_offset_arcsec")?;
     if let Some(u) = u_offset_arcsec {
         if u < 0.0 {
-            return Err(table.wrong(cells, "u_offset_arcsec", "an uncertainty cannot be negative; drop the sign"));
+            return Err(table.wrong(
+                cells,
+                "u_offset_arcsec",
+                "an uncertainty cannot be negative; drop the sign",
+            ));
         }
         if offset_arcsec.is_none() {
             return Err(table.wrong(
@@ -258,13 +283,19 @@ fn reading_row(table: &Cells, cells: &RowCells) -> Result<ReadingRow, TableError
                     table.wrong(
                         cells,
                         "pick",
-                        &format!("\"{text}\" is no line number; count the lines from the left, from 1"),
+                        &format!(
+                            "\"{text}\" is no line number; count the lines from the left, from 1"
+                        ),
                     )
                 })
         })
         .transpose()?;
     if pick.is_some() && footage.is_none() {
-        return Err(table.wrong(cells, "pick", "there is no footage to pick from; fill in footage or clear pick"));
+        return Err(table.wrong(
+            cells,
+            "pick",
+            "there is no footage to pick from; fill in footage or clear pick",
+        ));
     }
     Ok(ReadingRow {
         row: cells.row,
@@ -392,12 +423,15 @@ impl<'a> Cells<'a> {
                 "{name} holds zero bytes, so it is no text table; save it as CSV in UTF-8"
             )));
         }
-        let header = text.lines().find(|line| !line.trim().is_empty()).ok_or_else(|| {
-            TableError(format!(
-                "{name} is empty; it needs a header row with the columns {}",
-                required.join(", ")
-            ))
-        })?;
+        let header = text
+            .lines()
+            .find(|line| !line.trim().is_empty())
+            .ok_or_else(|| {
+                TableError(format!(
+                    "{name} is empty; it needs a header row with the columns {}",
+                    required.join(", ")
+                ))
+            })?;
         let separator = [b',', b';', b'\t']
             .into_iter()
             .max_by_key(|separator| header.bytes().filter(|b| b == separator).count())
@@ -433,10 +467,12 @@ impl<'a> Cells<'a> {
             }
         }
         let rows: Vec<RowCells> = records.collect();
-        if let Some(long) = rows
-            .iter()
-            .find(|row| row.cells.iter().skip(header.len()).any(|cell| !cell.is_empty()))
-        {
+        if let Some(long) = rows.iter().find(|row| {
+            row.cells
+                .iter()
+                .skip(header.len())
+                .any(|cell| !cell.is_empty())
+        }) {
             return Err(TableError(format!(
                 "{name}, row {}: it has more cells than the header has columns; put quotes around text that holds the separator",
                 long.row
@@ -490,7 +526,9 @@ impl<'a> Cells<'a> {
                         self.wrong(
                             cells,
                             column,
-                            &format!("\"{text}\" is no number; write it like 546.075, or leave it empty"),
+                            &format!(
+                                "\"{text}\" is no number; write it like 546.075, or leave it empty"
+                            ),
                         )
                     })
             })
@@ -505,9 +543,17 @@ impl<'a> Cells<'a> {
             .transpose()
     }
 
-    fn required_reading(&self, cells: &RowCells, column: &str) -> Result<CircleReading, TableError> {
+    fn required_reading(
+        &self,
+        cells: &RowCells,
+        column: &str,
+    ) -> Result<CircleReading, TableError> {
         self.reading(cells, column)?.ok_or_else(|| {
-            self.wrong(cells, column, "it is empty; every pointing needs a circle reading")
+            self.wrong(
+                cells,
+                column,
+                "it is empty; every pointing needs a circle reading",
+            )
         })
     }
 }
@@ -547,7 +593,11 @@ fn near_miss(title: &str, column: &str) -> bool {
     if title == column || (title.len() >= 6 && column.starts_with(&title)) {
         return true;
     }
-    let allowed = if column.len() >= 7 { 2 } else { usize::from(column.len() >= 5) };
+    let allowed = if column.len() >= 7 {
+        2
+    } else {
+        usize::from(column.len() >= 5)
+    };
     edit_distance(&title, &column) <= allowed
 }
 

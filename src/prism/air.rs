@@ -97,9 +97,9 @@ impl AirConditions {
         let kelvin = self.temperature_c + 273.15;
         let molar_mass_air = 1e-3 * (28.9635 + 12.011e-6 * (450.0 - 400.0));
         let vapour_share = self.vapour_share();
-        let compressibility =
-            compressibility(self.temperature_c, self.pressure_pa, vapour_share);
-        let standard_density = 101_325.0 * molar_mass_air / (0.999_592_211_5 * GAS_CONSTANT * 288.15);
+        let compressibility = compressibility(self.temperature_c, self.pressure_pa, vapour_share);
+        let standard_density =
+            101_325.0 * molar_mass_air / (0.999_592_211_5 * GAS_CONSTANT * 288.15);
         let standard_vapour_density = 0.009_859_38;
         let per_molar_mass = self.pressure_pa / (compressibility * GAS_CONSTANT * kelvin);
         let air_density = per_molar_mass * molar_mass_air * (1.0 - vapour_share);
@@ -135,7 +135,8 @@ fn compressibility(temperature_c: f64, pressure_pa: f64, vapour_share: f64) -> f
     let t = temperature_c;
     let per_kelvin = pressure_pa / (t + 273.15);
     1.0 - per_kelvin
-        * (1.581_23e-6 - 2.9331e-8 * t + 1.1043e-10 * t * t
+        * (1.581_23e-6 - 2.9331e-8 * t
+            + 1.1043e-10 * t * t
             + (5.707e-6 - 2.051e-8 * t) * vapour_share
             + (1.9898e-4 - 2.376e-6 * t) * vapour_share * vapour_share)
         + per_kelvin * per_kelvin * (1.83e-11 - 0.765e-8 * vapour_share * vapour_share)

@@ -4,7 +4,7 @@
 //! between the two reflected slit images is twice the refracting angle (Glazebrook and Shaw, Practical Physics).
 
 use crate::basics::fit::chi_squared_probability;
-use crate::basics::uncertainty::{Caution, Cause, Measured};
+use crate::basics::uncertainty::{Cause, Caution, Measured};
 use crate::basics::units::{Angle, folded_deg};
 
 use super::PrismError;

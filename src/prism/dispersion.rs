@@ -10,9 +10,7 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use crate::basics::fit::{
-    FitError, LinearFit, aicc, chi_squared_probability, with_shared_causes,
-};
+use crate::basics::fit::{FitError, LinearFit, aicc, chi_squared_probability, with_shared_causes};
 use crate::basics::uncertainty::{
     Kind, Measured, correlated, covariance_matrix, own_and_shared, values_of,
 };
@@ -299,7 +297,10 @@ fn solve(
 ) -> Result<Solved, PrismError> {
     const ROUNDS: usize = 30;
     let failed = |error: FitError| {
-        PrismError(format!("{} cannot follow these indices: {error}", model.name()))
+        PrismError(format!(
+            "{} cannot follow these indices: {error}",
+            model.name()
+        ))
     };
     let design_at = |coefficients: &DVector<f64>| {
         DMatrix::from_fn(wavelengths.len(), model.coefficients(), |row, column| {
@@ -376,7 +377,8 @@ impl DispersionFit {
     /// Derivative of the index by the wavelength in air, per nm.
     #[must_use]
     pub fn slope_per_nm(&self, wavelength: Wavelength) -> f64 {
-        self.model.slope_per_nm(&values_of(&self.coefficients), wavelength)
+        self.model
+            .slope_per_nm(&values_of(&self.coefficients), wavelength)
     }
 
     /// Indices at wavelengths, with what the model itself may be off there as a further cause. `lines` are
@@ -389,17 +391,15 @@ impl DispersionFit {
         glasses: &GlassTable,
     ) -> Vec<Measured> {
         let measured: Vec<Measured> = at.iter().map(|w| self.index_at(*w)).collect();
-        let departure = self
-            .departures(at, lines, glasses)
-            .and_then(|moments| {
-                correlated(
-                    &vec![0.0; at.len()],
-                    &moments,
-                    "dispersion model against real glasses",
-                    Kind::B,
-                    f64::INFINITY,
-                )
-            });
+        let departure = self.departures(at, lines, glasses).and_then(|moments| {
+            correlated(
+                &vec![0.0; at.len()],
+                &moments,
+                "dispersion model against real glasses",
+                Kind::B,
+                f64::INFINITY,
+            )
+        });
         match departure {
             Some(departure) => measured
                 .iter()

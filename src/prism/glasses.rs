@@ -12,7 +12,7 @@ use crate::basics::uncertainty::{Measured, own_and_shared};
 use crate::basics::units::{Wavelength, standard_air_index};
 
 use super::PrismError;
-use super::dispersion::{D_LINE, F_LINE, C_LINE, INDEX_FLOOR};
+use super::dispersion::{C_LINE, D_LINE, F_LINE, INDEX_FLOOR};
 
 /// Text of the table that comes with the program.
 pub const GLASSES_TOML: &str = include_str!("../../calibration/glasses.toml");
@@ -128,8 +128,7 @@ impl GlassTable {
             .glass
             .into_iter()
             .map(|entry| {
-                let wrong =
-                    |what: &str| PrismError(format!("glass table, {}: {what}", entry.name));
+                let wrong = |what: &str| PrismError(format!("glass table, {}: {what}", entry.name));
                 if entry.b.is_empty() || entry.b.len() != entry.c_um2.len() {
                     return Err(wrong("b and c_um2 must have the same number of entries"));
                 }

@@ -123,7 +123,8 @@ impl LampTable {
     /// The line nearest to a wavelength, within a distance in nm.
     #[must_use]
     pub fn nearest(&self, wavelength: Wavelength, within_nm: f64) -> Option<&LampLine> {
-        let distance = |line: &LampLine| (line.wavelength.in_air_nm() - wavelength.in_air_nm()).abs();
+        let distance =
+            |line: &LampLine| (line.wavelength.in_air_nm() - wavelength.in_air_nm()).abs();
         self.lines
             .iter()
             .filter(|line| distance(line) <= within_nm)
@@ -160,7 +161,9 @@ impl LampTable {
             return Some(only);
         }
         let nm: f64 = rest.trim_end_matches("nm").parse().ok()?;
-        let decimals = rest.split_once('.').map_or(0, |(_, d)| d.trim_end_matches("nm").len());
+        let decimals = rest
+            .split_once('.')
+            .map_or(0, |(_, d)| d.trim_end_matches("nm").len());
         // Written to so many decimals, it means any line that rounds, or is cut, to it.
         let half = 1.01 * 10f64.powi(-i32::try_from(decimals.min(9)).unwrap_or(9));
         let near: Vec<&LampLine> = self
