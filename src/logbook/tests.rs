@@ -3,7 +3,7 @@
 
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
-use rand_distr::{Distribution, StandardNormal};
+use rand_distr::{Distribution, StandardNormal, Uniform};
 
 use super::circle::{CircleData, corrected, least_count_shown, window_mean, windows_of};
 use super::record::{CalibrationRecord, calibration_from_json};
@@ -165,12 +165,13 @@ fn points(
     u_px: f64,
     count: i32,
 ) -> Vec<ScalePoint> {
+    let start: f64 = Uniform::new(1200.0, 1260.0).unwrap().sample(&mut *random);
     (0..count)
         .map(|i| {
             let x = -310.0 + 620.0 * f64::from(i) / f64::from(count - 1) + 3.0 * f64::from(i % 3);
             let angle = slope * x + cubic * x.powi(3);
             // Read to whole 10 seconds of arc, across the zero of the circle.
-            let seconds = ((1200.0 - angle + 3.7) / 10.0).round() * 10.0;
+            let seconds = ((start - angle) / 10.0).round() * 10.0;
             let noise: f64 = StandardNormal.sample(random);
             ScalePoint {
                 reading: CircleReading::from_degrees(359.8 + seconds / 3600.0),
