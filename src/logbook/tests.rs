@@ -168,7 +168,7 @@ fn points(
     let start: f64 = Uniform::new(1200.0, 1260.0).unwrap().sample(&mut *random);
     (0..count)
         .map(|i| {
-            let x = -310.0 + 620.0 * f64::from(i) / f64::from(count - 1) + 3.0 * f64::from(i % 3);
+            let x = -310.0 + 620.0 * f64::from(i) / f64::from(count - 1) + Uniform::new(-5.0, 5.0).unwrap().sample(&mut *random);
             let angle = slope * x + cubic * x.powi(3);
             // Read to whole 10 seconds of arc, across the zero of the circle.
             let seconds = ((start - angle) / 10.0).round() * 10.0;
@@ -202,9 +202,10 @@ fn scales_hold_their_stated_uncertainty_and_sign() {
             squares += ((scale.arcsec_per_px() - slope) / scale.u_arcsec_per_px()).powi(2);
         }
     }
+    // The covariance only grows with the residuals, never shrinks, so the pulls lie somewhat below 1: 0.85 or so.
     let variance = squares / RUNS as f64;
     assert!(
-        (0.7..1.3).contains(&variance),
+        (0.65..1.15).contains(&variance),
         "pulls of variance {variance}"
     );
     assert!(terms < RUNS / 20, "{terms} needless distortion terms");
