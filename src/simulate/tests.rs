@@ -1,6 +1,5 @@
 //! The rendered picture against its own truth, measured with means that no other stage uses.
 
-use super::scene::Rendering;
 use super::*;
 use crate::basics::frame::Frame;
 
