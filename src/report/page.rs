@@ -697,7 +697,7 @@ mod tests {
                 }
                 continue;
             }
-            if tag.matches('"').count() % 2 != 0 || tag.contains('<') {
+            if !tag.matches('"').count().is_multiple_of(2) || tag.contains('<') {
                 return Some(format!("quotes of <{tag}>"));
             }
             let name = tag.split([' ', '/']).next().unwrap_or("");
@@ -921,9 +921,7 @@ mod tests {
             assert_eq!(faults(&text), None);
             let body = &text[text.find("<main>").unwrap()..];
             assert!(!body.contains("NaN"), "NaN with {bad}");
-            for at in body.match_indices("inf").map(|m| m.0) {
-                panic!("{}", &body[at.saturating_sub(60)..at + 20]);
-            }
+            assert!(!body.contains("inf"), "infinity with {bad}");
         }
     }
 
