@@ -428,7 +428,7 @@ fn y_range(panel: &Panel, (x_lo, x_hi): (f64, f64)) -> Option<(f64, f64)> {
             Item::Points { points, .. } => {
                 for p in points.iter().filter(|p| inside(p.x)) {
                     span.take(p.y);
-                    if let Some(bar) = p.bar {
+                    if let Some(bar) = p.bar.filter(|b| b.is_finite() && *b > 0.0) {
                         span.take(p.y - bar);
                         span.take(p.y + bar);
                     }
@@ -1088,7 +1088,14 @@ mod tests {
 
     /// Every number in the attributes of positions.
     fn coordinates(svg: &str) -> Vec<f64> {
-        svg.split(['"', ' ', 'M', 'L', 'H', 'V', 'h', 'v', 'a', 'z', '>', '<'])
+        let attributes: String = svg
+            .split('"')
+            .skip(1)
+            .step_by(2)
+            .collect::<Vec<_>>()
+            .join(" ");
+        attributes
+            .split(['"', ' ', 'M', 'L', 'H', 'V', 'h', 'v', 'a', 'z', '>', '<'])
             .filter_map(|t| t.parse().ok())
             .collect()
     }
