@@ -171,7 +171,7 @@ fn rule(data: &PageData) -> String {
     };
     let k = match data.coverage.k.filter(|k| k.is_finite()) {
         Some(k) => format!(" (coverage factor k = {})", factor(k)),
-        None => String::new(),
+        None => " (its coverage factor k stands beside each)".to_owned(),
     };
     format!(
         "What follows \u{b1} is the expanded uncertainty {level}{k}. Elsewhere on this page <i>u</i> is a standard \
