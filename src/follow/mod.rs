@@ -239,3 +239,5 @@ pub struct Sweep {
 
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod scenario_tests;
