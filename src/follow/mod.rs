@@ -238,6 +238,6 @@ pub struct Sweep {
 }
 
 #[cfg(test)]
-mod tests;
-#[cfg(test)]
 mod scenario_tests;
+#[cfg(test)]
+mod tests;

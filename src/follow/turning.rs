@@ -49,7 +49,6 @@ pub(super) struct Turn {
     pub(super) frames: (usize, usize),
     /// Frames that were found bad and weigh little.
     pub(super) bad_frames: usize,
-    pub(super) debug: (f64, f64),
 }
 
 /// Why no turning point can be given.
@@ -151,7 +150,6 @@ pub(super) fn measure(
         crossings: crossings.len(),
         gap_s: (widest * unit_s, unit_s),
         gap_depth_px,
-        debug: (noise.intensity, noise.tremor),
         frames,
         bad_frames: (0..stated.len())
             .filter(|i| course.u_px[*i] >= 3.0 * stated[*i])
@@ -496,7 +494,12 @@ fn first_hyper(start: &Solution, course: &Course) -> Hyper {
     let tremor = (0.01 * speed).ln();
     Hyper {
         value: [0.0, -2.0, intensity, tremor],
-        prior: [(0.0, 0.8), (-1.8, 1.4), (intensity, 3.0), (tremor + 1.0, 2.0)],
+        prior: [
+            (0.0, 0.8),
+            (-1.8, 1.4),
+            (intensity, 3.0),
+            (tremor + 1.0, 2.0),
+        ],
     }
 }
 
