@@ -137,8 +137,7 @@ impl Identity {
             let unseen_s = time_s - track.seen_s;
             let last_frame = track.sightings.last().map_or(0, |s| s.frame);
             let tentative = track.sightings.len() < SEEN_TO_BE_A_LINE;
-            let since =
-                frame.saturating_sub(track.sightings.first().map_or(0, |s| s.frame)) as f64;
+            let since = frame.saturating_sub(track.sightings.first().map_or(0, |s| s.frame)) as f64;
             let seldom = track.sightings.len() < 15
                 && unseen_s > PATIENCE_S
                 && (track.sightings.len() as f64) < 0.35 * since;

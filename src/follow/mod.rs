@@ -238,4 +238,6 @@ pub struct Sweep {
 }
 
 #[cfg(test)]
+mod scenario_tests;
+#[cfg(test)]
 mod tests;

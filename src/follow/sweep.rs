@@ -14,6 +14,9 @@ const FEWEST_SIGHTINGS: usize = 8;
 const GAP_INTERVALS: f64 = 6.0;
 const GAP_S: f64 = 0.2;
 
+/// So far a telescope that is not well locked may creep between passes, px. Common practice, no source.
+const CREEP_PX: f64 = 12.0;
+
 /// A line with its course in the frame of reference of the main stretch.
 struct Line {
     track: Track,
@@ -481,6 +484,10 @@ impl Line {
             let depth = candidate.pass.depth_px.0.min(candidate.pass.depth_px.1);
             let short = y - deepest;
             if short > (5.0 * u.hypot(u_deepest)).max(0.3) {
+                if short < CREEP_PX && candidate.shape < -1.0 {
+                    // It turned as at minimum deviation: then the telescope crept between the passes.
+                    continue;
+                }
                 candidate.odds += if short > 8.0 { 20.0 } else { 3.0 };
                 candidate.short_px = Some(short);
             } else if agrees && depth > 20.0 * u {
@@ -575,7 +582,6 @@ impl Line {
         let passes = self.candidates.iter().filter(|c| c.counts()).count();
         let side = toward.unwrap_or(Side::Left);
         for candidate in &self.candidates {
-            if cfg!(test) && std::env::var("VERBOSE").is_ok() { println!("    odds {:.1} shape {:.1} others {:.1} depth {:?}", candidate.odds, candidate.shape, candidate.others, candidate.pass.depth_px); }
             points.push(point(
                 candidate.time_s,
                 candidate.x_px,

@@ -49,7 +49,6 @@ pub(super) struct Turn {
     pub(super) frames: (usize, usize),
     /// Frames that were found bad and weigh little.
     pub(super) bad_frames: usize,
-    pub(super) debug: (f64, f64),
 }
 
 /// Why no turning point can be given.
@@ -151,7 +150,6 @@ pub(super) fn measure(
         crossings: crossings.len(),
         gap_s: (widest * unit_s, unit_s),
         gap_depth_px,
-        debug: (noise.intensity, noise.tremor),
         frames,
         bad_frames: (0..stated.len())
             .filter(|i| course.u_px[*i] >= 3.0 * stated[*i])
@@ -179,7 +177,7 @@ fn settle(
     let mut best = optimise(&course, &mut hyper, best.unwrap_or(start))?;
     for _ in 0..2 {
         let mut noise = hyper.noise();
-        noise.scale = noise.scale.min(robust_scale(&course, stated, &best));
+        noise.scale = robust_scale(&course, stated, &best);
         let changed = reweigh(&mut course, stated, &best, noise);
         course.depth_px = best.g.iter().map(|g| g * g).collect();
         if !changed {
@@ -495,8 +493,13 @@ fn first_hyper(start: &Solution, course: &Course) -> Hyper {
     let intensity = (1.5 * bend * bend / stride as f64).ln();
     let tremor = (0.01 * speed).ln();
     Hyper {
-        value: [0.0, -1.5, intensity, tremor],
-        prior: [(0.0, 0.8), (-1.6, 1.5), (intensity, 3.0), (tremor + 1.0, 2.0)],
+        value: [0.0, -2.0, intensity, tremor],
+        prior: [
+            (0.0, 0.8),
+            (-1.8, 1.4),
+            (intensity, 3.0),
+            (tremor + 1.0, 2.0),
+        ],
     }
 }
 
@@ -632,16 +635,17 @@ fn robust_scale(course: &Course, stated: &[f64], now: &Solution) -> f64 {
     (1.48 * usual(&misfits)).max(1.0)
 }
 
-/// Widens the uncertainty of frames that fit badly (weights of Student's t with four degrees of freedom
-/// beyond 2.5 standard deviations); true if anything changed by much.
+/// Widens the uncertainty of frames that lie more than three standard deviations off; true if anything
+/// changed by much.
 fn reweigh(course: &mut Course, stated: &[f64], best: &Solution, noise: Noise) -> bool {
     let mut changed = false;
     for (i, stated_u) in stated.iter().enumerate() {
         let white = noise.scale * stated_u;
         let sigma = (white * white + 4.0 * course.depth_px[i] * noise.tremor * noise.tremor).sqrt();
         let z = (course.y_px[i] - best.y0_px - best.g[i] * best.g[i]) / sigma;
-        let widened = if z.abs() > 2.5 {
-            stated_u * ((4.0 + z * z) / 5.0).sqrt() * sigma / white
+        // Redescending: the farther off, the less it pulls, so that bad frames do not pass for noise.
+        let widened = if z.abs() > 3.0 {
+            sigma * z * z / (3.0 * noise.scale)
         } else {
             *stated_u
         };
