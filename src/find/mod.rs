@@ -115,9 +115,3 @@ pub struct Picture {
     /// Mean level above black in the field, as a share of full scale: tells darkness.
     pub mean_level: f64,
 }
-pub struct Finder; pub struct Stack;
-#[derive(Default)]
-pub struct Known { pub cross_hairs: Option<CrossHairs>, pub field: Option<FieldOfView>, pub lines: Vec<Line> }
-impl Finder { pub fn new() -> Self { Self } pub fn look(&mut self, _: &crate::basics::frame::Frame, _: &Known) -> Picture { Picture::default() } }
-impl Stack { pub fn new() -> Self { Self } pub fn add(&mut self, _: &crate::basics::frame::Frame) {} pub fn cross_hairs(&self, _: &mut Finder) -> Option<CrossHairs> { None } }
-impl Line { pub fn at_height(&self, _y: f64) -> Line { self.clone() } }

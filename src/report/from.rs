@@ -165,7 +165,7 @@ fn lines(reduction: &Reduction) -> Vec<LineRow> {
         .map(|line| LineRow {
             set: line.set.clone(),
             line: line.line.clone(),
-            wavelength_nm: line.wavelength.map(Wavelength::in_air_nm),
+            wavelength_nm: Some(line.wavelength.in_air_nm()),
             deviation: angle(&line.deviation_deg),
             index: number(&line.index, ""),
             residual_1e5: line.residual.map(|r| r * 1e5),
@@ -205,17 +205,17 @@ fn dispersion(reduction: &Reduction) -> Option<Dispersion> {
         .lines
         .iter()
         .zip(own)
-        .filter_map(|(line, own)| {
+        .map(|(line, own)| {
             // Of few effective degrees of freedom, the bars take the factor of the whole index.
             let k = line.index.coverage_factor(COVERAGE);
-            Some(IndexPoint {
+            IndexPoint {
                 line: line.line.clone(),
-                wavelength_nm: line.wavelength?.in_air_nm(),
+                wavelength_nm: line.wavelength.in_air_nm(),
                 n: line.index.value(),
                 expanded: known(line.index.expanded(COVERAGE)),
                 residual_1e5: line.residual.map(|r| r * 1e5),
                 residual_expanded_1e5: known(k * own * 1e5),
-            })
+            }
         })
         .collect();
     let mut shown = Dispersion {
