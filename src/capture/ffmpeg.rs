@@ -298,7 +298,7 @@ fn parse_line(text: &str) -> Line {
     let after = |key: &str| {
         text.split(key)
             .nth(1)
-            .map(|t| t.trim_start().split_whitespace().next().unwrap_or(""))
+            .map(|t| t.split_whitespace().next().unwrap_or(""))
     };
     if text.contains("showinfo") && text.contains(" n:") && text.contains("pts_time:") {
         let layout = after("fmt:").unwrap_or("");

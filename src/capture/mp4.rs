@@ -23,7 +23,6 @@ pub(super) struct Mp4 {
     info: SourceInfo,
     name: String,
     file: File,
-    length: u64,
     track: Track,
     sequence: Option<Sequence>,
     decoder: Box<dyn Decoder>,
@@ -141,10 +140,12 @@ impl Mp4 {
             }
         }
         let mut cut = cut_index;
-        drop_beyond(&mut track, length, &name, &mut cut);
-        let (shown, frames) = schedule(&track, movie.timescale)
+        let (mut shown, frames) = schedule(&track, movie.timescale)
             .map_err(|what| CaptureError::not_embedded(&name, what))?;
-        if frames == 0 {
+        // Numbered before the cut, so that a frame keeps its number when earlier ones are missing.
+        drop_beyond(&mut track, length, &name, &mut cut);
+        shown.truncate(track.samples.len());
+        if shown.iter().all(Option::is_none) {
             return Err(cut.unwrap_or_else(|| {
                 CaptureError::refused(
                     &name,
@@ -174,7 +175,6 @@ impl Mp4 {
             info,
             name,
             file,
-            length,
             track,
             sequence,
             decoder,
@@ -306,10 +306,6 @@ impl FrameSource for Mp4 {
                 }
             }
         }
-        debug_assert!(
-            self.next as u64 <= self.length,
-            "a sample is at least a byte"
-        );
         Ok(Next::End)
     }
 }
