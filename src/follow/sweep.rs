@@ -540,6 +540,17 @@ impl Line {
                 format!("The line at {x_px:.1} px was clipped in {saturated} frames; shorten the exposure or narrow the slit."),
             ));
         }
+        for turn in self.candidates.iter().filter_map(|c| c.end.as_ref().ok()) {
+            if turn.noise_scale > 2.0 || 8 * turn.bad_frames > turn.g.len() {
+                cautions.push((
+                    "unsteady-positions".to_owned(),
+                    format!(
+                        "About {:.1} s the line at {x_px:.1} px scatters {:.1} times more than single frames promise, with {} bad frame(s); the uncertainty allows for it, but look for shake, flicker or strong compression.",
+                        turn.time_s, turn.noise_scale, turn.bad_frames
+                    ),
+                ));
+            }
+        }
         let track = self
             .track
             .sightings
