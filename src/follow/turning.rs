@@ -487,7 +487,7 @@ fn first_hyper(start: &Solution, course: &Course) -> Hyper {
         value: [0.0, -2.0, intensity, tremor],
         prior: [
             (0.0, 0.8),
-            (-1.8, 1.4),
+            (-1.0, 1.0),
             (intensity, 3.0),
             (tremor + 1.0, 2.0),
         ],
