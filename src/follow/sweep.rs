@@ -13,6 +13,8 @@ const FEWEST_SIGHTINGS: usize = 8;
 /// A gap in the sightings: so many usual intervals, and at least so long, s.
 const GAP_INTERVALS: f64 = 6.0;
 const GAP_S: f64 = 0.2;
+/// An absence across which a course is not followed, s.
+const LONG_ABSENCE_S: f64 = 1.0;
 
 /// So far a telescope that is not well locked may creep between passes, px. Common practice, no source.
 const CREEP_PX: f64 = 12.0;
@@ -374,6 +376,11 @@ impl Line {
             pass.from,
             pass.to.min(self.course.time_s.len().saturating_sub(1)),
         );
+        // Across a long absence nothing is known of the hand: only the part about the turn is used.
+        let time = &self.course.time_s;
+        let absent = |i: &usize| time[*i] - time[*i - 1] > LONG_ABSENCE_S;
+        let from = (from + 1..=pass.at).rev().find(absent).unwrap_or(from);
+        let to = (pass.at + 1..=to).find(absent).map_or(to, |i| i - 1);
         let samples: Vec<Sample> = (from..=to)
             .map(|i| Sample {
                 time_s: self.course.time_s[i],
