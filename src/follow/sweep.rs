@@ -13,6 +13,8 @@ const FEWEST_SIGHTINGS: usize = 8;
 /// A gap in the sightings: so many usual intervals, and at least so long, s.
 const GAP_INTERVALS: f64 = 6.0;
 const GAP_S: f64 = 0.2;
+/// An absence across which a course is not followed, s.
+const LONG_ABSENCE_S: f64 = 1.0;
 
 /// So far a telescope that is not well locked may creep between passes, px. Common practice, no source.
 const CREEP_PX: f64 = 12.0;
@@ -374,6 +376,11 @@ impl Line {
             pass.from,
             pass.to.min(self.course.time_s.len().saturating_sub(1)),
         );
+        // Across a long absence nothing is known of the hand: only the part about the turn is used.
+        let time = &self.course.time_s;
+        let absent = |i: &usize| time[*i] - time[*i - 1] > LONG_ABSENCE_S;
+        let from = (from + 1..=pass.at).rev().find(absent).unwrap_or(from);
+        let to = (pass.at + 1..=to).find(absent).map_or(to, |i| i - 1);
         let samples: Vec<Sample> = (from..=to)
             .map(|i| Sample {
                 time_s: self.course.time_s[i],
@@ -539,6 +546,17 @@ impl Line {
                 "saturated".to_owned(),
                 format!("The line at {x_px:.1} px was clipped in {saturated} frames; shorten the exposure or narrow the slit."),
             ));
+        }
+        for turn in self.candidates.iter().filter_map(|c| c.end.as_ref().ok()) {
+            if turn.noise_scale > 2.0 || 8 * turn.bad_frames > turn.g.len() {
+                cautions.push((
+                    "unsteady-positions".to_owned(),
+                    format!(
+                        "About {:.1} s the line at {x_px:.1} px scatters {:.1} times more than single frames promise, with {} bad frame(s); the uncertainty allows for it, but look for shake, flicker or strong compression.",
+                        turn.time_s, turn.noise_scale, turn.bad_frames
+                    ),
+                ));
+            }
         }
         let track = self
             .track

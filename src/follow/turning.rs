@@ -35,18 +35,12 @@ pub(super) struct Turn {
     pub(super) g: Vec<f64>,
     /// Its velocity, px^½/s.
     pub(super) velocity: Vec<f64>,
-    /// Noise as found: factor on stated uncertainties, correlation of neighbouring frames.
+    /// Factor by which the noise is larger than stated.
     pub(super) noise_scale: f64,
-    /// Correlation of the noise in neighbouring frames.
-    pub(super) correlation: f64,
-    /// How many times g went through zero.
-    pub(super) crossings: usize,
     /// Longest interval between the two frames about the turning point, s, and the usual one.
     pub(super) gap_s: (f64, f64),
     /// How far from the turning point the line was at the edges of that interval, px.
     pub(super) gap_depth_px: f64,
-    /// Frames before and after the turning point.
-    pub(super) frames: (usize, usize),
     /// Frames that were found bad and weigh little.
     pub(super) bad_frames: usize,
 }
@@ -146,11 +140,8 @@ pub(super) fn measure(
         velocity: best.velocity.iter().map(|v| v / unit_s).collect(),
         g: best.g,
         noise_scale: noise.scale,
-        correlation: noise.correlation,
-        crossings: crossings.len(),
         gap_s: (widest * unit_s, unit_s),
         gap_depth_px,
-        frames,
         bad_frames: (0..stated.len())
             .filter(|i| course.u_px[*i] >= 3.0 * stated[*i])
             .count(),
@@ -345,12 +336,12 @@ fn coarser(course: &Course, root: &[f64], y0_px: f64) -> (Course, Vec<usize>) {
             last += 1;
         }
         let (mut sum, mut time, mut weights) = (0.0, 0.0, 0.0);
-        for i in first..=last {
+        for (i, bin) in bin_of.iter_mut().enumerate().take(last + 1).skip(first) {
             let weight = course.u_px[i].powi(-2);
             sum += weight * (course.y_px[i] - y0_px);
             time += weight * course.time[i];
             weights += weight;
-            bin_of[i] = coarse.time.len();
+            *bin = coarse.time.len();
         }
         coarse.time.push(time / weights);
         coarse.y_px.push(y0_px + sum / weights);
@@ -496,7 +487,7 @@ fn first_hyper(start: &Solution, course: &Course) -> Hyper {
         value: [0.0, -2.0, intensity, tremor],
         prior: [
             (0.0, 0.8),
-            (-1.8, 1.4),
+            (-1.0, 1.0),
             (intensity, 3.0),
             (tremor + 1.0, 2.0),
         ],
@@ -614,8 +605,8 @@ fn simplex(
             } else {
                 let anchor = corners[0].0;
                 for corner in corners.iter_mut().skip(1) {
-                    for k in 0..4 {
-                        corner.0[k] = 0.5 * (corner.0[k] + anchor[k]);
+                    for (c, a) in corner.0.iter_mut().zip(anchor) {
+                        *c = 0.5 * (*c + a);
                     }
                     corner.1 = height(corner.0);
                 }
@@ -688,7 +679,7 @@ fn average(course: &Course, hyper: Hyper, best: &Solution) -> Option<(f64, f64)>
         .map(|p| (-0.5 * (p.0 - lowest)).exp())
         .collect();
     let total: f64 = weights.iter().sum();
-    if !(total > 0.0) {
+    if total.is_nan() || total <= 0.0 {
         return None;
     }
     let mean = parts
@@ -737,7 +728,7 @@ fn over_y0(solver: &mut Solver<'_>, noise: Noise, peak: &Solution) -> Option<(f6
             from = here;
         }
     }
-    if !(sum > 0.0) {
+    if sum.is_nan() || sum <= 0.0 {
         return None;
     }
     let mean = first / sum;
