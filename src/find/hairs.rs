@@ -58,7 +58,10 @@ impl HairSearch {
                 let point = (cross.x_px, cross.y_px);
                 if let Some(f) = self.follow(grey, noise, point, along, hair.width_px, lines, bench)
                 {
-                    found.push(f);
+                    // A line beside or under the hair can spoil the fit: then the known hair is better.
+                    if (f.width / hair.width_px.max(0.1)).ln().abs() < 0.3 {
+                        found.push(f);
+                    }
                 }
             }
         } else {

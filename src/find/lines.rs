@@ -354,6 +354,73 @@ impl Draft {
         )
     }
 
+    /// Mean amplitude and mean background over the rows.
+    fn mean_light(&self) -> (f64, f64) {
+        let n = self.strip.rows.max(1) as f64;
+        (
+            self.thread.amplitude.iter().sum::<f64>() / n,
+            self.thread.background.iter().sum::<f64>() / n,
+        )
+    }
+
+    /// A wide swelling of a few per cent is vignetting or stray light, not a line.
+    fn is_glow(&self, width: f64) -> bool {
+        let (amplitude, background) = self.mean_light();
+        width > 15.0 && amplitude < 0.06 * (width / 15.0) * background
+    }
+
+    /// What a slightly wrong shade of a hair leaves along it is no line.
+    fn is_rim_of_hair(&self, scene: &Scene<'_>, width: f64) -> bool {
+        let Some(cross) = scene.hairs else {
+            return false;
+        };
+        (0..2).any(|h| {
+            let hair = &cross.hairs[h];
+            let reach = 2.0 * hair.width_px + width / 2.0 + 1.0;
+            let aside = 2.0 * hair.width_px + width;
+            let (mut beside, mut count) = (0, 0);
+            let (mut here, mut around) = ((0.0, 0), [(0.0, 0); 2]);
+            for y in self.strip.first_row..self.strip.first_row + self.strip.rows {
+                let x = self.thread.x_at(y as f64);
+                let from_hair = cross.distance_px(h, x, y as f64);
+                count += 1;
+                if from_hair.abs() > reach {
+                    continue;
+                }
+                beside += 1;
+                let row = scene.grey.row(y);
+                let level = |x: f64| {
+                    let column = x.round();
+                    (column >= 0.0)
+                        .then(|| row.get(column as usize))
+                        .flatten()
+                        .map(|&v| f64::from(v))
+                };
+                let pass = hair.transmission(from_hair);
+                if pass > 0.3
+                    && let Some(v) = level(x)
+                {
+                    here.0 += v / pass;
+                    here.1 += 1;
+                }
+                for (side, offset) in around.iter_mut().zip([-aside, aside]) {
+                    if let Some(v) = level(x + offset) {
+                        side.0 += v;
+                        side.1 += 1;
+                    }
+                }
+            }
+            let mean = |of: (f64, i32)| (of.1 > 0).then(|| of.0 / f64::from(of.1));
+            let (Some(here), Some(left), Some(right)) =
+                (mean(here), mean(around[0]), mean(around[1]))
+            else {
+                return false;
+            };
+            let floor = left.min(right);
+            beside * 2 > count && width < 3.0 * hair.width_px && here < 1.35 * floor
+        })
+    }
+
     /// The result, or `None` if this is no line.
     pub(super) fn line(&self, scene: &Scene<'_>) -> Option<Line> {
         let thread = &self.thread;
@@ -383,7 +450,9 @@ impl Draft {
         let bow = thread.axis[2].abs() / 2.0 * (rows / 2.0 / thread.scale).powi(2);
         if !(signal_to_noise >= LEAST_SIGNAL_TO_NOISE)
             || !u.is_finite()
-            || width > 60.0
+            || width > 48.0
+            || self.is_glow(width)
+            || self.is_rim_of_hair(scene, width)
             || width < 1.0
             || rows < 2.2 * width
             || tangent.abs() > 0.31

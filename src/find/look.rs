@@ -64,7 +64,38 @@ impl Finder {
             &mut self.bench,
         );
         picture.lines = self.lines(&picture, known);
+        if let Some(cross) = self.hair_beside_lines(&picture) {
+            picture.cross_hairs = Some(cross);
+            picture.lines = self.lines(&picture, known);
+        }
         picture
+    }
+
+    /// An upright hair close to a line, measured again with the line left out.
+    fn hair_beside_lines(&mut self, picture: &Picture) -> Option<CrossHairs> {
+        let mut cross = picture.cross_hairs.clone()?;
+        let upright = cross.hairs[0].angle_deg.abs() < 26.0;
+        let tall: Vec<Line> = picture
+            .lines
+            .iter()
+            .filter(|line| {
+                let y = cross.y_px.clamp(line.rows.0 as f64, line.rows.1 as f64);
+                (line.rows.1 - line.rows.0) * 5 > self.grey.height * 2
+                    && cross.distance_px(0, line.x_at(y), y).abs() < 2.0 * line.width_px + 30.0
+            })
+            .cloned()
+            .collect();
+        if !upright || tall.is_empty() {
+            return None;
+        }
+        cross.hairs[0].width_px = cross.hairs[0].width_px.min(cross.hairs[1].width_px);
+        self.hairs.run(
+            &self.grey,
+            &self.noise,
+            Some(&cross),
+            &tall,
+            &mut self.bench,
+        )
     }
 
     fn lines(&mut self, picture: &Picture, known: &Known) -> Vec<Line> {

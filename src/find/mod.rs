@@ -5,7 +5,7 @@
 //! The weights come from the noise of the frame itself, and the covariance is scaled by what the
 //! rows of a line really scatter, so that neighbouring pixels that share their noise are allowed for.
 //!
-//! No line is given below a signal-to-noise ratio of 6, none wider than 60 px, shorter than 20 rows
+//! No line is given below a signal-to-noise ratio of 6, none wider than 48 px, shorter than 20 rows
 //! or steeper than 17 degrees; no cross-hairs unless two crossing hairs are seen in this frame.
 //!
 //! Time, earlier frames and angles of the circle do not belong here; what an earlier frame taught

@@ -294,3 +294,31 @@ fn frames_with_nothing_to_see_end_in_an_empty_picture() {
         }
     }
 }
+
+#[test]
+fn a_faint_line_is_seldom_missed() {
+    let mut finder = Finder::new();
+    let (mut seen, mut told) = (0, 0.0);
+    for k in 0..30 {
+        let scene = Scene {
+            slits: vec![slit(100.0 + 3.1 * f64::from(k), 1.2)],
+            ..Scene::new(8000 + k as u64)
+        };
+        let frame = scene.draw();
+        let picture = finder.look(&frame, &Known::default());
+        if let [line] = picture.lines.as_slice() {
+            seen += 1;
+            told += line.signal_to_noise;
+            assert!(
+                (line.at_height(scene.y_mid()).x_px - scene.slits[0].x).abs()
+                    < 5.0 * line.u_px + 0.5,
+                "{line:?}"
+            );
+        }
+    }
+    eprintln!(
+        "faint: {seen} of 30 seen, mean signal-to-noise ratio {:.1}",
+        told / f64::from(seen.max(1))
+    );
+    assert!(seen >= 29);
+}
