@@ -265,6 +265,18 @@ fn cut(strip: &mut Strip, thread: &Thread, picture: &Grey, lines: Option<&[Line]
 fn significance(thread: &Thread, depth: f64) -> Option<f64> {
     const PARTS: usize = 16;
     let rows = thread.raw.len();
+    // Light that did not come through the eyepiece casts no shadow: where it is much darker than along most of the
+    // hair, beyond the field stop, no dip is asked for.
+    let mut lights: Vec<f64> = (0..PARTS)
+        .map(|part| {
+            let range = part * rows / PARTS..(part + 1) * rows / PARTS;
+            let count = range.len().max(1) as f64;
+            thread.background[range].iter().map(|light| light.max(0.0)).sum::<f64>() / count
+        })
+        .collect();
+    let light_of = lights.clone();
+    lights.sort_by(f64::total_cmp);
+    let least_light = 0.4 * lights[PARTS / 2];
     let (mut all, mut told, mut dark) = (0.0, 0, 0);
     let mut ends = (PARTS, 0);
     for part in 0..PARTS {
@@ -276,7 +288,7 @@ fn significance(thread: &Thread, depth: f64) -> Option<f64> {
         }
         all += bottom;
         // Can this part tell a hair of this depth from none?
-        if bottom > 0.0 && depth * bottom.sqrt() > 4.0 {
+        if bottom > 0.0 && depth * bottom.sqrt() > 4.0 && light_of[part] >= least_light {
             told += 1;
             if top / bottom > 0.5 * depth {
                 dark += 1;

@@ -204,7 +204,11 @@ impl Draft {
                 if x < -reach || x > strip.across as f64 + reach {
                     continue;
                 }
-                let amplitude = other.amplitude[y - span.0] as f32;
+                // A span that was trimmed since the fit has rows without an amplitude.
+                let Some(&amplitude) = other.amplitude.get(y - span.0) else {
+                    continue;
+                };
+                let amplitude = amplitude as f32;
                 let from = (x - reach).max(0.0) as usize;
                 let to = ((x + reach).max(0.0) as usize + 1).min(strip.across);
                 for i in from..to {
