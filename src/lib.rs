@@ -14,7 +14,7 @@
 //! `basics` holds the words that every stage speaks, `session` alone joins the stages, `simulate`
 //! renders practice footage with an optics of its own, `cli` turns flags into calls of `session`.
 
-mod basics;
+pub mod basics;
 mod capture;
 pub mod cli;
 mod find;

@@ -7,4 +7,5 @@
 
 mod command_line;
 mod order;
+mod simulated_runs;
 mod support;

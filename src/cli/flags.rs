@@ -105,9 +105,9 @@ pub(super) struct Scale {
     /// Saves the calibration, for `--scale`
     #[arg(long, value_name = "FILE")]
     pub(super) save: Option<PathBuf>,
-    /// Least count of each window, seconds of arc
-    #[arg(long, value_name = "ARCSEC", default_value_t = 60.0)]
-    pub(super) least_count: f64,
+    /// Least count of each window, seconds of arc; else the step that the readings show, at most one minute
+    #[arg(long, value_name = "ARCSEC")]
+    pub(super) least_count: Option<f64>,
     /// One JSON document on standard output
     #[arg(long)]
     pub(super) json: bool,
@@ -126,9 +126,9 @@ pub(super) struct Reduce {
     /// Standard uncertainty of the given refracting angle, seconds of arc
     #[arg(long, value_name = "ARCSEC", requires = "prism_angle")]
     pub(super) u_prism_angle: Option<f64>,
-    /// Least count of each window, seconds of arc
-    #[arg(long, value_name = "ARCSEC", default_value_t = 60.0)]
-    pub(super) least_count: f64,
+    /// Least count of each window, seconds of arc; else the step that the readings show, at most one minute
+    #[arg(long, value_name = "ARCSEC")]
+    pub(super) least_count: Option<f64>,
     /// Air of the room, for indices against vacuum
     #[arg(long, value_name = "TEMPERATURE_C,PRESSURE_PA", allow_hyphen_values = true)]
     pub(super) air: Option<String>,

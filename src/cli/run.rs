@@ -212,9 +212,10 @@ fn checked_fps(fps: Option<f64>) -> Result<Option<f64>, CliError> {
     }
 }
 
-fn least_count(arcsec: f64) -> Result<Angle, CliError> {
+fn least_count(arcsec: Option<f64>) -> Result<Option<Angle>, CliError> {
+    let Some(arcsec) = arcsec else { return Ok(None) };
     if arcsec.is_finite() && arcsec > 0.0 && arcsec <= LARGEST_LEAST_COUNT_ARCSEC {
-        Ok(Angle::from_arcseconds(arcsec))
+        Ok(Some(Angle::from_arcseconds(arcsec)))
     } else {
         Err(CliError::Usage(format!(
             "--least-count: {arcsec} is no least count; give seconds of arc, such as 60 for one minute"

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use super::footage::{Wanted, measure};
 use super::{Caution, SessionError, WatchOptions};
 use crate::basics::units::Angle;
-use crate::logbook::circle::window_mean;
+use crate::logbook::circle::{least_count_shown, window_mean};
 use crate::logbook::record::calibration_from_json;
 use crate::logbook::scale::{Calibration, ScalePoint, fit_scale};
 use crate::logbook::table::{ScaleOffset, Target, read_scale};
@@ -21,13 +21,13 @@ pub struct Calibrated {
     pub cautions: Vec<Caution>,
 }
 
-/// Measures the pictures that a table names and fits the scale.
+/// Measures the pictures that a table names and fits the scale; without a least count the step that the readings show is taken.
 ///
 /// # Errors
 /// The table, a picture or the fit: one sentence.
 pub fn calibrate(
     table: &Path,
-    least_count: Angle,
+    least_count: Option<Angle>,
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Result<Calibrated, SessionError> {
     let rows = read_scale(table)?;
@@ -62,6 +62,9 @@ pub fn calibrate(
             windows: if row.window_2.is_some() { 2 } else { 1 },
         });
     }
+    let least_count = least_count.unwrap_or_else(|| {
+        least_count_shown(rows.iter().flat_map(|row| std::iter::once(row.window_1).chain(row.window_2)))
+    });
     let scale = fit_scale(&points, least_count)
         .map_err(|error| SessionError::Footage(format!("{}: {error}", table.display())))?;
     cautions.extend(scale.cautions.iter().map(Caution::from));

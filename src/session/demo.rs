@@ -56,7 +56,7 @@ pub struct Demonstration {
 pub fn demonstrate(folder: &Path, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<Demonstration, SessionError> {
     unpack(folder)?;
     let truth = read_truth(&folder.join("truth.json"))?;
-    let least_count = Angle::from_arcseconds(number(&truth, "least_count_arcsec")?);
+    let least_count = Some(Angle::from_arcseconds(number(&truth, "least_count_arcsec")?));
     let calibrated = calibrate(&folder.join("scale.csv"), least_count, progress)?;
     let options = ReduceOptions {
         scale: Some(calibrated.scale.clone()),

@@ -7,7 +7,7 @@ use super::footage::{MeasuredFootage, Wanted, measure};
 use super::{Caution, SessionError, WatchOptions};
 use crate::basics::uncertainty::{Cause, Measured, Shape};
 use crate::basics::units::Angle;
-use crate::logbook::circle::{CircleData, corrected};
+use crate::logbook::circle::{CircleData, corrected, least_count_shown, windows_of};
 use crate::logbook::scale::Calibration;
 use crate::logbook::table::{ReadingRow, Target, read_readings};
 use crate::prism::air::AirConditions;
@@ -29,8 +29,8 @@ pub struct ReduceOptions {
     pub scale: Option<Calibration>,
     /// Refracting angle and its standard uncertainty, where the table has no face rows.
     pub prism_angle: Option<(Angle, Angle)>,
-    /// Least count of each window.
-    pub least_count: Angle,
+    /// Least count of each window; none takes the step that the readings show.
+    pub least_count: Option<Angle>,
     /// Air of the room.
     pub air: Option<AirConditions>,
     /// Dispersion model; none lets the data choose.
@@ -65,6 +65,8 @@ pub struct Experiment {
     pub reduction: Reduction,
     /// Linear propagation beside Monte Carlo, where it was asked for.
     pub monte_carlo: Vec<Compared>,
+    /// Least count of each window, given or as the readings show it.
+    pub least_count: Angle,
     /// How it was reduced.
     pub options: ReduceOptions,
     /// What is doubtful.
@@ -123,8 +125,9 @@ pub fn reduce(
         offsets.push(offset);
     }
 
+    let least_count = options.least_count.unwrap_or_else(|| least_count_shown(windows_of(&rows)));
     let circle = CircleData {
-        least_count: options.least_count,
+        least_count,
         eccentricity: Angle::from_arcseconds(ECCENTRICITY_ONE_WINDOW_ARCSEC),
     };
     let read = corrected(&rows, &offsets, &circle);
@@ -182,6 +185,7 @@ pub fn reduce(
         rows,
         reduction,
         monte_carlo,
+        least_count,
         options: options.clone(),
         cautions,
         complete,
