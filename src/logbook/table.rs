@@ -201,13 +201,6 @@ fn bytes_of(path: &Path) -> Result<Vec<u8>, TableError> {
 }
 
 fn reading_row(table: &Cells, cells: &RowCells) -> Result<ReadingRow, TableError> {
-    let set = table.text(cells, "set").ok_or_else(|| {
-        table.wrong(
-            cells,
-            "set",
-            "it is empty; give lines and their central image the same set",
-        )
-    })?;
     let target_text = table.text(cells, "target").ok_or_else(|| {
         table.wrong(
             cells,
@@ -225,6 +218,18 @@ fn reading_row(table: &Cells, cells: &RowCells) -> Result<ReadingRow, TableError
                 cells,
                 "target",
                 &format!("\"{target_text}\" is no target; write line, central, face-1 or face-2"),
+            ));
+        }
+    };
+    // The two faces belong together whatever stands there; a line needs its central image.
+    let set = match (table.text(cells, "set"), target) {
+        (Some(set), _) => set,
+        (None, Target::Face1 | Target::Face2) => String::new(),
+        (None, Target::Line | Target::Central) => {
+            return Err(table.wrong(
+                cells,
+                "set",
+                "it is empty; give lines and their central image the same set",
             ));
         }
     };
