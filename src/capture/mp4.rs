@@ -5,7 +5,7 @@ use std::collections::BinaryHeap;
 use std::fs::File;
 use std::io::{Read, Seek, SeekFrom};
 
-use super::h26x::{Coding, Decoder, Luma, Picture, Role, decoder};
+use super::h26x::{Coding, Decoder, GAVE_UP, Luma, Picture, Role, decoder, sequence_in};
 use super::parameter_sets::{self, Sequence};
 use super::sample_table::{Edit, Movie, Sample, Track};
 use super::y4m::range;
@@ -14,6 +14,9 @@ use crate::basics::frame::Frame;
 
 /// Largest index that is read into memory.
 const MOST_INDEX_BYTES: u64 = 1 << 28;
+
+/// Most boxes side by side: with a fragment for every frame, five hours at 30 frames per second.
+const MOST_BOXES: u64 = 1 << 20;
 
 /// Pictures that may wait for earlier ones; the standards allow 16.
 const MOST_WAITING: usize = 20;
@@ -35,12 +38,28 @@ pub(super) struct Mp4 {
     waiting: BinaryHeap<Reverse<Waiting>>,
     /// Decoding went wrong; nothing is believed before the next key frame.
     broken: Option<String>,
-    /// After a restart, frames shown before this number lean on what was lost.
-    restarted_at: Option<u64>,
+    /// The key frame that decoding passed last.
+    entry: Entry,
+    /// A frame shown before the last key frame was lost, and why; others of its kind may lean on it.
+    leading_lost: Option<String>,
+    /// Number of the last frame that was shown or told as lost.
+    last_number: Option<u64>,
     data: Vec<u8>,
     /// Where and why the frames end before the index does.
     cut: Option<CaptureError>,
     over: bool,
+}
+
+/// A key frame.
+#[derive(Clone, Copy)]
+struct Entry {
+    /// Its composition time.
+    time: i64,
+    /// Decoding began at it, so that what lies before it is not known.
+    fresh: bool,
+    /// It forgets all pictures before it, or the headings of those that lean on them say so; otherwise
+    /// only their times tell (H.264 with open groups of pictures).
+    clean: bool,
 }
 
 /// A frame that was decoded, or lost, and waits for its turn.
@@ -97,13 +116,18 @@ impl Mp4 {
                 format!("holds video of the coding \"{code}\""),
             ));
         };
+        if let Some(what) = track.unsuited {
+            return Err(CaptureError::not_embedded(&name, what));
+        }
         if track.odd_matrix {
             return Err(CaptureError::not_embedded(
                 &name,
                 "is to be shown sheared or turned by no quarter",
             ));
         }
-        let (kind, sequence) = describe(&coding);
+        let mut cut = cut_index;
+        drop_beyond(&mut track, length, &name, &mut cut);
+        let (kind, mut sequence) = describe(&coding);
         let broken_sets = matches!(&coding, Coding::H264(sets, _) | Coding::Hevc(sets, _) if !sets.is_empty())
             && sequence.is_none();
         if broken_sets {
@@ -112,6 +136,18 @@ impl Mp4 {
                 format!("has damaged parameter sets of {kind}"),
                 "copy it again from the camera",
             ));
+        }
+        if let (None, Some(first)) = (&sequence, track.samples.first()) {
+            let mut data = Vec::new();
+            read_sample(&mut file, *first, &mut data)
+                .map_err(|error| CaptureError::io(&name, error))?;
+            sequence = sequence_in(&coding, &data);
+            if sequence.is_none() && !matches!(coding, Coding::Jpeg) {
+                return Err(CaptureError::not_embedded(
+                    &name,
+                    format!("holds {kind} without parameter sets in its first frame"),
+                ));
+            }
         }
         if let Some(s) = &sequence {
             let transfer = s.transfer.or(track.colour.1);
@@ -140,8 +176,6 @@ impl Mp4 {
                 ));
             }
         }
-        let mut cut = cut_index;
-        drop_beyond(&mut track, length, &name, &mut cut);
         let (shown, frames) = schedule(&track, movie.timescale)
             .map_err(|what| CaptureError::not_embedded(&name, what))?;
         if frames == 0 {
@@ -183,7 +217,13 @@ impl Mp4 {
             next: 0,
             waiting: BinaryHeap::new(),
             broken: None,
-            restarted_at: None,
+            entry: Entry {
+                time: i64::MIN,
+                fresh: true,
+                clean: true,
+            },
+            leading_lost: None,
+            last_number: None,
             data: Vec::new(),
             cut,
             over: false,
@@ -195,32 +235,52 @@ impl Mp4 {
         let index = self.next;
         self.next += 1;
         let shown = self.shown.get(index).copied().flatten();
-        let io = |error| CaptureError::io(&self.name, error);
-        // The size was held against the length of the file when the index was read.
-        self.data.resize(sample.size as usize, 0);
-        self.file.seek(SeekFrom::Start(sample.offset)).map_err(io)?;
-        self.file.read_exact(&mut self.data).map_err(io)?;
+        read_sample(&mut self.file, sample, &mut self.data)
+            .map_err(|error| CaptureError::io(&self.name, error))?;
         let role = self.decoder.role(&self.data);
-        if self.broken.is_some() && (role == Role::Key || sample.sync) {
-            self.decoder.reset();
-            self.broken = None;
-            self.restarted_at = shown.map(|(number, _)| number);
+        if role == Role::Key || sample.sync || index == 0 {
+            let fresh = self.broken.take().is_some();
+            if fresh {
+                self.decoder.reset();
+            }
+            self.entry = Entry {
+                time: sample.time,
+                fresh: fresh || index == 0,
+                clean: role == Role::Key,
+            };
         }
-        let mut picture = match &self.broken {
+        let leading =
+            role == Role::Leading || (!self.entry.clean && sample.time < self.entry.time);
+        if !leading {
+            self.leading_lost = None;
+        }
+        let decoded = match &self.broken {
             Some(why) => Err(format!("it leans on a frame that was lost ({why})")),
             None => self.decoder.decode(&self.data),
         };
-        if let (Err(why), None) = (&picture, &self.broken)
-            && role != Role::Disposable
-        {
-            self.broken = Some(why.clone());
+        let failure = decoded.as_ref().err().cloned();
+        let picture = if leading && self.entry.fresh {
+            // Whatever the decoder made of it, what it leans on is not there.
+            Err("it leans on frames before the key frame at which decoding began".to_owned())
+        } else if let (true, Some(why)) = (leading, &self.leading_lost) {
+            Err(format!("it may lean on a frame that was lost ({why})"))
+        } else {
+            decoded
+        };
+        if let (Some(why), None) = (failure, &self.broken) {
+            if why == GAVE_UP {
+                // It panicked: it is dropped here and now, and so is all that it knew.
+                self.decoder.reset();
+                self.broken = Some(why);
+            } else if leading {
+                self.leading_lost = Some(why);
+            } else if role != Role::Disposable {
+                self.broken = Some(why);
+            }
         }
         let Some((number, time_s)) = shown else {
             return Ok(());
         };
-        if picture.is_ok() && self.restarted_at.is_some_and(|at| number < at) {
-            picture = Err("it leans on a frame that was lost before it".to_owned());
-        }
         self.waiting.push(Reverse(Waiting {
             number,
             time_s,
@@ -294,6 +354,14 @@ impl FrameSource for Mp4 {
             if self.ready()
                 && let Some(Reverse(first)) = self.waiting.pop()
             {
+                if self.last_number.is_some_and(|last| first.number < last) {
+                    let why = format!(
+                        "{}, frame {} at {:.3} s came more than {MOST_WAITING} frames too late to be shown in its turn",
+                        self.name, first.number, first.time_s
+                    );
+                    return Ok(Next::Lost { frames: 1, why });
+                }
+                self.last_number = Some(first.number);
                 return self.show(first, frame).inspect_err(|_| self.over = true);
             }
             match self.track.samples.get(self.next).copied() {
@@ -324,7 +392,13 @@ fn read_index(
     let mut at = 0_u64;
     let mut cut = None;
     let mut saw_data = false;
+    let mut boxes = 0_u64;
     while length - at >= 8 {
+        boxes += 1;
+        if boxes > MOST_BOXES {
+            let what = format!("it has more than {MOST_BOXES} boxes");
+            return Err(CaptureError::damaged(name, at, what));
+        }
         file.seek(SeekFrom::Start(at))
             .map_err(|error| CaptureError::io(name, error))?;
         let mut head = [0; 16];
@@ -391,12 +465,13 @@ fn read_index(
     }
     match movie {
         Some(movie) => Ok((movie, cut)),
-        None if saw_data || cut.is_some() => Err(CaptureError::EndsEarly {
-            name: name.to_owned(),
-            byte: length,
-            what: "before the index of the frames (moov), without which nothing can be decoded"
-                .to_owned(),
-        }),
+        None if saw_data || cut.is_some() => Err(CaptureError::refused(
+            name,
+            format!(
+                "is cut short at byte {length}, before the index of its frames (moov): the recording was not closed or the copy broke off, and nothing can be decoded"
+            ),
+            "copy it again, or record it again and stop the camera before it is switched off",
+        )),
         None => Err(CaptureError::refused(
             name,
             "is an MP4 without video",
@@ -411,6 +486,13 @@ fn ends_early(name: &str, byte: u64, what: &str) -> CaptureError {
         byte,
         what: what.to_owned(),
     }
+}
+
+/// Reads the bytes of a sample, whose place was held against the length of the file before.
+fn read_sample(file: &mut File, sample: Sample, data: &mut Vec<u8>) -> std::io::Result<()> {
+    data.resize(sample.size as usize, 0);
+    file.seek(SeekFrom::Start(sample.offset))?;
+    file.read_exact(data)
 }
 
 /// The coding for people, and the first sequence parameter set that can be read.

@@ -138,6 +138,11 @@ fn fixtures_agree_with_the_reference() {
         ("ten-bits.mp4", "(MP4, H.264)", (64, 940)),
         ("chroma-422.mp4", "(MP4, H.264)", limited),
         ("interlaced.mp4", "(MP4, H.264, interlaced)", limited),
+        ("open-groups.mp4", "(MP4, H.264)", limited),
+        ("open-groups-cut.mp4", "(MP4, H.264)", limited),
+        ("hevc-open-groups.mp4", "(MP4, HEVC)", limited),
+        ("hevc-open-groups-cut.mp4", "(MP4, HEVC)", limited),
+        ("grey.mp4", "(MP4, H.264)", limited),
     ] {
         let source = open_own(&fixture(name)).unwrap_or_else(|e| panic!("{e}"));
         assert!(
