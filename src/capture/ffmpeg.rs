@@ -234,7 +234,9 @@ impl FrameSource for Ffmpeg {
         }
         match self.frames.next_into(frame) {
             Ok(Next::Frame) => {
-                frame.time_s = self.time_of_frame(frame.number).inspect_err(|_| self.over = true)?;
+                frame.time_s = self
+                    .time_of_frame(frame.number)
+                    .inspect_err(|_| self.over = true)?;
                 (frame.black, frame.full_scale) = range(self.bits, self.full_range);
                 Ok(Next::Frame)
             }
@@ -436,7 +438,10 @@ mod tests {
     #[test]
     fn log_lines() {
         let mut log = Log::default();
-        assert!(log.read("[Parsed_showinfo_1 @ 0x55] config in time_base: 1/90000, frame_rate: 25/1").is_none());
+        assert!(
+            log.read("[Parsed_showinfo_1 @ 0x55] config in time_base: 1/90000, frame_rate: 25/1")
+                .is_none()
+        );
         let line = "[Parsed_showinfo_1 @ 0x55] n:   3 pts:111110400 pts_time:1234.56 pos: 9 fmt:yuv420p sar:1/1 s:64x48 i:P iskey:0 type:B ";
         assert!(log.read(line).is_none(), "its range is still to come");
         let range = "[Parsed_showinfo_1 @ 0x55] color_range:pc color_space:bt709 color_primaries:bt709 color_trc:arib-std-b67";

@@ -153,7 +153,9 @@ pub(super) fn sequence_in(coding: &Coding, sample: &[u8]) -> Option<Sequence> {
         Coding::Jpeg => return None,
     };
     let units = units(sample, length).ok()?;
-    let set = units.iter().find(|u| u.first().is_some_and(|h| is_set(*h)))?;
+    let set = units
+        .iter()
+        .find(|u| u.first().is_some_and(|h| is_set(*h)))?;
     parse(set)
 }
 

@@ -125,8 +125,12 @@ impl Mp4 {
                 "is to be shown sheared or turned by no quarter",
             ));
         }
+        let (mut shown, frames) = schedule(&track, movie.timescale)
+            .map_err(|what| CaptureError::not_embedded(&name, what))?;
         let mut cut = cut_index;
+        // The frames keep the numbers that the whole file would give them.
         drop_beyond(&mut track, length, &name, &mut cut);
+        shown.truncate(track.samples.len());
         let (kind, mut sequence) = describe(&coding);
         let broken_sets = matches!(&coding, Coding::H264(sets, _) | Coding::Hevc(sets, _) if !sets.is_empty())
             && sequence.is_none();
@@ -176,9 +180,7 @@ impl Mp4 {
                 ));
             }
         }
-        let (shown, frames) = schedule(&track, movie.timescale)
-            .map_err(|what| CaptureError::not_embedded(&name, what))?;
-        if frames == 0 {
+        if shown.iter().all(Option::is_none) {
             return Err(cut.unwrap_or_else(|| {
                 CaptureError::refused(
                     &name,
@@ -249,8 +251,7 @@ impl Mp4 {
                 clean: role == Role::Key,
             };
         }
-        let leading =
-            role == Role::Leading || (!self.entry.clean && sample.time < self.entry.time);
+        let leading = role == Role::Leading || (!self.entry.clean && sample.time < self.entry.time);
         if !leading {
             self.leading_lost = None;
         }
@@ -299,6 +300,23 @@ impl Mp4 {
                 .lowest_to_come
                 .get(self.next)
                 .is_none_or(|&lowest| first.number <= lowest)
+    }
+
+    /// Frames that are to be shown before the next one but lie behind the end of a file that is cut short.
+    fn gap(&mut self) -> Option<Next> {
+        let Reverse(first) = self.waiting.peek()?;
+        let expected = self.last_number.map_or(0, |last| last + 1);
+        let frames = first.number.checked_sub(expected).filter(|n| *n > 0)?;
+        // A frame that is forced out of its turn has its forerunners still to come.
+        self.cut
+            .as_ref()
+            .filter(|_| self.next >= self.track.samples.len())?;
+        let why = format!(
+            "{}, frames from {expected} on, {frames} in number: they lie behind the end of the file, which is cut short",
+            self.name
+        );
+        self.last_number = Some(first.number - 1);
+        Some(Next::Lost { frames, why })
     }
 
     fn show(&self, waiting: Waiting, frame: &mut Frame) -> Result<Next, CaptureError> {
@@ -351,6 +369,11 @@ impl FrameSource for Mp4 {
 
     fn next_into(&mut self, frame: &mut Frame) -> Result<Next, CaptureError> {
         while !self.over {
+            if self.ready()
+                && let Some(lost) = self.gap()
+            {
+                return Ok(lost);
+            }
             if self.ready()
                 && let Some(Reverse(first)) = self.waiting.pop()
             {
@@ -559,7 +582,17 @@ fn schedule(track: &Track, movie_timescale: u32) -> Result<Schedule, String> {
             order.push((seconds, index));
         }
     }
+    let reordered = order.windows(2).any(|w| matches!(w, [a, b] if b.0 < a.0));
     order.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+    let twins = order
+        .windows(2)
+        .position(|w| matches!(w, [a, b] if b.0 <= a.0));
+    if let (true, Some(n)) = (reordered, twins) {
+        return Err(format!(
+            "gives frames {n} and {} the same time, so that their order is not known",
+            n + 1
+        ));
+    }
     let first = order.first().map_or(0.0, |o| o.0);
     let mut shown = vec![None; track.samples.len()];
     for (number, &(seconds, index)) in order.iter().enumerate() {
@@ -664,6 +697,31 @@ mod tests {
             ..edit(500, Some(0))
         };
         assert!(check_edits(&[slow], 100, 1000).is_err());
+    }
+
+    #[test]
+    fn equal_times_are_no_order() {
+        let clip = |times: &[i64]| {
+            let mut track = Track::default();
+            track.timescale = 10;
+            track.samples = times
+                .iter()
+                .map(|&time| Sample {
+                    offset: 0,
+                    size: 9,
+                    time,
+                    sync: false,
+                })
+                .collect();
+            schedule(&track, 1000)
+        };
+        assert_eq!(
+            clip(&[5, 15, 10]),
+            Ok((vec![Some((0, 0.0)), Some((2, 1.0)), Some((1, 0.5))], 3))
+        );
+        assert!(clip(&[0, 20, 10, 10]).is_err_and(|e| e.contains("frames 1 and 2")));
+        // Without B-frames the order of decoding is that of showing.
+        assert!(clip(&[0, 10, 10, 20]).is_ok());
     }
 
     #[test]

@@ -120,12 +120,10 @@ impl Movie {
                     if track.is_video {
                         movie.track = Some(track);
                     } else {
-                        movie
-                            .others
-                            .push(match &track.code {
-                                b"soun" => "sound".to_owned(),
-                                code => String::from_utf8_lossy(code).into_owned(),
-                            });
+                        movie.others.push(match &track.code {
+                            b"soun" => "sound".to_owned(),
+                            code => String::from_utf8_lossy(code).into_owned(),
+                        });
                     }
                 }
                 b"mvex" => movie.fragmented = true,
@@ -536,6 +534,37 @@ mod tests {
         );
         assert_eq!(items(&[0, 0, 0, 4, b'a', b'a', b'a', b'a']).count(), 0);
         assert_eq!(items(&[0, 0, 0, 99, b'a', b'a', b'a', b'a']).count(), 0);
+    }
+
+    /// Fragments of another track that name four thousand million samples each, in a small file.
+    #[test]
+    fn fragments_that_name_too_much() {
+        let boxed = |kind: &[u8; 4], body: &[u8]| {
+            let size = u32::try_from(body.len() + 8).unwrap().to_be_bytes();
+            [&size[..], kind, body].concat()
+        };
+        // Track 2, no defaults; a run of u32::MAX samples with nothing said of each.
+        let head = boxed(b"tfhd", &[0, 0, 0, 0, 0, 0, 0, 2]);
+        let run = boxed(b"trun", &[0, 0, 0, 0, 255, 255, 255, 255]);
+        let moof = boxed(b"traf", &[head, run].concat());
+        let mut track = Track {
+            id: 1,
+            ..Track::default()
+        };
+        let error = track.fragment(&moof, 0, 10_000).unwrap_err();
+        assert!(
+            error.contains("more frames than the file can hold"),
+            "{error}"
+        );
+        assert!(track.samples.is_empty());
+        // Many runs that each stay below the limit are stopped by their sum.
+        let run = boxed(b"trun", &[0, 0, 0, 0, 0, 0, 8, 0]);
+        let moof = boxed(
+            b"traf",
+            &[boxed(b"tfhd", &[0, 0, 0, 0, 0, 0, 0, 2]), run.repeat(5)].concat(),
+        );
+        track.named = 0;
+        assert!(track.fragment(&moof, 0, 10_000).is_err());
     }
 
     #[test]
