@@ -464,4 +464,43 @@ mod tests {
         assert!(log.read(line).is_none());
         assert!(matches!(log.read(line), Some(Line::Frame(_))));
     }
+
+    /// A program that takes ffmpeg's place.
+    #[cfg(unix)]
+    fn stand_in(script: &str) -> Result<Ffmpeg, CaptureError> {
+        let mut command = Command::new("/bin/sh");
+        command.args(["-c", script, "stand-in"]);
+        Ffmpeg::start(command, Path::new("a clip.mkv"))
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn its_last_words_are_told() {
+        let error = stand_in("echo 'no decoder for that' >&2; exit 1").err();
+        let error = error.map(|e| e.to_string()).unwrap_or_default();
+        assert!(error.contains("no decoder for that"), "{error}");
+        assert!(error.contains("a clip.mkv"), "{error}");
+    }
+
+    /// The file's name is one argument behind `-i`, and no option or protocol whatever it looks like.
+    #[cfg(unix)]
+    #[test]
+    fn the_name_is_no_option() {
+        let script = r#"while [ "$1" != -i ]; do shift; done; echo "got [$2]" >&2; exit 1"#;
+        let error = stand_in(script).err().map(|e| e.to_string());
+        assert!(error.is_some_and(|e| e.contains("got [file:a clip.mkv]")));
+    }
+
+    /// Dropping the source ends the program, though it would go on for a minute.
+    #[cfg(unix)]
+    #[test]
+    fn dropping_ends_the_program() {
+        let begun = std::time::Instant::now();
+        let source = stand_in("printf 'YUV4MPEG2 W4 H4 F25:1 Cmono\\n'; exec sleep 60");
+        let Ok(source) = source else {
+            panic!("it did not start")
+        };
+        drop(source);
+        assert!(begun.elapsed() < Duration::from_secs(15));
+    }
 }

@@ -131,6 +131,13 @@ impl Mp4 {
         // The frames keep the numbers that the whole file would give them.
         drop_beyond(&mut track, length, &name, &mut cut);
         shown.truncate(track.samples.len());
+        if overlaps(&track.samples, length) {
+            return Err(CaptureError::damaged(
+                &name,
+                0,
+                "its frames together are several times as large as the file",
+            ));
+        }
         let (kind, mut sequence) = describe(&coding);
         let broken_sets = matches!(&coding, Coding::H264(sets, _) | Coding::Hevc(sets, _) if !sets.is_empty())
             && sequence.is_none();
@@ -563,6 +570,15 @@ fn drop_beyond(track: &mut Track, length: u64, name: &str, cut: &mut Option<Capt
     }
 }
 
+/// Whether the samples must lie over one another many times, so that reading them might take for ever.
+/// One size that is damaged does not make it so.
+fn overlaps(samples: &[Sample], length: u64) -> bool {
+    let total = samples
+        .iter()
+        .fold(0_u64, |sum, s| sum.saturating_add(u64::from(s.size)));
+    total / 4 > length
+}
+
 /// For each sample its number among the shown frames and its time in seconds; and how many are shown.
 type Schedule = (Vec<Option<(u64, f64)>>, u64);
 
@@ -722,6 +738,18 @@ mod tests {
         assert!(clip(&[0, 20, 10, 10]).is_err_and(|e| e.contains("frames 1 and 2")));
         // Without B-frames the order of decoding is that of showing.
         assert!(clip(&[0, 10, 10, 20]).is_ok());
+    }
+
+    #[test]
+    fn samples_over_one_another() {
+        let sample = Sample {
+            offset: 0,
+            size: 1000,
+            time: 0,
+            sync: true,
+        };
+        assert!(!overlaps(&[sample; 4], 1000));
+        assert!(overlaps(&[sample; 5], 1000));
     }
 
     #[test]

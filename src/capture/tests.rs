@@ -438,14 +438,19 @@ fn speed_and_memory() {
     let mut source = open_own(Path::new(&path)).unwrap();
     let mut frame = Frame::empty();
     let (begun, mut count) = (std::time::Instant::now(), 0_u32);
-    while source.next_into(&mut frame).unwrap() != Next::End {
-        count += 1;
+    let mut lost = 0;
+    loop {
+        match source.next_into(&mut frame).unwrap() {
+            Next::Frame => count += 1,
+            Next::Lost { frames, .. } => lost += frames,
+            Next::End => break,
+        }
     }
     let fps = f64::from(count) / begun.elapsed().as_secs_f64();
     let size = (frame.width(), frame.height());
     let peak = peak_mb();
     println_to_test(&format!(
-        "{count} frames {size:?}: {fps:.0} fps, peak {peak:?} MB"
+        "{count} frames {size:?}, {lost} lost: {fps:.0} fps, peak {peak:?} MB"
     ));
 }
 
