@@ -615,3 +615,387 @@ pub fn aicc(chi_squared: f64, points: usize, coefficients: usize) -> Option<f64>
     let k = coefficients as f64;
     Some(chi_squared + 2.0 * k + 2.0 * k * (k + 1.0) / spare as f64)
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
+mod tests {
+    use super::*;
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    /// A file of NIST's Statistical Reference Datasets (tests/fixtures/strd/README.md).
+    struct Reference {
+        certified: Vec<(f64, f64)>,
+        starts: Vec<Vec<f64>>,
+        rows: Vec<Vec<f64>>,
+        residual_sum: Option<f64>,
+        residual_deviation: Option<f64>,
+    }
+
+    fn numbers(line: &str) -> Vec<f64> {
+        line.split_whitespace()
+            .filter_map(|word| word.parse().ok())
+            .collect()
+    }
+
+    fn reference(text: &str) -> Reference {
+        let mut certified = Vec::new();
+        let mut starts = vec![Vec::new(), Vec::new()];
+        let mut rows = Vec::new();
+        let mut in_data = false;
+        let (mut residual_sum, mut residual_deviation) = (None, None);
+        let mut after_residual = false;
+        for line in text.lines() {
+            let words: Vec<&str> = line.split_whitespace().collect();
+            if line.starts_with("Data:") && words.get(1) == Some(&"y") {
+                in_data = true;
+                continue;
+            }
+            if in_data {
+                let row = numbers(line);
+                if row.len() >= 2 {
+                    rows.push(row);
+                }
+                continue;
+            }
+            match words.as_slice() {
+                [name, value, deviation] if name.starts_with('B') && name.len() <= 3 => {
+                    if let (Ok(value), Ok(deviation)) = (value.parse(), deviation.parse()) {
+                        certified.push((value, deviation));
+                    }
+                }
+                [name, "=", one, two, value, deviation] if name.starts_with('b') => {
+                    starts[0].push(one.parse().unwrap());
+                    starts[1].push(two.parse().unwrap());
+                    certified.push((value.parse().unwrap(), deviation.parse().unwrap()));
+                }
+                ["Residual", "Sum", "of", "Squares:", value] => residual_sum = value.parse().ok(),
+                ["Residual"] => after_residual = true,
+                ["Standard", "Deviation", value] if after_residual => {
+                    residual_deviation = value.parse().ok();
+                }
+                _ => {}
+            }
+        }
+        assert!(!certified.is_empty() && !rows.is_empty());
+        Reference {
+            certified,
+            starts,
+            rows,
+            residual_sum,
+            residual_deviation,
+        }
+    }
+
+    /// Correct digits of a result.
+    fn digits(found: f64, certified: f64) -> f64 {
+        let error = if certified == 0.0 {
+            found.abs()
+        } else {
+            ((found - certified) / certified).abs()
+        };
+        -error.max(1e-16).log10()
+    }
+
+    fn columns(reference: &Reference) -> (Vec<f64>, Vec<f64>) {
+        (
+            reference.rows.iter().map(|row| row[1]).collect(),
+            reference.rows.iter().map(|row| row[0]).collect(),
+        )
+    }
+
+    /// Linear NIST sets; what double precision reaches is 12, 12, 9, 7 and 7 digits, so these bars leave a margin of some.
+    #[test]
+    fn polynomials_of_the_statistical_reference_datasets() {
+        for (text, degree, bar) in [
+            (
+                include_str!("../../tests/fixtures/strd/Norris.dat"),
+                1,
+                11.0,
+            ),
+            (
+                include_str!("../../tests/fixtures/strd/Pontius.dat"),
+                2,
+                10.0,
+            ),
+            (
+                include_str!("../../tests/fixtures/strd/Wampler1.dat"),
+                5,
+                8.0,
+            ),
+            (
+                include_str!("../../tests/fixtures/strd/Wampler5.dat"),
+                5,
+                6.0,
+            ),
+            (include_str!("../../tests/fixtures/strd/Filip.dat"), 10, 6.0),
+        ] {
+            let reference = reference(text);
+            let (x, y) = columns(&reference);
+            let fit = polynomial(&x, &y, None, degree).unwrap();
+            let covariance = fit.covariance_by_residuals().unwrap();
+            assert_eq!(reference.certified.len(), degree + 1);
+            for (power, (value, deviation)) in reference.certified.iter().enumerate() {
+                let found = digits(fit.coefficients[power], *value);
+                assert!(
+                    found >= bar,
+                    "degree {degree}, power {power}: {found:.1} digits"
+                );
+                if *deviation > 0.0 {
+                    let found = digits(covariance[(power, power)].sqrt(), *deviation);
+                    assert!(
+                        found >= bar.min(9.0),
+                        "degree {degree}, deviation {power}: {found:.1} digits"
+                    );
+                }
+            }
+            if let Some(s) = reference.residual_deviation.filter(|s| *s > 0.0) {
+                assert!(digits(fit.residual_deviation().unwrap(), s) >= 8.0);
+            }
+        }
+    }
+
+    /// Longley's collinear set with six predictors.
+    #[test]
+    fn longley_of_the_statistical_reference_datasets() {
+        let reference = reference(include_str!("../../tests/fixtures/strd/Longley.dat"));
+        let y: Vec<f64> = reference.rows.iter().map(|row| row[0]).collect();
+        let design = DMatrix::from_fn(
+            y.len(),
+            7,
+            |i, j| if j == 0 { 1.0 } else { reference.rows[i][j] },
+        );
+        let fit = linear(&design, &y, None).unwrap();
+        for (power, (value, _)) in reference.certified.iter().enumerate() {
+            assert!(digits(fit.coefficients[power], *value) > 9.0);
+        }
+        assert!(
+            digits(
+                fit.residual_deviation().unwrap(),
+                reference.residual_deviation.unwrap()
+            ) > 9.0
+        );
+    }
+
+    /// b1 exp(-b2 x) and two Gaussian lines.
+    struct TwoLines;
+
+    impl Curve for TwoLines {
+        fn value(&self, b: &DVector<f64>, x: f64) -> f64 {
+            b[0] * (-b[1] * x).exp()
+                + b[2] * (-((x - b[3]) / b[4]).powi(2)).exp()
+                + b[5] * (-((x - b[6]) / b[7]).powi(2)).exp()
+        }
+
+        fn gradient(&self, b: &DVector<f64>, x: f64) -> DVector<f64> {
+            let decay = (-b[1] * x).exp();
+            let line = |height: f64, centre: f64, width: f64| {
+                let u = (x - centre) / width;
+                let g = (-u * u).exp();
+                [
+                    g,
+                    2.0 * height * g * u / width,
+                    2.0 * height * g * u * u / width,
+                ]
+            };
+            let one = line(b[2], b[3], b[4]);
+            let two = line(b[5], b[6], b[7]);
+            DVector::from_vec(vec![
+                decay,
+                -b[0] * x * decay,
+                one[0],
+                one[1],
+                one[2],
+                two[0],
+                two[1],
+                two[2],
+            ])
+        }
+    }
+
+    /// b1/b2 exp(-((x - b3)/b2)²/2).
+    struct OneLine;
+
+    impl Curve for OneLine {
+        fn value(&self, b: &DVector<f64>, x: f64) -> f64 {
+            b[0] / b[1] * (-0.5 * ((x - b[2]) / b[1]).powi(2)).exp()
+        }
+
+        fn gradient(&self, b: &DVector<f64>, x: f64) -> DVector<f64> {
+            let u = (x - b[2]) / b[1];
+            let y = self.value(b, x);
+            DVector::from_vec(vec![y / b[0], y * (u * u - 1.0) / b[1], y * u / b[1]])
+        }
+    }
+
+    fn check_nonlinear(curve: &impl Curve, text: &str) {
+        let reference = reference(text);
+        let (x, y) = columns(&reference);
+        for start in &reference.starts {
+            let fit = nonlinear(curve, &x, &y, None, start).unwrap();
+            let s = (fit.chi_squared / fit.degrees_of_freedom as f64).sqrt();
+            assert!(digits(fit.chi_squared, reference.residual_sum.unwrap()) > 8.0);
+            for (k, (value, deviation)) in reference.certified.iter().enumerate() {
+                let found = digits(fit.parameters[k], *value);
+                assert!(found >= 6.0, "b{}: {found:.1} digits", k + 1);
+                let found = digits(fit.covariance[(k, k)].sqrt() * s, *deviation);
+                assert!(found >= 5.0, "deviation of b{}: {found:.1} digits", k + 1);
+            }
+        }
+    }
+
+    /// Nonlinear NIST sets nearest to spectral lines, from both certified starts: 6 digits in parameters, 5 in deviations.
+    #[test]
+    fn lines_of_the_statistical_reference_datasets() {
+        check_nonlinear(
+            &TwoLines,
+            include_str!("../../tests/fixtures/strd/Gauss1.dat"),
+        );
+        check_nonlinear(
+            &TwoLines,
+            include_str!("../../tests/fixtures/strd/Gauss2.dat"),
+        );
+        check_nonlinear(
+            &TwoLines,
+            include_str!("../../tests/fixtures/strd/Gauss3.dat"),
+        );
+        check_nonlinear(
+            &OneLine,
+            include_str!("../../tests/fixtures/strd/Eckerle4.dat"),
+        );
+    }
+
+    /// JCGM 100, example H.3 (thermometer); data from memory of the document, results as in PyPI suncal 1.7.1
+    /// (test/test_curvefit.py) and recomputed to more digits.
+    #[test]
+    fn thermometer_of_the_guide() {
+        let t = [
+            21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511,
+        ];
+        let b = [
+            -0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160,
+        ];
+        let x: Vec<f64> = t.iter().map(|t| t - 20.0).collect();
+        let fit = straight_line(&x, &b, None).unwrap();
+        let covariance = fit.covariance_by_residuals().unwrap();
+        let close = |found: f64, wanted: f64| {
+            assert!((found - wanted).abs() < 1e-9, "{found} is not {wanted}")
+        };
+        close(fit.coefficients[0], -0.171_203_790_13);
+        close(fit.coefficients[1], 0.002_182_697_74);
+        close(covariance[(0, 0)].sqrt(), 0.002_877_597_84);
+        close(covariance[(1, 1)].sqrt(), 0.000_667_938_77);
+        close(fit.residual_deviation().unwrap(), 0.003_497_563_96);
+        let at_30 = crate::basics::uncertainty::correlated(
+            fit.coefficients.as_slice(),
+            &covariance,
+            "calibration",
+            crate::basics::uncertainty::Kind::A,
+            9.0,
+        )
+        .unwrap();
+        let correction = at_30[0].plus(&at_30[1].scaled(10.0));
+        assert!((at_30[0].correlation(&at_30[1]).unwrap() + 0.930_429_6).abs() < 1e-7);
+        assert!((correction.value() + 0.149_376_81).abs() < 1e-8);
+        assert!((correction.u() - 0.004_138_60).abs() < 1e-8);
+        assert!((correction.degrees_of_freedom() - 9.0).abs() < 1e-9);
+    }
+
+    /// The solution with common causes is that of the full covariance, and holds where that is nearly singular.
+    #[test]
+    fn common_causes_as_full_covariance() {
+        let x = [0.1, 0.9, 2.3, 3.1, 4.7];
+        let y = [1.02, 1.93, 3.35, 4.01, 5.80];
+        let own = [0.02, 0.03, 0.025, 0.04, 0.02];
+        let design = DMatrix::from_fn(5, 2, |i, j| if j == 0 { 1.0 } else { x[i] });
+        let cause = DMatrix::from_fn(5, 1, |i, _| 0.3 + 0.1 * x[i] * x[i]);
+        let covariance = DMatrix::from_fn(5, 5, |i, j| {
+            cause[(i, 0)] * cause[(j, 0)] + if i == j { own[i] * own[i] } else { 0.0 }
+        });
+        let full = generalised(&design, &y, &covariance).unwrap();
+        let (short, _) = with_shared_causes(&design, &y, &own, &cause).unwrap();
+        assert!((&full.coefficients - &short.coefficients).norm() < 1e-10);
+        assert!((&full.covariance - &short.covariance).norm() < 1e-10);
+        assert!((&full.estimator - &short.estimator).norm() < 1e-9);
+        assert!((full.chi_squared - short.chi_squared).abs() < 1e-8);
+        let residuals: Vec<f64> = full.residuals.iter().copied().collect();
+        let alone = chi_squared_with_shared(&residuals, &own, &cause).unwrap();
+        assert!((alone - full.chi_squared).abs() < 1e-8);
+        // A cause in the span of the design, ten million times the scatter: the fit must not notice it in the slope.
+        let huge = DMatrix::from_element(5, 1, 3e5);
+        let (fit, pulls) = with_shared_causes(&design, &y, &own, &huge).unwrap();
+        let free = linear(&design, &y, Some(&own)).unwrap();
+        assert!((fit.coefficients[1] - free.coefficients[1]).abs() < 1e-8);
+        assert!((fit.covariance[(1, 1)] / free.covariance[(1, 1)] - 1.0).abs() < 1e-6);
+        assert!((fit.covariance[(0, 0)].sqrt() / 3e5 - 1.0).abs() < 1e-6);
+        assert!(pulls[0].abs() < 1e-3);
+    }
+
+    /// Pulls of a weighted line have spread 1; a robust line shrugs off what drags the plain one away.
+    #[test]
+    fn lines_hold_their_stated_uncertainty() {
+        const RUNS: usize = 2000;
+        let mut random = ChaCha8Rng::seed_from_u64(11);
+        let x: Vec<f64> = (0..12)
+            .map(|i| 37.3 + 1.7 * f64::from(i) + 0.3 * f64::from(i * i % 5))
+            .collect();
+        let sigma: Vec<f64> = (0..12).map(|i| 0.2 + 0.05 * f64::from(i % 4)).collect();
+        let mut squares = 0.0;
+        for _ in 0..RUNS {
+            let y: Vec<f64> = x
+                .iter()
+                .zip(&sigma)
+                .map(|(x, s)| {
+                    let noise: f64 = StandardNormal.sample(&mut random);
+                    -3.1 + 0.77 * x + s * noise
+                })
+                .collect();
+            let fit = straight_line(&x, &y, Some(&sigma)).unwrap();
+            squares += (fit.coefficients[1] - 0.77).powi(2) / fit.covariance[(1, 1)];
+        }
+        let variance = squares / RUNS as f64;
+        // The variance of RUNS pulls has the standard error sqrt(2/RUNS).
+        assert!(
+            (variance - 1.0).abs() < 4.0 * (2.0 / RUNS as f64).sqrt(),
+            "{variance}"
+        );
+        let mut y: Vec<f64> = x
+            .iter()
+            .enumerate()
+            .map(|(i, x)| -3.1 + 0.77 * x + 0.05 * (i as f64 * 2.1).sin())
+            .collect();
+        y[3] += 40.0;
+        let plain = straight_line(&x, &y, None).unwrap();
+        let robust = robust_line(&x, &y, None).unwrap();
+        assert!((plain.coefficients[1] - 0.77).abs() > 0.2);
+        assert!((robust.fit.coefficients[1] - 0.77).abs() < 0.01);
+        assert!(robust.weights[3] < 0.02);
+    }
+
+    #[test]
+    fn what_cannot_be_fitted_is_refused() {
+        assert!(matches!(
+            straight_line(&[1.0], &[1.0], None),
+            Err(FitError::TooFew { .. } | FitError::Singular)
+        ));
+        assert_eq!(
+            straight_line(&[1.0, 1.0, 1.0], &[1.0, 2.0, 3.0], None).unwrap_err(),
+            FitError::Singular
+        );
+        assert_eq!(
+            straight_line(&[1.0, 2.0], &[1.0, f64::NAN], None).unwrap_err(),
+            FitError::Number
+        );
+        assert_eq!(
+            straight_line(&[1.0, 2.0], &[1.0, 2.0], Some(&[1.0, 0.0])).unwrap_err(),
+            FitError::Number
+        );
+        assert_eq!(
+            straight_line(&[1.0, 2.0], &[1.0], None).unwrap_err(),
+            FitError::Shape
+        );
+        assert!(aicc(1.0, 3, 2).is_none());
+        assert!(chi_squared_probability(1.0, 0).is_none());
+    }
+}

@@ -602,3 +602,248 @@ impl std::fmt::Display for Measured {
 pub fn values_of(numbers: &[Measured]) -> DVector<f64> {
     DVector::from_iterator(numbers.len(), numbers.iter().map(Measured::value))
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
+mod tests {
+    use super::*;
+
+    fn near(found: f64, wanted: f64, tolerance: f64, what: &str) {
+        assert!(
+            (found - wanted).abs() <= tolerance,
+            "{what}: {found} is not {wanted}"
+        );
+    }
+
+    /// JCGM 100, example H.1 (end gauge); inputs and model from memory of the document, results as recomputed
+    /// with PyPI GTC 1.5.1: l 50000838.0 nm, u 31.7051, nu 16.6446, U99 92.604.
+    #[test]
+    fn end_gauge_of_the_guide() {
+        let type_a =
+            |name: &str, u: f64, dof: f64| Measured::new(0.0, u, &Cause::type_a(name, dof));
+        let standard = type_a("standard", 25.0, 18.0).shifted(50_000_623.0);
+        let difference = type_a("repeats", 5.8, 24.0)
+            .plus(&type_a("comparator, random", 3.9, 5.0))
+            .plus(&type_a("comparator, systematic", 6.7, 8.0))
+            .shifted(215.0);
+        let expansion = Measured::new(
+            11.5e-6,
+            1.2e-6,
+            &Cause::type_b("expansion", Shape::Rectangular),
+        );
+        let temperature = Measured::new(-0.1, 0.41, &Cause::type_b("temperature", Shape::Normal));
+        let expansion_difference = type_a("difference of expansion", 0.58e-6, 50.0);
+        let temperature_difference = type_a("difference of temperature", 0.029, 2.0);
+        let ls = standard.value();
+        let length = Measured::combine(
+            50_000_838.0,
+            &[
+                (&standard, 1.0),
+                (&difference, 1.0),
+                (&expansion, 0.0),
+                (&temperature, 0.0),
+                (&expansion_difference, -ls * temperature.value()),
+                (&temperature_difference, -ls * expansion.value()),
+            ],
+        );
+        near(difference.u(), 9.7, 0.05, "u(d), GUM");
+        // The document rounds the inputs that are written here.
+        near(difference.degrees_of_freedom(), 25.6, 0.2, "nu(d), GUM");
+        near(length.u(), 31.7051, 5e-4, "u");
+        near(length.degrees_of_freedom(), 16.6446, 1e-3, "nu");
+        // GTC and the document cut nu down to 16; here t is taken at nu itself.
+        near(
+            coverage_factor(16.0, 0.99) * length.u(),
+            92.604,
+            2e-3,
+            "U99",
+        );
+        near(coverage_factor(16.0, 0.99), 2.92, 0.005, "t99(16), GUM");
+        let shares: f64 = length.budget().iter().map(|row| row.share).sum();
+        near(shares, 1.0, 1e-12, "shares");
+    }
+
+    /// JCGM 100, example H.2 (resistance and reactance); data from memory of the document, results as in
+    /// PyPI suncal 1.7.1 (test/test_GUMH2.csv, test_examples.py) and recomputed to more digits.
+    #[test]
+    fn simultaneous_readings_of_the_guide() {
+        let v = [5.007, 4.994, 5.005, 4.990, 4.999];
+        let i = [19.663e-3, 19.639e-3, 19.640e-3, 19.685e-3, 19.678e-3];
+        let phi = [1.0456, 1.0438, 1.0468, 1.0428, 1.0433];
+        let mean = |x: &[f64]| x.iter().sum::<f64>() / 5.0;
+        let all = [&v[..], &i[..], &phi[..]];
+        let means: Vec<f64> = all.iter().map(|x| mean(x)).collect();
+        let covariance = DMatrix::from_fn(3, 3, |a, b| {
+            (0..5)
+                .map(|k| (all[a][k] - means[a]) * (all[b][k] - means[b]))
+                .sum::<f64>()
+                / 20.0
+        });
+        let m = correlated(&means, &covariance, "repeats", Kind::A, 4.0).unwrap();
+        near(m[0].correlation(&m[1]).unwrap(), -0.355_311, 1e-5, "r(V,I)");
+        near(
+            m[0].correlation(&m[2]).unwrap(),
+            0.857_624,
+            1e-5,
+            "r(V,phi)",
+        );
+        near(
+            m[1].correlation(&m[2]).unwrap(),
+            -0.645_111,
+            1e-5,
+            "r(I,phi)",
+        );
+        let z = m[0].divided_by(&m[1]).unwrap();
+        let angle = m[2].value();
+        let r = z.times(&m[2].map(angle.cos(), -angle.sin()));
+        let x = z.times(&m[2].map(angle.sin(), angle.cos()));
+        for (found, value, u) in [
+            (&r, 127.732_169_93, 0.071_071_41),
+            (&x, 219.846_511_91, 0.295_581_68),
+            (&z, 254.259_701_95, 0.236_336_13),
+        ] {
+            near(found.value(), value, 1e-7, "value");
+            near(found.u(), u, 1e-7, "u");
+            near(
+                found.degrees_of_freedom(),
+                4.0,
+                1e-9,
+                "one statistic has its own nu",
+            );
+        }
+        near(r.correlation(&x).unwrap(), -0.588_430, 1e-5, "r(R,X)");
+        near(r.correlation(&z).unwrap(), -0.485_259, 1e-5, "r(R,Z)");
+        near(x.correlation(&z).unwrap(), 0.992_512, 1e-5, "r(X,Z)");
+    }
+
+    /// JCGM 100, table G.2; cells as in PyPI suncal 1.7.1 (test/test_ttable.py).
+    #[test]
+    fn coverage_factors_of_the_guide() {
+        for (dof, wanted) in [
+            (1.0, [1.84, 12.71, 63.66, 235.8]),
+            (10.0, [1.05, 2.23, 3.17, 3.96]),
+            (20.0, [1.03, 2.09, 2.85, 3.42]),
+        ] {
+            for (p, t) in [0.6827, 0.95, 0.99, 0.9973].into_iter().zip(wanted) {
+                let half_digit = if t > 100.0 { 0.05 } else { 0.005 };
+                near(coverage_factor(dof, p), t, half_digit + 1e-9, "t");
+            }
+        }
+    }
+
+    /// Welch and Satterthwaite: 0.57 with 9 degrees and 0.25 without limit give 12.8 (PyPI suncal 1.7.1, test_examples.py).
+    #[test]
+    fn effective_degrees_of_freedom() {
+        let sum = Measured::new(0.0, 0.57, &Cause::type_a("repeats", 9.0)).plus(&Measured::new(
+            0.0,
+            0.25,
+            &Cause::type_b("data sheet", Shape::Normal),
+        ));
+        near(sum.degrees_of_freedom(), 12.8, 0.05, "nu");
+    }
+
+    /// JCGM 101, 9.2: sums of four inputs of unit width; half widths of the 95 % interval as in PyPI suncal 1.7.1.
+    #[test]
+    fn monte_carlo_of_the_supplement() {
+        const DRAWS: usize = 200_000;
+        let half_width = |shape: Shape, us: [f64; 4]| {
+            let inputs: Vec<Measured> = us
+                .iter()
+                .map(|u| Measured::new(0.0, *u, &Cause::type_b("input", shape)))
+                .collect();
+            let sum = inputs
+                .iter()
+                .fold(Measured::exact(0.0), |sum, input| sum.plus(input));
+            let mut drawer = Drawer::new(&inputs, 7);
+            let values: Vec<f64> = (0..DRAWS).map(|_| sum.drawn(&drawer.draw())).collect();
+            let found = sampled(&values, 0.95).unwrap();
+            near(
+                found.standard_deviation,
+                sum.u(),
+                5.0 * found.standard_error_of_deviation,
+                "deviation",
+            );
+            0.5 * (found.symmetric.1 - found.symmetric.0)
+        };
+        // Standard error of a half width here is about 0.008 units.
+        near(half_width(Shape::Normal, [1.0; 4]), 3.92, 0.04, "9.2.2");
+        near(
+            half_width(Shape::Rectangular, [1.0; 4]),
+            3.88,
+            0.04,
+            "9.2.3",
+        );
+        near(
+            half_width(Shape::Rectangular, [1.0, 1.0, 1.0, 10.0]),
+            17.0,
+            0.12,
+            "9.2.4",
+        );
+    }
+
+    #[test]
+    fn drawn_causes_have_their_width() {
+        const DRAWS: usize = 100_000;
+        for (cause, wanted) in [
+            (Cause::type_b("rectangular", Shape::Rectangular), 1.0),
+            (Cause::type_b("triangular", Shape::Triangular), 1.0),
+            // Student's t with 5 degrees has the variance 5/3.
+            (Cause::type_a("repeats", 5.0), (5.0f64 / 3.0).sqrt()),
+        ] {
+            let number = Measured::new(2.0, 0.5, &cause);
+            let mut drawer = Drawer::new([&number], 3);
+            let values: Vec<f64> = (0..DRAWS).map(|_| number.drawn(&drawer.draw())).collect();
+            let found = sampled(&values, 0.95).unwrap();
+            near(
+                found.mean,
+                2.0,
+                5.0 * 0.5 * wanted / (DRAWS as f64).sqrt(),
+                "mean",
+            );
+            near(
+                found.standard_deviation,
+                0.5 * wanted,
+                6.0 * found.standard_error_of_deviation,
+                cause.name(),
+            );
+        }
+    }
+
+    /// A shared cause leaves differences and stays in sums.
+    #[test]
+    fn shared_causes_correlate() {
+        let shared = Cause::type_b("shared", Shape::Normal);
+        let own = Cause::type_b("own", Shape::Normal);
+        let one = Measured::new(3.0, 0.4, &shared);
+        let other = Measured::new(5.0, 0.4, &shared).with(&own, 0.3);
+        near(one.minus(&other).u(), 0.3, 1e-12, "difference");
+        near(one.plus(&other).u(), (0.64f64 + 0.09).sqrt(), 1e-12, "sum");
+        near(one.correlation(&other).unwrap(), 0.8, 1e-12, "correlation");
+        near(one.minus(&one).u(), 0.0, 0.0, "itself");
+        let (own_u, common) = own_and_shared(&[one.clone(), other.clone()]);
+        near(own_u[0], 0.0, 1e-9, "own");
+        near(own_u[1], 0.3, 1e-9, "own");
+        assert_eq!(common.shape(), (2, 1));
+        assert!(one.divided_by(&Measured::exact(0.0)).is_none());
+    }
+
+    #[test]
+    fn a_matrix_that_is_no_covariance_is_refused() {
+        let bad = DMatrix::from_row_slice(2, 2, &[1.0, 2.0, 2.0, 1.0]);
+        assert!(correlated(&[0.0, 0.0], &bad, "bad", Kind::A, 3.0).is_none());
+        let negative = DMatrix::from_row_slice(1, 1, &[-1.0]);
+        assert!(correlated(&[0.0], &negative, "bad", Kind::A, 3.0).is_none());
+    }
+
+    /// JCGM 100, 7.2.6: the uncertainty to two digits, the value to the same place.
+    #[test]
+    fn rounding_to_the_uncertainty() {
+        let text = |value, u| rounded(value, u);
+        let pair = |a: &str, b: &str| (a.to_owned(), b.to_owned());
+        assert_eq!(text(1.620_040_137, 0.000_292_4), pair("1.62004", "0.00029"));
+        assert_eq!(text(10.057_62, 0.0272), pair("10.058", "0.027"));
+        assert_eq!(text(0.5, 0.0996), pair("0.50", "0.10"));
+        assert_eq!(text(12_345.0, 678.0), pair("12350", "680"));
+        assert_eq!(text(36.366_491, 0.512_49), pair("36.37", "0.51"));
+    }
+}

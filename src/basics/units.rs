@@ -264,10 +264,7 @@ impl Wavelength {
 #[must_use]
 pub fn standard_air_index(vacuum_nm: f64) -> f64 {
     let per_um_squared = (1000.0 / vacuum_nm).powi(2);
-    1.0 + 1e-8
-        * (8060.51
-            + 2_480_990.0 / (132.274 - per_um_squared)
-            + 17_455.7 / (39.329_57 - per_um_squared))
+    1.0 + 1e-8 * (5_791_817.0 / (238.0185 - per_um_squared) + 167_909.0 / (57.362 - per_um_squared))
 }
 
 /// Degrees written as `127°34'30.0"`, with the given decimals of the seconds; rounding carries over,
@@ -468,4 +465,147 @@ fn split_fields(text: &str) -> Result<Vec<Field>, String> {
     }
     close(&mut number, &mut fields, None)?;
     Ok(fields)
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    /// Rounding of double precision in degrees of a circle.
+    const ROUNDING_DEG: f64 = 1e-12;
+
+    fn degrees(text: &str) -> f64 {
+        Angle::parse(text).unwrap().degrees()
+    }
+
+    #[test]
+    fn angles_are_read_as_people_write_them() {
+        let wanted = 127.0 + 34.0 / 60.0 + 30.0 / 3600.0;
+        for text in [
+            "127°34'30\"",
+            "127 34 30",
+            "127d34m30s",
+            "127° 34.5'",
+            "127.575",
+            " 127° 34′ 30″ ",
+            "127°34’30”",
+            "127:34:30",
+            "127° 34' 30''",
+            "127 ° 34 ' 30 \"",
+            "127 34.5",
+            "+127.575°",
+            "127º34´30\"",
+            "127°34,5'".replace(',', ".").as_str(),
+        ] {
+            assert!((degrees(text) - wanted).abs() < ROUNDING_DEG, "{text}");
+        }
+        for text in ["-0°30'", "−0 30", "–0.5", "- 0 30 0"] {
+            assert!((degrees(text) + 0.5).abs() < ROUNDING_DEG, "{text}");
+        }
+        assert!((degrees("34'30\"") - 0.575).abs() < ROUNDING_DEG);
+        assert!((degrees("30\"") - 30.0 / 3600.0).abs() < ROUNDING_DEG);
+        assert!((degrees("5° 6\"") - (5.0 + 6.0 / 3600.0)).abs() < ROUNDING_DEG);
+    }
+
+    #[test]
+    fn refused_angles_are_quoted_with_what_to_do() {
+        for (text, part) in [
+            ("127°60'", "below 60"),
+            ("127 34 75", "75 seconds"),
+            ("", "empty"),
+            ("abc", "does not belong"),
+            ("127,575", "point, not a comma"),
+            ("127.5 34", "only the last"),
+            ("34' 127°", "out of order"),
+            ("127 34 30 5", "more than"),
+            ("1.2.3", "two decimal points"),
+            ("°", "has no number"),
+            ("-", "no number"),
+            ("127°°34", "no number"),
+            (".", "no number"),
+            ("1e3", "does not belong"),
+            ("nan", "does not belong"),
+            ("999999", "hundred turns"),
+        ] {
+            let message = Angle::parse(text).unwrap_err().0;
+            assert!(message.contains(part), "{text}: {message}");
+            assert!(message.contains(text.trim()), "{text}: {message}");
+        }
+    }
+
+    #[test]
+    fn readings_wrap_at_360() {
+        // Direct reading of a published lab sheet (document no. 529122385): 360 4 is 0 4.
+        let direct = CircleReading::parse("360 4").unwrap();
+        assert!((direct.degrees() - 4.0 / 60.0).abs() < ROUNDING_DEG);
+        let line = CircleReading::parse("318 35").unwrap();
+        let deviation = direct - line;
+        assert!((deviation.degrees() - (41.0 + 29.0 / 60.0)).abs() < ROUNDING_DEG);
+        // The rounding case: -1e-20 has the remainder 360.0 in floating point.
+        assert!(CircleReading::from_degrees(-1e-20).degrees().abs() < f64::MIN_POSITIVE);
+        assert!((folded_deg(-180.0) - 180.0).abs() < ROUNDING_DEG);
+    }
+
+    #[test]
+    fn written_angles_carry_over() {
+        assert_eq!(deg_min_sec(59.999_999_99, 1), "60°00'00.0\"");
+        assert_eq!(deg_min_sec(127.575, 0), "127°34'30\"");
+        assert_eq!(deg_min_sec(-0.5, 0), "-0°30'00\"");
+        assert_eq!(deg_min_sec(-1e-9, 1), "0°00'00.0\"");
+    }
+
+    #[test]
+    fn air_and_vacuum_agree_with_published_points() {
+        // (n - 1)·1e4 of Peck and Reeder 1972 at 300, 500, 1000 nm: PyPI specutils 2.4.0, tests/test_utils.py.
+        for (nm, wanted) in [
+            (300.0, 2.915_542_11),
+            (500.0, 2.789_600_05),
+            (1000.0, 2.741_525_61),
+        ] {
+            let found = (standard_air_index(nm) - 1.0) * 1e4;
+            assert!((found - wanted).abs() < 2e-8, "{nm}: {found}");
+        }
+        // Mercury green: 546.22675 nm in vacuum and 546.0750 nm in air (NIST ASD; PyPI rascal 0.3.11).
+        let green = Wavelength::vacuum_nm(546.226_75);
+        assert!((green.in_air_nm() - 546.0750).abs() < 5e-5);
+        let back = Wavelength::air_nm(green.in_air_nm());
+        assert!((back.in_vacuum_nm() - 546.226_75).abs() < 1e-9);
+    }
+
+    proptest! {
+        #[test]
+        fn folding_stays_in_range(x in -1e5f64..1e5) {
+            let folded = folded_deg(x);
+            prop_assert!(folded > -180.0 && folded <= 180.0);
+            let turns = (x - folded) / 360.0;
+            prop_assert!((turns - turns.round()).abs() < 1e-10);
+            let reading = CircleReading::from_degrees(x).degrees();
+            prop_assert!((0.0..360.0).contains(&reading));
+        }
+
+        #[test]
+        fn tiny_negatives_fold_to_zero(exponent in -300i32..-15) {
+            let reading = CircleReading::from_degrees(-(10f64.powi(exponent))).degrees();
+            prop_assert!((0.0..360.0).contains(&reading));
+        }
+
+        #[test]
+        fn written_angles_read_back(x in -3600f64..3600.0, decimals in 0usize..5) {
+            let text = deg_min_sec(x, decimals);
+            let half_step = 0.5 * 10f64.powi(-(decimals as i32)) / 3600.0;
+            prop_assert!((degrees(&text) - x).abs() <= half_step * 1.000_001 + 1e-10, "{}", text);
+        }
+
+        #[test]
+        fn no_text_panics(text in "\\PC{0,20}") {
+            let _ = Angle::parse(&text);
+        }
+
+        #[test]
+        fn no_angle_like_text_panics(text in "[0-9 .,°'\"dms−-]{0,16}") {
+            let _ = Angle::parse(&text);
+        }
+    }
 }

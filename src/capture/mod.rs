@@ -10,9 +10,8 @@
 //!
 //! It refuses what it cannot read without guessing (a high-dynamic-range transfer, an edit list that
 //! plays backwards, frames that change their size) and says so in one sentence; a frame that a decoder
-//! complains of is a gap, and so are those that depend on it. Not all damage makes a decoder complain: H.264
-//! has no checksums, and a frame whose coded bytes were changed may come out with wrong levels up to the next
-//! key frame (`damage_in_the_frames_stays_in_its_group` counts how few are noticed in small frames).
+//! complains of is a gap, and so are those that depend on it. Damage within the coded levels of H.264 and
+//! HEVC can escape every decoder, up to the next key frame: whoever follows a line must bear a burst of wrong frames.
 //!
 //! Nothing here looks at what the frames show, and no wall clock enters a recorded frame's time.
 //! Colour video is read as its luma, so a channel that clips alone stays hidden; coloured PNG and TIFF

@@ -26,7 +26,6 @@ pub(super) struct Mp4 {
     info: SourceInfo,
     name: String,
     file: File,
-    length: u64,
     track: Track,
     sequence: Option<Sequence>,
     decoder: Box<dyn Decoder>,
@@ -217,7 +216,6 @@ impl Mp4 {
             info,
             name,
             file,
-            length,
             track,
             sequence,
             decoder,
@@ -404,10 +402,6 @@ impl FrameSource for Mp4 {
                 }
             }
         }
-        debug_assert!(
-            self.next as u64 <= self.length,
-            "a sample is at least a byte"
-        );
         Ok(Next::End)
     }
 }

@@ -404,9 +404,7 @@ impl Track {
                         .or(head.default_sample_flags)
                         .unwrap_or(self.defaults.default_sample_flags);
                     if ours {
-                        let time = self
-                            .decode_time
-                            .saturating_add(i64::from(entry.cts.unwrap_or(0)));
+                        let time = self.decode_time.saturating_add(entry.cts.unwrap_or(0));
                         // Bit 16 of the flags: the sample is no sync sample (8.8.3.1).
                         self.samples.push(Sample {
                             offset: place,

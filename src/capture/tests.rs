@@ -194,7 +194,7 @@ fn motion_jpeg_agrees_with_the_reference() {
             .filter(|&(&a, &b)| a != u16::from(b))
             .count();
         assert!(
-            worst <= 1 && unequal < 64 * 48 / 100,
+            worst <= 1 && unequal < 64 * 48 / 20,
             "worst {worst}, {unequal} unequal"
         );
     }
@@ -366,6 +366,49 @@ fn ffmpeg_tells_range_transfer_and_exact_times() {
     let seen = watch(Box::new(through("hdr.mkv").unwrap()), true);
     let error = seen.error.unwrap();
     assert!(error.contains("high dynamic range"), "{error}");
+}
+
+/// A frame whose framing is damaged is lost with all that lean on it; whatever is shown is right.
+///
+/// Damage inside the coded levels is another matter: the entropy code of H.264 has next to no
+/// redundancy, and no decoder notices all of it.
+#[test]
+fn damage_in_the_frames_is_a_gap() {
+    let bytes = std::fs::read(fixture("b-frames.mp4")).unwrap();
+    let start = bytes.windows(4).position(|w| w == b"moov").unwrap() + 4;
+    let movie = sample_table::Movie::parse(&bytes[start..], bytes.len() as u64).unwrap();
+    let samples = movie.track.unwrap().samples;
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("hurt.mp4");
+    let whole = reference("b-frames.mp4");
+    assert_eq!(samples.len(), whole.len());
+    assert!(
+        !samples.is_sorted_by_key(|s| s.time),
+        "the clip has no frames to reorder"
+    );
+    let mut most_lost = 0;
+    for sample in &samples {
+        let at = sample.offset as usize;
+        let mut hurt = bytes.clone();
+        hurt[at..at + 4].copy_from_slice(&[0xff, 0x55, 0xaa, 0x0f]);
+        std::fs::write(&path, &hurt).unwrap();
+        let seen = watch(open_own(&path).unwrap(), false);
+        assert!(seen.lost >= 1, "the damage at byte {at} was passed over");
+        assert_eq!(seen.frames.len() as u64 + seen.lost, whole.len() as u64);
+        for (time, hash, number) in &seen.frames {
+            let (time_r, hash_r) = &whole[usize::try_from(*number).unwrap()];
+            assert!(
+                hash == hash_r && (time - time_r).abs() < TIME_TOLERANCE_S,
+                "frame {number} is wrong, damage at byte {at}"
+            );
+        }
+        most_lost = most_lost.max(seen.lost);
+    }
+    // Two groups of 12 frames: a damaged key frame costs its group and the frames that lean over to it.
+    assert!(
+        (11..=16).contains(&most_lost),
+        "{most_lost} frames lost at worst"
+    );
 }
 
 /// Bytes of the coded frames changed. A decoder can't notice all such damage: of this clip's small frames

@@ -6,7 +6,7 @@ use std::path::Path;
 use super::flags::{Demo, Locate, Practice, PracticeFormat, Reduce, Scale, Toward, Watch};
 use super::progress::Progress;
 use super::{Answer, CliError};
-use crate::report::{document, page, table, text};
+use crate::report::{document, from, page, table, text};
 use crate::session::{
     self, AirConditions, Angle, Caution, DispersionModel, Experiment, ReduceOptions, Side, Source, WatchOptions,
 };
@@ -152,7 +152,11 @@ pub(super) fn demo(flags: &Demo) -> Result<Answer, CliError> {
 }
 
 fn write_report(path: &Path, experiment: &Experiment) -> Result<(), CliError> {
-    std::fs::write(path, { let _ = experiment; page::page(&crate::report::view::PageData::default()) }).map_err(|error| unwritten(path, &error))
+    // The command as typed, less the program's own path, which says nothing of the measurement.
+    let command = std::env::args().skip(1).collect::<Vec<_>>().join(" ");
+    let provenance = [("command".to_owned(), format!("lineturn {command}"))];
+    let today: String = jiff::Timestamp::now().to_string().chars().take_while(|&letter| letter != 'T').collect();
+    std::fs::write(path, page::page(&from::page_from(experiment, &today, &provenance))).map_err(|error| unwritten(path, &error))
 }
 
 fn reduce_options(flags: &Reduce) -> Result<ReduceOptions, CliError> {

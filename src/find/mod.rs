@@ -1,4 +1,34 @@
-//! One frame in, what is in it out: cross-hairs, field of view, lines; all in pixels.
+//! One frame in, what is in it out: cross-hairs, field of view, lines; all in pixels of the frame.
+//!
+//! Lines are searched by sums along sheared columns, the hairs by the Hough transform of dark
+//! valleys; both are then measured by weighted least squares over all their pixels ([`axis`]).
+//! The weights come from the noise of the frame itself, and the covariance is scaled by what the
+//! rows of a line really scatter, so that neighbouring pixels that share their noise are allowed for.
+//!
+//! No line is given below a signal-to-noise ratio of 6, none wider than 48 px, shorter than 20 rows
+//! or steeper than 17 degrees; no cross-hairs unless two crossing hairs are seen in this frame.
+//!
+//! Time, earlier frames and angles of the circle do not belong here; what an earlier frame taught
+//! comes in as [`Known`].
+//!
+//! Checked by `find::tests` on frames rendered there: spread of (found - true)/u, bias under a
+//! moving hair, false and missed lines, clipped lines, doublets, frames with nothing in them.
+
+mod axis;
+mod detect;
+mod field;
+mod geometry;
+mod grey;
+mod hairs;
+mod lines;
+mod look;
+mod shape;
+mod stack;
+#[cfg(test)]
+mod tests;
+
+pub use look::{Finder, Known};
+pub use stack::Stack;
 
 /// The two cross-hairs of the telescope, as seen in the frame.
 #[derive(Clone, Debug, PartialEq)]
@@ -85,9 +115,3 @@ pub struct Picture {
     /// Mean level above black in the field, as a share of full scale: tells darkness.
     pub mean_level: f64,
 }
-pub struct Finder; pub struct Stack;
-#[derive(Default)]
-pub struct Known { pub cross_hairs: Option<CrossHairs>, pub field: Option<FieldOfView>, pub lines: Vec<Line> }
-impl Finder { pub fn new() -> Self { Self } pub fn look(&mut self, _: &crate::basics::frame::Frame, _: &Known) -> Picture { Picture::default() } }
-impl Stack { pub fn new() -> Self { Self } pub fn add(&mut self, _: &crate::basics::frame::Frame) {} pub fn cross_hairs(&self, _: &mut Finder) -> Option<CrossHairs> { None } }
-impl Line { pub fn at_height(&self, _y: f64) -> Line { self.clone() } }

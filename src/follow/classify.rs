@@ -91,7 +91,9 @@ fn shells(turn: &Turn, noise_px: f64) -> Vec<Shell> {
     for side in [-1.0, 1.0] {
         let farthest = turn.g.iter().map(|g| g * side).fold(0.0, f64::max);
         let count = ((farthest / nearest).max(1.0).ln() / 0.45).floor().min(9.0) as usize;
-        let ratio = (farthest / nearest).max(1.0).powf(1.0 / count.max(1) as f64);
+        let ratio = (farthest / nearest)
+            .max(1.0)
+            .powf(1.0 / count.max(1) as f64);
         for k in 0..count {
             let low = nearest * ratio.powi(i32::try_from(k).unwrap_or(0));
             let high = low * ratio;

@@ -120,7 +120,14 @@ impl Identity {
         }
         let lines: Vec<&Line> = lines
             .iter()
-            .filter(|l| l.x_px.is_finite() && l.u_px.is_finite() && l.u_px > 0.0)
+            .filter(|l| {
+                l.x_px.is_finite()
+                    && l.y_ref_px.is_finite()
+                    && l.tilt_deg.is_finite()
+                    && l.curvature_per_px.is_finite()
+                    && l.u_px.is_finite()
+                    && l.u_px > 0.0
+            })
             .collect();
         let given = self.assign(time_s, &lines);
         let common_velocity = self.common_velocity_px_s();
@@ -137,17 +144,14 @@ impl Identity {
             let unseen_s = time_s - track.seen_s;
             let last_frame = track.sightings.last().map_or(0, |s| s.frame);
             let tentative = track.sightings.len() < SEEN_TO_BE_A_LINE;
-            let since =
-                frame.saturating_sub(track.sightings.first().map_or(0, |s| s.frame)) as f64;
+            let since = frame.saturating_sub(track.sightings.first().map_or(0, |s| s.frame)) as f64;
             let seldom = track.sightings.len() < 15
                 && unseen_s > PATIENCE_S
                 && (track.sightings.len() as f64) < 0.35 * since;
-            if seldom {
-                self.stray += track.sightings.len() as u64;
-            } else if tentative
+            let given_up = tentative
                 && unseen_s > PATIENCE_S
-                && frame.saturating_sub(last_frame) > PATIENCE_FRAMES
-            {
+                && frame.saturating_sub(last_frame) > PATIENCE_FRAMES;
+            if seldom || given_up {
                 self.stray += track.sightings.len() as u64;
             } else if unseen_s > LONGEST_GAP_S {
                 self.closed.push(track);
@@ -399,9 +403,9 @@ fn least_assignment(cost: &[Vec<f64>]) -> Vec<usize> {
         }
     }
     let mut column_of = vec![0; n];
-    for j in 1..=n {
-        if let Some(slot) = column_of.get_mut(owner[j].wrapping_sub(1)) {
-            *slot = j - 1;
+    for (column, row) in owner.iter().skip(1).enumerate() {
+        if let Some(slot) = column_of.get_mut(row.wrapping_sub(1)) {
+            *slot = column;
         }
     }
     column_of

@@ -110,7 +110,7 @@ pub(super) fn turn_the_table(hand: &Hand, random: &mut ChaCha8Rng) -> Vec<Moment
     let mut drift = 0.0;
     let mut direction = (hand.stations_deg[1] - theta).signum();
     let mut along = direction;
-    let phase: f64 = random.random_range(0.0..6.28);
+    let phase: f64 = random.random_range(0.0..std::f64::consts::TAU);
     let mut stuck_s = 0.0;
     let mut owed = 0.0;
     let mut course = Vec::new();
@@ -139,8 +139,11 @@ pub(super) fn turn_the_table(hand: &Hand, random: &mut ChaCha8Rng) -> Vec<Moment
                 stuck_s = hand.stick_s * random.random_range(0.3..1.7);
             }
         }
-        let tremor = hand.tremor_deg * (6.283 * hand.tremor_hz * time + phase).sin()
-            + 0.5 * hand.tremor_deg * (6.283 * 0.41 * hand.tremor_hz * time + 2.0 * phase).sin();
+        let tremor = hand.tremor_deg
+            * (std::f64::consts::TAU * hand.tremor_hz * time + phase).sin()
+            + 0.5
+                * hand.tremor_deg
+                * (std::f64::consts::TAU * 0.41 * hand.tremor_hz * time + 2.0 * phase).sin();
         course.push(theta + tremor);
         time += step_s;
     }

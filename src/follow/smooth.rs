@@ -315,10 +315,6 @@ impl<'a> Solver<'a> {
     }
 
     /// Step of the states, step of y₀, log determinant of the states, information on y₀.
-    #[expect(
-        clippy::type_complexity,
-        reason = "four numbers that belong to one elimination"
-    )]
     fn eliminate(&self, damping: f64, fixed: bool) -> Option<(Vec<[f64; 2]>, f64, f64, f64)> {
         let m = &self.normal;
         let n = m.diagonal.len();

@@ -13,6 +13,11 @@ const FEWEST_SIGHTINGS: usize = 8;
 /// A gap in the sightings: so many usual intervals, and at least so long, s.
 const GAP_INTERVALS: f64 = 6.0;
 const GAP_S: f64 = 0.2;
+/// An absence across which a course is not followed, s.
+const LONG_ABSENCE_S: f64 = 1.0;
+
+/// So far a telescope that is not well locked may creep between passes, px. Common practice, no source.
+const CREEP_PX: f64 = 12.0;
 
 /// A line with its course in the frame of reference of the main stretch.
 struct Line {
@@ -371,6 +376,11 @@ impl Line {
             pass.from,
             pass.to.min(self.course.time_s.len().saturating_sub(1)),
         );
+        // Across a long absence nothing is known of the hand: only the part about the turn is used.
+        let time = &self.course.time_s;
+        let absent = |i: &usize| time[*i] - time[*i - 1] > LONG_ABSENCE_S;
+        let from = (from + 1..=pass.at).rev().find(absent).unwrap_or(from);
+        let to = (pass.at + 1..=to).find(absent).map_or(to, |i| i - 1);
         let samples: Vec<Sample> = (from..=to)
             .map(|i| Sample {
                 time_s: self.course.time_s[i],
@@ -481,6 +491,10 @@ impl Line {
             let depth = candidate.pass.depth_px.0.min(candidate.pass.depth_px.1);
             let short = y - deepest;
             if short > (5.0 * u.hypot(u_deepest)).max(0.3) {
+                if short < CREEP_PX && candidate.shape < -1.0 {
+                    // It turned as at minimum deviation: then the telescope crept between the passes.
+                    continue;
+                }
                 candidate.odds += if short > 8.0 { 20.0 } else { 3.0 };
                 candidate.short_px = Some(short);
             } else if agrees && depth > 20.0 * u {
@@ -533,6 +547,17 @@ impl Line {
                 format!("The line at {x_px:.1} px was clipped in {saturated} frames; shorten the exposure or narrow the slit."),
             ));
         }
+        for turn in self.candidates.iter().filter_map(|c| c.end.as_ref().ok()) {
+            if turn.noise_scale > 2.0 || 8 * turn.bad_frames > turn.g.len() {
+                cautions.push((
+                    "unsteady-positions".to_owned(),
+                    format!(
+                        "About {:.1} s the line at {x_px:.1} px scatters {:.1} times more than single frames promise, with {} bad frame(s); the uncertainty allows for it, but look for shake, flicker or strong compression.",
+                        turn.time_s, turn.noise_scale, turn.bad_frames
+                    ),
+                ));
+            }
+        }
         let track = self
             .track
             .sightings
@@ -575,7 +600,6 @@ impl Line {
         let passes = self.candidates.iter().filter(|c| c.counts()).count();
         let side = toward.unwrap_or(Side::Left);
         for candidate in &self.candidates {
-            if cfg!(test) && std::env::var("VERBOSE").is_ok() { println!("    odds {:.1} shape {:.1} others {:.1} depth {:?}", candidate.odds, candidate.shape, candidate.others, candidate.pass.depth_px); }
             points.push(point(
                 candidate.time_s,
                 candidate.x_px,

@@ -63,11 +63,7 @@ fn line_at(x_px: f64, u_px: f64, width_px: f64, flux: f64) -> Line {
         y_ref_px: 480.0,
         tilt_deg: 1.2,
         curvature_per_px: 1e-5,
-        covariance: [
-            [u_px * u_px, 0.0, 0.0],
-            [0.0, 1e-8, 0.0],
-            [0.0, 0.0, 1e-12],
-        ],
+        covariance: [[u_px * u_px, 0.0, 0.0], [0.0, 1e-8, 0.0], [0.0, 0.0, 1e-12]],
         width_px,
         peak_level: 0.5,
         flux,
@@ -158,7 +154,9 @@ fn show(scene: &Scene, number: u64) -> Shown {
             }
         }
         if random.random::<f64>() < scene.ghosts {
-            picture.lines.push(line_at(random.random_range(60.0..1220.0), 0.2, 4.0, 800.0));
+            picture
+                .lines
+                .push(line_at(random.random_range(60.0..1220.0), 0.2, 4.0, 800.0));
         }
         picture.lines.sort_by(|a, b| a.x_px.total_cmp(&b.x_px));
         follower.advance(i as u64, t, &picture);
@@ -181,7 +179,13 @@ fn describe(shown: &Shown) -> String {
     for l in &shown.sweep.lines {
         text += &format!(
             "  line {} turned {} passes {} x {:.3} offset {:.3?} u {:.4} seen {}\n",
-            l.line, l.turned, l.passes, l.x_px, l.offset_px, l.u_px, l.track.len()
+            l.line,
+            l.turned,
+            l.passes,
+            l.x_px,
+            l.offset_px,
+            l.u_px,
+            l.track.len()
         );
     }
     for p in &shown.sweep.turning_points {
@@ -225,7 +229,11 @@ fn tally(name: &str, scene: &Scene, turns: bool, passes: usize, count: u64) -> C
         let mut bad = false;
         if turns {
             let ok = shown.sweep.lines.len() == shown.truth_px.len()
-                && shown.sweep.lines.iter().all(|l| l.turned && l.passes == passes);
+                && shown
+                    .sweep
+                    .lines
+                    .iter()
+                    .all(|l| l.turned && l.passes == passes);
             if !ok {
                 result.missed += 1;
                 bad = true;
@@ -259,15 +267,15 @@ fn tally(name: &str, scene: &Scene, turns: bool, passes: usize, count: u64) -> C
             result.wrong += 1;
             bad = true;
         }
-        if bad && std::env::var("VERBOSE").is_ok() {
-            println!("--- {name} {number}\n{}", describe(&shown));
+        if bad {
+            eprintln!("--- {name} {number}\n{}", describe(&shown));
         }
     }
     let n = result.pulls.len().max(1) as f64;
     let mean = result.pulls.iter().sum::<f64>() / n;
     let sd = (result.pulls.iter().map(|p| (p - mean).powi(2)).sum::<f64>() / n).sqrt();
     let worst = result.pulls.iter().fold(0.0_f64, |a, b| a.max(b.abs()));
-    println!(
+    eprintln!(
         "{name:32} {:4} sweeps, missed {:3}, wrong {:3}, pulls {mean:+.2} ± {sd:.2}, worst {worst:.2}, {:.0} ms each",
         result.sweeps,
         result.missed,
@@ -278,7 +286,7 @@ fn tally(name: &str, scene: &Scene, turns: bool, passes: usize, count: u64) -> C
 }
 
 #[test]
-fn scenes_survey() {
+fn scenes_are_told_apart() {
     let base = Scene::default();
     let hand = |stations: &[f64]| Hand {
         stations_deg: stations.to_vec(),
@@ -289,36 +297,188 @@ fn scenes_survey() {
         hand: hand(stations),
         ..base.clone()
     };
-    let count = std::env::var("SWEEPS").ok().and_then(|s| s.parse().ok()).unwrap_or(20);
+    let count = 4;
     let scenes: Vec<(&str, Scene, bool, usize)> = vec![
         ("one line, one pass", with(&[-1.6, 1.6]), true, 1),
-        ("to the right", Scene { toward: Side::Right, ..with(&[-1.6, 1.6]) }, true, 1),
-        ("not told", Scene { told: false, ..with(&[-1.6, 1.6]) }, true, 1),
-        ("three lines", Scene { lines: three_lines(), ..with(&[-1.6, 1.6]) }, true, 1),
-        ("three lines, not told", Scene { told: false, lines: three_lines(), ..with(&[-1.6, 1.6]) }, true, 1),
-        ("three passes", Scene { lines: three_lines(), ..with(&[-1.6, 1.4, -1.3, 1.6]) }, true, 3),
-        ("three passes, not told", Scene { told: false, ..with(&[-1.6, 1.4, -1.3, 1.6]) }, true, 3),
+        (
+            "to the right",
+            Scene {
+                toward: Side::Right,
+                ..with(&[-1.6, 1.6])
+            },
+            true,
+            1,
+        ),
+        (
+            "not told",
+            Scene {
+                told: false,
+                ..with(&[-1.6, 1.6])
+            },
+            true,
+            1,
+        ),
+        (
+            "three lines",
+            Scene {
+                lines: three_lines(),
+                ..with(&[-1.6, 1.6])
+            },
+            true,
+            1,
+        ),
+        (
+            "three lines, not told",
+            Scene {
+                told: false,
+                lines: three_lines(),
+                ..with(&[-1.6, 1.6])
+            },
+            true,
+            1,
+        ),
+        (
+            "three passes",
+            Scene {
+                lines: three_lines(),
+                ..with(&[-1.6, 1.4, -1.3, 1.6])
+            },
+            true,
+            3,
+        ),
+        (
+            "three passes, not told",
+            Scene {
+                told: false,
+                ..with(&[-1.6, 1.4, -1.3, 1.6])
+            },
+            true,
+            3,
+        ),
         ("hand only, one line", with(&[-2.0, -0.7, -2.0]), false, 0),
         ("hand only, close", with(&[-1.6, -0.4, -1.6]), false, 0),
-        ("hand only, not told", Scene { told: false, ..with(&[-2.0, -0.7, -2.0]) }, false, 0),
-        ("hand only, three lines", Scene { lines: three_lines(), ..with(&[-2.0, -0.7, -2.0]) }, false, 0),
+        (
+            "hand only, not told",
+            Scene {
+                told: false,
+                ..with(&[-2.0, -0.7, -2.0])
+            },
+            false,
+            0,
+        ),
+        (
+            "hand only, three lines",
+            Scene {
+                lines: three_lines(),
+                ..with(&[-2.0, -0.7, -2.0])
+            },
+            false,
+            0,
+        ),
         ("hand only, away side", with(&[-0.6, -2.0, -0.6]), false, 0),
-        ("hand first, then minimum", with(&[-2.0, -0.7, -1.8, 1.6]), true, 1),
-        ("leaves the field and returns", with(&[-1.6, 2.4, -1.6]), true, 2),
-        ("dark before the turn", Scene { dark: vec![(0.8, 1.4)], ..with(&[-1.6, 1.6]) }, true, 1),
-        ("knock", Scene { lines: three_lines(), knock: Some((4.2, 6.3, 2.0)), ..with(&[-1.6, 1.6]) }, true, 1),
-        ("ghosts and bad frames", Scene { lines: three_lines(), ghosts: 0.2, hand: Hand { bad: 0.03, missing: 0.08, ..hand(&[-1.6, 1.6]) }, ..base.clone() }, true, 1),
-        ("no hairs", Scene { hairs: false, ..with(&[-1.6, 1.6]) }, true, 1),
-        ("10 a second, fast", Scene { lines: three_lines(), hand: Hand { frames_per_s: 10.0, speed_deg_s: 1.0, ..hand(&[-1.6, 1.6]) }, ..base.clone() }, true, 1),
-        ("sticking", Scene { lines: three_lines(), hand: Hand { sticks_per_s: 1.0, ..hand(&[-1.6, 1.6]) }, ..base.clone() }, true, 1),
-        ("dark at the turn", Scene { dark: vec![(2.0, 3.4)], ..with(&[-1.6, 1.6]) }, false, 0),
+        (
+            "hand first, then minimum",
+            with(&[-2.0, -0.7, -1.8, 1.6]),
+            true,
+            1,
+        ),
+        (
+            "leaves the field and returns",
+            with(&[-1.6, 2.4, -1.6]),
+            true,
+            2,
+        ),
+        (
+            "dark before the turn",
+            Scene {
+                dark: vec![(0.8, 1.4)],
+                ..with(&[-1.6, 1.6])
+            },
+            true,
+            1,
+        ),
+        (
+            "knock",
+            Scene {
+                lines: three_lines(),
+                knock: Some((4.2, 6.3, 2.0)),
+                ..with(&[-1.6, 1.6])
+            },
+            true,
+            1,
+        ),
+        (
+            "ghosts and bad frames",
+            Scene {
+                lines: three_lines(),
+                ghosts: 0.2,
+                hand: Hand {
+                    bad: 0.03,
+                    missing: 0.08,
+                    ..hand(&[-1.6, 1.6])
+                },
+                ..base.clone()
+            },
+            true,
+            1,
+        ),
+        (
+            "no hairs",
+            Scene {
+                hairs: false,
+                ..with(&[-1.6, 1.6])
+            },
+            true,
+            1,
+        ),
+        (
+            "10 a second, fast",
+            Scene {
+                lines: three_lines(),
+                hand: Hand {
+                    frames_per_s: 10.0,
+                    speed_deg_s: 1.0,
+                    ..hand(&[-1.6, 1.6])
+                },
+                ..base.clone()
+            },
+            true,
+            1,
+        ),
+        (
+            "sticking",
+            Scene {
+                lines: three_lines(),
+                hand: Hand {
+                    sticks_per_s: 1.0,
+                    ..hand(&[-1.6, 1.6])
+                },
+                ..base.clone()
+            },
+            true,
+            1,
+        ),
+        (
+            "dark at the turn",
+            Scene {
+                dark: vec![(1.2, 4.4)],
+                ..with(&[-1.6, 1.6])
+            },
+            false,
+            0,
+        ),
     ];
     for (name, scene, turns, passes) in scenes {
-        if let Ok(only) = std::env::var("ONLY")
-            && !name.contains(&only)
-        {
-            continue;
-        }
-        tally(name, &scene, turns, passes, count);
+        let result = tally(name, &scene, turns, passes, count);
+        // One line, one reversal: a hand that turns back within 2 px of the minimum cannot be told for sure.
+        let allowed = match name {
+            "hand only, close" => 3,
+            "sticking" | "ghosts and bad frames" => 1,
+            _ => 0,
+        };
+        assert!(result.missed <= allowed, "{name}: {} missed", result.missed);
+        assert!(result.wrong <= allowed, "{name}: {} wrong", result.wrong);
+        let worst = result.pulls.iter().fold(0.0_f64, |a, b| a.max(b.abs()));
+        assert!(worst < 5.0, "{name}: a pull of {worst}");
     }
 }

@@ -35,21 +35,14 @@ pub(super) struct Turn {
     pub(super) g: Vec<f64>,
     /// Its velocity, px^½/s.
     pub(super) velocity: Vec<f64>,
-    /// Noise as found: factor on stated uncertainties, correlation of neighbouring frames.
+    /// Factor by which the noise is larger than stated.
     pub(super) noise_scale: f64,
-    /// Correlation of the noise in neighbouring frames.
-    pub(super) correlation: f64,
-    /// How many times g went through zero.
-    pub(super) crossings: usize,
     /// Longest interval between the two frames about the turning point, s, and the usual one.
     pub(super) gap_s: (f64, f64),
     /// How far from the turning point the line was at the edges of that interval, px.
     pub(super) gap_depth_px: f64,
-    /// Frames before and after the turning point.
-    pub(super) frames: (usize, usize),
     /// Frames that were found bad and weigh little.
     pub(super) bad_frames: usize,
-    pub(super) debug: (f64, f64),
 }
 
 /// Why no turning point can be given.
@@ -147,12 +140,8 @@ pub(super) fn measure(
         velocity: best.velocity.iter().map(|v| v / unit_s).collect(),
         g: best.g,
         noise_scale: noise.scale,
-        correlation: noise.correlation,
-        crossings: crossings.len(),
         gap_s: (widest * unit_s, unit_s),
         gap_depth_px,
-        debug: (noise.intensity, noise.tremor),
-        frames,
         bad_frames: (0..stated.len())
             .filter(|i| course.u_px[*i] >= 3.0 * stated[*i])
             .count(),
@@ -179,7 +168,7 @@ fn settle(
     let mut best = optimise(&course, &mut hyper, best.unwrap_or(start))?;
     for _ in 0..2 {
         let mut noise = hyper.noise();
-        noise.scale = noise.scale.min(robust_scale(&course, stated, &best));
+        noise.scale = robust_scale(&course, stated, &best);
         let changed = reweigh(&mut course, stated, &best, noise);
         course.depth_px = best.g.iter().map(|g| g * g).collect();
         if !changed {
@@ -347,12 +336,12 @@ fn coarser(course: &Course, root: &[f64], y0_px: f64) -> (Course, Vec<usize>) {
             last += 1;
         }
         let (mut sum, mut time, mut weights) = (0.0, 0.0, 0.0);
-        for i in first..=last {
+        for (i, bin) in bin_of.iter_mut().enumerate().take(last + 1).skip(first) {
             let weight = course.u_px[i].powi(-2);
             sum += weight * (course.y_px[i] - y0_px);
             time += weight * course.time[i];
             weights += weight;
-            bin_of[i] = coarse.time.len();
+            *bin = coarse.time.len();
         }
         coarse.time.push(time / weights);
         coarse.y_px.push(y0_px + sum / weights);
@@ -495,8 +484,13 @@ fn first_hyper(start: &Solution, course: &Course) -> Hyper {
     let intensity = (1.5 * bend * bend / stride as f64).ln();
     let tremor = (0.01 * speed).ln();
     Hyper {
-        value: [0.0, -1.5, intensity, tremor],
-        prior: [(0.0, 0.8), (-1.6, 1.5), (intensity, 3.0), (tremor + 1.0, 2.0)],
+        value: [0.0, -2.0, intensity, tremor],
+        prior: [
+            (0.0, 0.8),
+            (-1.0, 1.0),
+            (intensity, 3.0),
+            (tremor + 1.0, 2.0),
+        ],
     }
 }
 
@@ -611,8 +605,8 @@ fn simplex(
             } else {
                 let anchor = corners[0].0;
                 for corner in corners.iter_mut().skip(1) {
-                    for k in 0..4 {
-                        corner.0[k] = 0.5 * (corner.0[k] + anchor[k]);
+                    for (c, a) in corner.0.iter_mut().zip(anchor) {
+                        *c = 0.5 * (*c + a);
                     }
                     corner.1 = height(corner.0);
                 }
@@ -632,16 +626,17 @@ fn robust_scale(course: &Course, stated: &[f64], now: &Solution) -> f64 {
     (1.48 * usual(&misfits)).max(1.0)
 }
 
-/// Widens the uncertainty of frames that fit badly (weights of Student's t with four degrees of freedom
-/// beyond 2.5 standard deviations); true if anything changed by much.
+/// Widens the uncertainty of frames that lie more than three standard deviations off; true if anything
+/// changed by much.
 fn reweigh(course: &mut Course, stated: &[f64], best: &Solution, noise: Noise) -> bool {
     let mut changed = false;
     for (i, stated_u) in stated.iter().enumerate() {
         let white = noise.scale * stated_u;
         let sigma = (white * white + 4.0 * course.depth_px[i] * noise.tremor * noise.tremor).sqrt();
         let z = (course.y_px[i] - best.y0_px - best.g[i] * best.g[i]) / sigma;
-        let widened = if z.abs() > 2.5 {
-            stated_u * ((4.0 + z * z) / 5.0).sqrt() * sigma / white
+        // Redescending: the farther off, the less it pulls, so that bad frames do not pass for noise.
+        let widened = if z.abs() > 3.0 {
+            sigma * z * z / (3.0 * noise.scale)
         } else {
             *stated_u
         };
@@ -684,7 +679,7 @@ fn average(course: &Course, hyper: Hyper, best: &Solution) -> Option<(f64, f64)>
         .map(|p| (-0.5 * (p.0 - lowest)).exp())
         .collect();
     let total: f64 = weights.iter().sum();
-    if !(total > 0.0) {
+    if total.is_nan() || total <= 0.0 {
         return None;
     }
     let mean = parts
@@ -733,7 +728,7 @@ fn over_y0(solver: &mut Solver<'_>, noise: Noise, peak: &Solution) -> Option<(f6
             from = here;
         }
     }
-    if !(sum > 0.0) {
+    if sum.is_nan() || sum <= 0.0 {
         return None;
     }
     let mean = first / sum;

@@ -51,28 +51,11 @@ fn sweeps(hand: &Hand, count: u64, first: u64) -> Tally {
         let known: f64 = seen.iter().map(|(i, y)| y - truth[*i]).sum::<f64>() / seen.len() as f64;
         match measure(&samples, near, None) {
             Ok(turn) => {
-                if std::env::var("VERBOSE").is_ok() {
-                    println!(
-                        "{number} n {} y0 {:.4} u {:.4} S {:.2} rho {:.2} cross {} t {:.3} ({near:.3}) q {:.2e} tr {:.1e} bad {}",
-                        samples.len(),
-                        turn.y0_px,
-                        turn.u_px,
-                        turn.noise_scale,
-                        turn.correlation,
-                        turn.crossings,
-                        turn.time_s, turn.debug.0, turn.debug.1, turn.bad_frames
-                    );
-                }
                 tally.pulls.push(turn.y0_px / turn.u_px);
                 tally.errors_px.push(turn.y0_px);
                 tally.knowing_px.push(known);
             }
-            Err(why) => {
-                if std::env::var("VERBOSE").is_ok() {
-                    println!("{number} {why:?} n {}", samples.len());
-                }
-                tally.refused += 1
-            }
+            Err(_) => tally.refused += 1,
         }
     }
     tally
@@ -86,7 +69,7 @@ fn report(name: &str, tally: &Tally) -> (f64, f64, f64) {
     let covered = tally.pulls.iter().filter(|p| p.abs() < 1.96).count() as f64 / n;
     let worst = tally.pulls.iter().fold(0.0_f64, |a, b| a.max(b.abs()));
     let bias = spread(&tally.errors_px).0;
-    println!(
+    eprintln!(
         "{name:28} n {n:4} refused {:3} pull {mean:+.3} ± {sd:.3} worst {worst:.2} covered {:.1} % rms {rms:.4} bias {bias:+.4} knowing {knowing:.4}",
         tally.refused,
         covered * 100.0
@@ -94,8 +77,14 @@ fn report(name: &str, tally: &Tally) -> (f64, f64, f64) {
     (mean, sd, worst)
 }
 
+/// Pulls over simulated sweeps must be of spread one, for all kinds of hand and camera.
+///
+/// Limits: spread 0.8 to 1.25 is what we promise over all ordinary sweeps together; single kinds of hand
+/// may be less (the uncertainty is then too careful) but not more than 1.3. Wandering positions as large as the
+/// white noise, with a memory that one correlation cannot describe, are known to be under-stated (about 1.4 over a hundred sweeps): the limit of 2.2 records that fault.
 #[test]
-fn pulls_survey() {
+fn pulls_have_spread_one_for_all_kinds_of_hand() {
+    let mut ordinary = Vec::new();
     let base = Hand::default();
     let cases: Vec<(&str, Hand)> = vec![
         ("ordinary", base.clone()),
@@ -204,22 +193,23 @@ fn pulls_survey() {
             },
         ),
     ];
-    let count = std::env::var("SWEEPS")
-        .ok()
-        .and_then(|s| s.parse().ok())
-        .unwrap_or(100);
+    let count = 22;
     for (name, hand) in cases {
-        if let Ok(only) = std::env::var("ONLY") {
-            if !name.contains(&only) {
-                continue;
-            }
-        }
-        let begin = std::time::Instant::now();
         let tally = sweeps(&hand, count, 1000);
-        report(name, &tally);
-        println!(
-            "   {:.1} ms a sweep",
-            begin.elapsed().as_secs_f64() * 1e3 / count as f64
+        let (mean, sd, worst) = report(name, &tally);
+        assert_eq!(tally.refused, 0, "{name}: refused");
+        let limit = if name == "wander" { 2.2 } else { 1.3 };
+        assert!(
+            sd < limit && mean.abs() < 0.6,
+            "{name}: pulls {mean} ± {sd}"
         );
+        assert!(worst < 5.0, "{name}: a pull of {worst}");
+        if name != "wander" {
+            ordinary.extend(tally.pulls);
+        }
     }
+    let (mean, sd) = spread(&ordinary);
+    assert!(ordinary.len() >= 300);
+    assert!(mean.abs() < 0.15, "bias of {mean} standard uncertainties");
+    assert!((0.8..1.25).contains(&sd), "spread {sd}");
 }

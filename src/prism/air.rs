@@ -113,7 +113,7 @@ impl AirConditions {
         let kelvin = self.temperature_c + 273.15;
         let saturation_pa = (1.237_884_7e-5 * kelvin * kelvin - 1.912_131_6e-2 * kelvin
             + 33.937_110_47
-            - 6_343.1645 / kelvin)
+            - 6343.1645 / kelvin)
             .exp();
         let enhancement =
             1.000_62 + 3.14e-8 * self.pressure_pa + 5.6e-7 * self.temperature_c.powi(2);

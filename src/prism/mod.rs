@@ -1,6 +1,29 @@
 //! Corrected circle readings in; refracting angle, indices, dispersion and what follows from them out.
 //!
-//! To come: the rest of this comment.
+//! In: readings in degrees with the cross-hair on the target, each with its causes of uncertainty. Out:
+//! refracting angle and minimum deviations in degrees, indices relative to the air around the prism (and to
+//! vacuum where the air is given), a dispersion curve over the wavelength in air in µm, n_d, n_F, n_C, the
+//! Abbe number, catalogue glasses that fit, and wavelengths of unknown lines in nm in air.
+//!
+//! Half the angle between the reflections from the two faces is the refracting angle A, the angle between a line
+//! at minimum deviation and the central image is D, and n = sin((A + D)/2) / sin(A/2) (Fraunhofer; any textbook
+//! of optics, e.g. Born and Wolf, Principles of Optics, 4.7). Every number carries what each independent cause
+//! does to it (JCGM 100), so lines that share A are correlated as they should be. The curve is fitted by
+//! generalised least squares, and its own departure from real glasses is taken from a glass catalogue.
+//!
+//! Refuses: a refracting angle outside 1 to 120 degrees, a line without its central image, two central images
+//! in a set, A + D of 180 degrees or more, a deviation of 0, an index above 4. A curve that cannot be fitted is
+//! left out with its reason; the indices stand.
+//!
+//! Cautions, a closed list: `prism-angle-repeats`, `prism-angle-twice`, `prism-angle-without-uncertainty`,
+//! `shared-central`, `repeats-disagree`, `name-contradicts-wavelength`, `wavelength-rounded`, `dispersion-reversed`,
+//! `dispersion-misfit`, `dispersion-unchecked`, `dispersion-extrapolated`, `common-cause-pulled`, `no-dispersion`.
+//!
+//! Pixels, time, files and circle windows do not belong here.
+//!
+//! Checked in `tests` of this folder: catalogue indices, published readings and exercises, third-party values
+//! for uncertainties and correlations, air tables, derivatives by dual numbers, Monte Carlo against the linear
+//! propagation, and the coverage of the stated intervals over simulated experiments.
 
 pub mod air;
 pub mod apex;
@@ -10,9 +33,10 @@ pub mod index;
 pub mod lamps;
 pub mod montecarlo;
 pub mod reduce;
+#[cfg(test)]
+mod tests;
 pub mod unknown;
 
-pub use crate::basics::uncertainty::Caution;
 pub use reduce::{Pointed, PointedAt, Reduction, ReductionOptions, reduce};
 
 /// Why a table of readings gives no result: one sentence with where and what to do.

@@ -1,17 +1,33 @@
 //! The whole way from pointings to results.
 
+use std::collections::BTreeMap;
+
 use nalgebra::DMatrix;
 
-use crate::basics::uncertainty::Measured;
-use crate::basics::units::Wavelength;
+use crate::basics::fit::chi_squared_probability;
+use crate::basics::uncertainty::{Caution, Measured, covariance_matrix};
+use crate::basics::units::{Angle, Wavelength};
 
+use super::PrismError;
 use super::air::AirConditions;
-use super::apex::FacePair;
-use super::dispersion::{DispersionFit, DispersionModel, StandardIndices};
+use super::apex::{self, FacePair, checked_prism_angle, prism_angle_from_faces};
+use super::dispersion::{
+    C_LINE, DispersionFit, DispersionModel, F_LINE, IndexedLine, StandardIndices,
+    choose_dispersion, fit_dispersion,
+};
 use super::glasses::{GlassMatch, GlassTable};
+use super::index::{deviation, index_at_minimum};
 use super::lamps::LampTable;
-use super::unknown::UnknownLine;
-use super::{Caution, PrismError};
+use super::unknown::{UnknownLine, candidates, wavelength_of_index};
+
+/// Misfits with a smaller probability of chance are flagged.
+const MISFIT_SIGNIFICANCE: f64 = 0.01;
+
+/// A given wavelength is compared with a lamp line this near, nm.
+const SAME_LINE_WITHIN_NM: f64 = 0.15;
+
+/// A given wavelength may differ this much from the lamp table without a word, nm: rounding, isotopes, edition of the tables.
+const WAVELENGTH_ROUNDING_NM: f64 = 0.012;
 
 /// At what the telescope was pointed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -43,6 +59,18 @@ pub struct Pointed {
     pub reading_deg: Measured,
 }
 
+impl Pointed {
+    /// Name of the line, or its wavelength where the table gives none.
+    #[must_use]
+    pub fn name(&self) -> String {
+        match (&self.line, self.wavelength) {
+            (Some(line), _) => line.clone(),
+            (None, Some(wavelength)) => format!("{:.3} nm", wavelength.in_air_nm()),
+            (None, None) => format!("row {}", self.row),
+        }
+    }
+}
+
 /// What is asked besides the table.
 #[derive(Clone, Debug, Default)]
 pub struct ReductionOptions {
@@ -50,7 +78,7 @@ pub struct ReductionOptions {
     pub prism_angle_deg: Option<Measured>,
     /// Dispersion model; none lets the data choose.
     pub model: Option<DispersionModel>,
-    /// Air around the prism; then `absolute` results are given too.
+    /// Air around the prism; then absolute indices are given too.
     pub air: Option<AirConditions>,
 }
 
@@ -59,8 +87,8 @@ pub struct ReductionOptions {
 pub struct ReducedLine {
     /// Name of the line, or its wavelength where the table gives none.
     pub line: String,
-    /// Its wavelength; none for an unknown line.
-    pub wavelength: Option<Wavelength>,
+    /// Its wavelength.
+    pub wavelength: Wavelength,
     /// Set in which it was read.
     pub set: String,
     /// Minimum deviation, degrees, without sign.
@@ -69,7 +97,7 @@ pub struct ReducedLine {
     pub index: Measured,
     /// Index relative to vacuum, where the air was given.
     pub index_absolute: Option<Measured>,
-    /// Measured index minus dispersion curve; none where the line took no part in the fit.
+    /// Measured index minus dispersion curve; none where there is no curve.
     pub residual: Option<f64>,
 }
 
@@ -92,7 +120,7 @@ pub struct Reduction {
     pub glasses: Vec<GlassMatch>,
     /// Rows with a line but no wavelength.
     pub unknown_lines: Vec<UnknownLine>,
-    /// What is doubtful.
+    /// What is doubtful; the codes are listed in the head comment of this stage.
     pub cautions: Vec<Caution>,
 }
 
@@ -106,6 +134,384 @@ pub fn reduce(
     lamps: &LampTable,
     glasses: &GlassTable,
 ) -> Result<Reduction, PrismError> {
-    let _ = (pointings, options, lamps, glasses);
-    Err(PrismError("not written yet".to_owned()))
+    let mut cautions = Vec::new();
+    let (prism_angle_deg, face_pairs) = prism_angle(pointings, options, &mut cautions)?;
+    let measured = measured_lines(pointings, &prism_angle_deg, &mut cautions)?;
+    let mut lines: Vec<ReducedLine> = measured.iter().filter_map(|m| m.known(options)).collect();
+    let indexed: Vec<IndexedLine> = lines
+        .iter()
+        .map(|line| (line.wavelength, line.index.clone()))
+        .collect();
+    let indices: Vec<Measured> = lines.iter().map(|line| line.index.clone()).collect();
+    wavelength_cautions(&lines, lamps, &mut cautions);
+    order_cautions(&lines, &mut cautions);
+    repeat_cautions(&lines, &mut cautions);
+
+    let fitted = match options.model {
+        Some(model) => fit_dispersion(&indexed, model),
+        None => choose_dispersion(&indexed),
+    };
+    // A model that was asked for and cannot be had is an answer that is missing, not a table that is wrong.
+    let dispersion = fitted.map_err(|error| error.0);
+    match &dispersion {
+        Ok(fit) => {
+            for (line, residual) in lines.iter_mut().zip(&fit.residuals) {
+                line.residual = Some(*residual);
+            }
+            curve_cautions(fit, &mut cautions);
+        }
+        Err(why) if !lines.is_empty() => cautions.push(Caution {
+            code: "no-dispersion",
+            message: format!("there is no dispersion curve: {why}"),
+        }),
+        Err(_) => {}
+    }
+    let standard = dispersion
+        .as_ref()
+        .ok()
+        .and_then(|fit| fit.standard(&indexed, glasses));
+    let unknown_lines = measured
+        .into_iter()
+        .filter(|m| m.wavelength.is_none())
+        .map(|m| m.unknown(dispersion.as_ref(), &indexed, glasses, lamps))
+        .collect();
+    Ok(Reduction {
+        prism_angle_deg,
+        face_pairs,
+        index_covariance: covariance_matrix(&indices),
+        glasses: glasses.compared(&indexed),
+        lines,
+        dispersion,
+        standard,
+        unknown_lines,
+        cautions,
+    })
+}
+
+/// The refracting angle: from the face readings, else as given.
+pub(super) fn prism_angle(
+    pointings: &[Pointed],
+    options: &ReductionOptions,
+    cautions: &mut Vec<Caution>,
+) -> Result<(Measured, Vec<FacePair>), PrismError> {
+    let mut sets: BTreeMap<&str, [Option<&Pointed>; 2]> = BTreeMap::new();
+    let mut order: Vec<&str> = Vec::new();
+    for pointed in pointings {
+        let side = match pointed.target {
+            PointedAt::Face1 => 0,
+            PointedAt::Face2 => 1,
+            PointedAt::Line | PointedAt::Central => continue,
+        };
+        let pair = sets.entry(&pointed.set).or_insert_with(|| {
+            order.push(&pointed.set);
+            [None, None]
+        });
+        if pair[side].replace(pointed).is_some() {
+            return Err(PrismError(format!(
+                "row {}: set {} has this face twice; give a repeat a set of its own",
+                pointed.row, pointed.set
+            )));
+        }
+    }
+    let pairs = order
+        .into_iter()
+        .filter_map(|set| sets.get(set).map(|pair| (set, pair)))
+        .map(|(set, pair)| match pair {
+            [Some(one), Some(other)] => {
+                prism_angle_from_faces(&one.reading_deg, &other.reading_deg, set).map(|angle| {
+                    FacePair {
+                        set: set.to_owned(),
+                        prism_angle_deg: angle,
+                    }
+                })
+            }
+            _ => Err(PrismError(format!(
+                "set {set} has only one of face-1 and face-2; add the other with the same set"
+            ))),
+        })
+        .collect::<Result<Vec<_>, _>>()?;
+    match (apex::combined(&pairs), &options.prism_angle_deg) {
+        (Some((angle, caution)), given) => {
+            cautions.extend(caution);
+            if let Some(given) = given {
+                let difference = angle.minus(given);
+                cautions.push(Caution {
+                    code: "prism-angle-twice",
+                    message: format!(
+                        "the refracting angle is given and there are face rows too; the face rows count, and the given angle differs from them by {:.0} ± {:.0} seconds of arc: leave one of them out",
+                        difference.value() * 3600.0,
+                        difference.u() * 3600.0
+                    ),
+                });
+            }
+            Ok((angle, pairs))
+        }
+        (None, Some(given)) => {
+            if given.u() <= 0.0 {
+                cautions.push(Caution {
+                    code: "prism-angle-without-uncertainty",
+                    message: "the refracting angle was given without its uncertainty, which counts as 0 here: give it too".to_owned(),
+                });
+            }
+            Ok((checked_prism_angle(given.clone(), "the options give")?, pairs))
+        }
+        (None, None) => Err(PrismError(
+            "the refracting angle is missing: add rows face-1 and face-2, or give it with its uncertainty".to_owned(),
+        )),
+    }
+}
+
+/// A line with what was measured of it.
+#[derive(Debug)]
+pub(super) struct MeasuredLine {
+    name: String,
+    set: String,
+    pub(super) wavelength: Option<Wavelength>,
+    pub(super) deviation_deg: Measured,
+    pub(super) index: Measured,
+}
+
+impl MeasuredLine {
+    fn known(&self, options: &ReductionOptions) -> Option<ReducedLine> {
+        self.wavelength.map(|wavelength| ReducedLine {
+            line: self.name.clone(),
+            wavelength,
+            set: self.set.clone(),
+            deviation_deg: self.deviation_deg.clone(),
+            index_absolute: options
+                .air
+                .map(|air| air.absolute_from_relative(&self.index, wavelength)),
+            index: self.index.clone(),
+            residual: None,
+        })
+    }
+
+    fn unknown(
+        self,
+        dispersion: Result<&DispersionFit, &String>,
+        indexed: &[IndexedLine],
+        glasses: &GlassTable,
+        lamps: &LampTable,
+    ) -> UnknownLine {
+        let wavelength_nm = match dispersion {
+            Ok(fit) => wavelength_of_index(fit, &self.index, indexed, glasses),
+            Err(why) => Err(format!("there is no dispersion curve: {why}")),
+        };
+        UnknownLine {
+            candidates: wavelength_nm
+                .as_ref()
+                .map(|nm| candidates(nm, lamps))
+                .unwrap_or_default(),
+            line: self.name,
+            set: self.set,
+            deviation_deg: self.deviation_deg,
+            index: self.index,
+            wavelength_nm,
+        }
+    }
+
+    /// Name of the line.
+    pub(super) fn name(&self) -> &str {
+        &self.name
+    }
+}
+
+/// Deviation and index of every line row.
+pub(super) fn measured_lines(
+    pointings: &[Pointed],
+    prism_angle_deg: &Measured,
+    cautions: &mut Vec<Caution>,
+) -> Result<Vec<MeasuredLine>, PrismError> {
+    let mut centrals: BTreeMap<&str, &Pointed> = BTreeMap::new();
+    for pointed in pointings.iter().filter(|p| p.target == PointedAt::Central) {
+        if let Some(first) = centrals.insert(&pointed.set, pointed) {
+            return Err(PrismError(format!(
+                "rows {} and {} are both the central image of set {}; give each its own set",
+                first.row, pointed.row, pointed.set
+            )));
+        }
+    }
+    let mut lines_of_set: BTreeMap<&str, Vec<String>> = BTreeMap::new();
+    let measured = pointings
+        .iter()
+        .filter(|p| p.target == PointedAt::Line)
+        .map(|line| {
+            let central = centrals.get(line.set.as_str()).ok_or_else(|| {
+                PrismError(format!(
+                    "row {}: set {} has no central image; read it before the table is touched and add it with the same set",
+                    line.row, line.set
+                ))
+            })?;
+            lines_of_set.entry(&line.set).or_default().push(line.name());
+            let deviation_deg = deviation(&line.reading_deg, &central.reading_deg);
+            let name = format!("row {}, {}", line.row, line.name());
+            Ok(MeasuredLine {
+                index: index_at_minimum(prism_angle_deg, &deviation_deg, &name)?,
+                name: line.name(),
+                set: line.set.clone(),
+                wavelength: line.wavelength,
+                deviation_deg,
+            })
+        })
+        .collect::<Result<Vec<_>, PrismError>>()?;
+    for (set, names) in lines_of_set {
+        if names.len() > 1 {
+            cautions.push(Caution {
+                code: "shared-central",
+                message: format!(
+                    "set {set} has one central image for {}: the telescope or the table may have moved between them; read the central image anew for every line",
+                    names.join(", ")
+                ),
+            });
+        }
+    }
+    Ok(measured)
+}
+
+/// Wavelengths that are near a lamp line but not on it, or that contradict the line's name.
+fn wavelength_cautions(lines: &[ReducedLine], lamps: &LampTable, cautions: &mut Vec<Caution>) {
+    for line in lines {
+        let given = line.wavelength.in_air_nm();
+        if let Some(named) = lamps.named(&line.line) {
+            let meant = named.wavelength.in_air_nm();
+            if (meant - given).abs() > SAME_LINE_WITHIN_NM {
+                cautions.push(Caution {
+                    code: "name-contradicts-wavelength",
+                    message: format!(
+                        "the line \"{}\" is given at {given:.3} nm, but the lamp table has {} at {meant:.4} nm: correct the name or the wavelength",
+                        line.line,
+                        named.name()
+                    ),
+                });
+                continue;
+            }
+        }
+        let Some(near) = lamps.nearest(line.wavelength, SAME_LINE_WITHIN_NM) else {
+            continue;
+        };
+        let table = near.wavelength.in_air_nm();
+        if (table - given).abs() > WAVELENGTH_ROUNDING_NM {
+            cautions.push(Caution {
+                code: "wavelength-rounded",
+                message: format!(
+                    "the line \"{}\" is given at {given} nm; if it is {}, its wavelength in air is {table:.4} nm: write all decimals",
+                    line.line,
+                    near.name()
+                ),
+            });
+        }
+    }
+}
+
+/// Lines of which the redder is clearly refracted more.
+fn order_cautions(lines: &[ReducedLine], cautions: &mut Vec<Caution>) {
+    const CLEARLY_IN_U: f64 = 4.0;
+    let mut by_wavelength: Vec<&ReducedLine> = lines.iter().collect();
+    by_wavelength.sort_by(|one, other| {
+        one.wavelength
+            .in_air_nm()
+            .total_cmp(&other.wavelength.in_air_nm())
+    });
+    for pair in by_wavelength.windows(2) {
+        let [bluer, redder] = pair else { continue };
+        let rise = redder.index.minus(&bluer.index);
+        let same = (redder.wavelength.in_air_nm() - bluer.wavelength.in_air_nm()).abs() < 1e-3;
+        if !same && rise.value() > CLEARLY_IN_U * rise.u() {
+            cautions.push(Caution {
+                code: "dispersion-reversed",
+                message: format!(
+                    "{} is redder than {} but deviated more: the lines are mixed up, or a reading is wrong",
+                    redder.line, bluer.line
+                ),
+            });
+        }
+    }
+}
+
+/// Repeats of one line in several sets that do not agree.
+fn repeat_cautions(lines: &[ReducedLine], cautions: &mut Vec<Caution>) {
+    let mut done: Vec<f64> = Vec::new();
+    for line in lines {
+        let nm = line.wavelength.in_air_nm();
+        if done.iter().any(|other| (other - nm).abs() < 1e-3) {
+            continue;
+        }
+        done.push(nm);
+        let repeats: Vec<&Measured> = lines
+            .iter()
+            .filter(|other| (other.wavelength.in_air_nm() - nm).abs() < 1e-3)
+            .map(|other| &other.deviation_deg)
+            .collect();
+        let count = repeats.len() as f64;
+        let mean = repeats.iter().map(|d| d.value()).sum::<f64>() / count;
+        let chi_squared: f64 = repeats
+            .iter()
+            .map(|d| (d.value() - mean).powi(2) / d.variance().max(f64::MIN_POSITIVE))
+            .sum();
+        let by_chance = chi_squared_probability(chi_squared, repeats.len() - 1);
+        if by_chance.is_some_and(|p| p < MISFIT_SIGNIFICANCE) {
+            let low = repeats
+                .iter()
+                .map(|d| d.value())
+                .fold(f64::INFINITY, f64::min);
+            let high = repeats
+                .iter()
+                .map(|d| d.value())
+                .fold(f64::NEG_INFINITY, f64::max);
+            cautions.push(Caution {
+                code: "repeats-disagree",
+                message: format!(
+                    "the {} deviations of {} spread over {}, more than their uncertainty allows: one of them is not at minimum deviation or misread",
+                    repeats.len(),
+                    line.line,
+                    Angle::from_degrees(high - low)
+                ),
+            });
+        }
+    }
+}
+
+/// What the fit of the curve says.
+fn curve_cautions(fit: &DispersionFit, cautions: &mut Vec<Caution>) {
+    const STRONG_PULL: f64 = 2.5;
+    const BEYOND_NM: f64 = 15.0;
+    match fit.p_value {
+        None => cautions.push(Caution {
+            code: "dispersion-unchecked",
+            message: format!(
+                "{} passes through all lines because there are no more lines than coefficients: measure further lines to check it",
+                fit.model.name()
+            ),
+        }),
+        Some(p) if p < MISFIT_SIGNIFICANCE => cautions.push(Caution {
+            code: "dispersion-misfit",
+            message: format!(
+                "the lines do not lie on {} within their uncertainties (chi-squared {:.1} with {} degrees of freedom): a line is misnamed or misread, was not at minimum deviation, or the model has too few terms",
+                fit.model.name(),
+                fit.chi_squared,
+                fit.degrees_of_freedom
+            ),
+        }),
+        Some(_) => {}
+    }
+    if fit.largest_pull > STRONG_PULL {
+        cautions.push(Caution {
+            code: "common-cause-pulled",
+            message: format!(
+                "the curve would fit better with a common cause, such as the refracting angle, {:.1} standard uncertainties off: check the refracting angle",
+                fit.largest_pull
+            ),
+        });
+    }
+    let (low, high) = fit.range_nm;
+    let needed = (F_LINE.in_air_nm(), C_LINE.in_air_nm());
+    if low > needed.0 + BEYOND_NM || high < needed.1 - BEYOND_NM {
+        cautions.push(Caution {
+            code: "dispersion-extrapolated",
+            message: format!(
+                "the lines cover {low:.0} to {high:.0} nm, but the Abbe number needs {:.0} to {:.0} nm: it rests on the curve beyond the lines, so measure lines farther out",
+                needed.0, needed.1
+            ),
+        });
+    }
 }

@@ -175,3 +175,53 @@ fn bar(share: f64) -> String {
          <path class=\"rail\" d=\"M0 11.5H100\"/><path class=\"fill\" d=\"M0 2H{length:.1}V10H0z\"/></svg>"
     )
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
+mod tests {
+    use super::*;
+
+    fn of(shares: &[f64]) -> Budget {
+        Budget {
+            of: "n_d".to_owned(),
+            causes: shares
+                .iter()
+                .enumerate()
+                .map(|(i, &share)| Cause {
+                    name: format!("cause {i}"),
+                    contribution: share.sqrt(),
+                    share,
+                    remedy: format!("Mend {i}."),
+                    ..Cause::default()
+                })
+                .collect(),
+            ..Budget::default()
+        }
+    }
+
+    #[test]
+    fn the_largest_share_comes_first_and_is_to_be_improved() {
+        let budget = of(&[0.2, f64::NAN, 0.7, 0.1]);
+        let names: Vec<&str> = by_share(&budget).iter().map(|c| c.name.as_str()).collect();
+        assert_eq!(names, ["cause 2", "cause 0", "cause 3", "cause 1"]);
+        let says = improve_first(&budget).unwrap();
+        assert_eq!(
+            says,
+            "70\u{a0}% of its variance comes from: cause 2. Mend 2. Next: cause 0 (20\u{a0}%)."
+        );
+        assert!(
+            improve_first(&of(&[0.4, 0.3, 0.3]))
+                .unwrap()
+                .contains("No cause is alone")
+        );
+        assert_eq!(improve_first(&of(&[])), None);
+        assert_eq!(improve_first(&of(&[f64::NAN, 0.0])), None);
+    }
+
+    #[test]
+    fn a_bar_is_as_long_as_its_share() {
+        assert!(bar(0.71).contains("H71.0V"));
+        assert!(bar(7.0).contains("H100.0V"));
+        assert_eq!(bar(f64::NAN), "");
+    }
+}

@@ -10,7 +10,7 @@ use serde_json::{Value, json};
 use crate::basics::units::ARCSEC_PER_DEG;
 use crate::session::{
     Calibrated, CalibrationRecord, Caution, CrossHairs, Demonstration, Experiment, Line, LocatedFrame, Measured, ReducedLine, Side,
-    Watched, Wavelength, WarningRecord,
+    Watched, WarningRecord,
 };
 
 /// Version of the documents; raised when a field changes its meaning or goes.
@@ -262,7 +262,7 @@ pub fn scenarios(scenarios: &[(&str, &str)]) -> Value {
 fn reduced_line(line: &ReducedLine) -> Value {
     json!({
         "line": line.line,
-        "wavelength_nm": line.wavelength.map(Wavelength::in_air_nm),
+        "wavelength_nm": line.wavelength.in_air_nm(),
         "set": line.set,
         "deviation_deg": line.deviation_deg.value(),
         "u_deviation_arcsec": line.deviation_deg.u() * ARCSEC_PER_DEG,

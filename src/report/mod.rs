@@ -10,6 +10,7 @@
 pub mod budget;
 pub mod document;
 mod figures;
+pub mod from;
 pub mod page;
 pub mod plot;
 #[cfg(test)]

@@ -171,7 +171,7 @@ fn rule(data: &PageData) -> String {
     };
     let k = match data.coverage.k.filter(|k| k.is_finite()) {
         Some(k) => format!(" (coverage factor k = {})", factor(k)),
-        None => String::new(),
+        None => " (its coverage factor k stands beside each)".to_owned(),
     };
     format!(
         "What follows \u{b1} is the expanded uncertainty {level}{k}. Elsewhere on this page <i>u</i> is a standard \
@@ -697,7 +697,7 @@ mod tests {
                 }
                 continue;
             }
-            if tag.matches('"').count() % 2 != 0 || tag.contains('<') {
+            if !tag.matches('"').count().is_multiple_of(2) || tag.contains('<') {
                 return Some(format!("quotes of <{tag}>"));
             }
             let name = tag.split([' ', '/']).next().unwrap_or("");
@@ -750,5 +750,186 @@ mod tests {
         if let Some(path) = std::env::var_os("LINETURN_SAMPLE_REPORT") {
             std::fs::write(path, &text).unwrap();
         }
+    }
+
+    #[test]
+    fn the_check_of_form_finds_faults() {
+        assert_eq!(faults("<p>a<br/></p>"), None);
+        for bad in [
+            "<p>a",
+            "<p><b>a</p></b>",
+            "<p>1 < 2</p>",
+            "<p id=\"a\"></p><p id=\"a\"></p>",
+            "<a href=\"#x\">x</a>",
+            "<p class=\"a></p>",
+            "a > b<br/>",
+        ] {
+            assert!(faults(bad).is_some(), "{bad}");
+        }
+    }
+
+    #[test]
+    fn nothing_is_fetched_and_nothing_runs() {
+        let text = page(&sample::full());
+        for bad in [
+            "http:",
+            "https:",
+            "//",
+            "<script",
+            "@import",
+            "src=",
+            "javascript:",
+            " onload",
+            "url(\"",
+        ] {
+            assert!(!text.contains(bad), "the page contains {bad}");
+        }
+    }
+
+    #[test]
+    fn an_empty_page_says_in_words_what_is_missing() {
+        let text = page(&PageData::default());
+        assert_eq!(faults(&text), None);
+        for says in [
+            "Nothing could be computed",
+            "No line has both",
+            "No dispersion",
+            "No footage was followed",
+            "There are no readings",
+            "There is no error budget",
+        ] {
+            assert!(text.contains(says), "{says}");
+        }
+        assert!(!text.contains("NaN") && !text.contains("inf"));
+    }
+
+    #[test]
+    fn markup_from_files_is_shown_and_not_obeyed() {
+        let nasty = "</td><script>alert('x')</script>&amp;\"\u{0}\u{1b}";
+        let mut data = sample::full();
+        nasty.clone_into(&mut data.title);
+        nasty.clone_into(&mut data.when);
+        data.summary[0].remark = nasty.to_owned();
+        data.summary[0].symbol = nasty.to_owned();
+        data.summary[0].name = nasty.to_owned();
+        data.cautions[0].message = nasty.to_owned();
+        data.cautions[0].code = nasty.to_owned();
+        data.lines[0].line = nasty.to_owned();
+        data.lines[0].set = nasty.to_owned();
+        data.unknown_lines[0].line = nasty.to_owned();
+        data.unknown_lines[0].candidates = vec![nasty.to_owned()];
+        let dispersion = data.dispersion.as_mut().unwrap();
+        dispersion.model = nasty.to_owned();
+        dispersion.points[0].line = nasty.to_owned();
+        dispersion.guides[0].0 = nasty.to_owned();
+        dispersion.coefficients[0].0 = nasty.to_owned();
+        data.tracks[0].footage = nasty.to_owned();
+        data.tracks[0].line = nasty.to_owned();
+        data.tracks[0].set = nasty.to_owned();
+        data.tracks[0].turns[0].why = nasty.to_owned();
+        data.tracks[0].cautions[0].message = nasty.to_owned();
+        data.readings[0].row = nasty.to_owned();
+        data.readings[0].target = nasty.to_owned();
+        data.readings[0].windows[0].typed = nasty.to_owned();
+        data.readings[0].footage = nasty.to_owned();
+        data.readings[0].note = nasty.to_owned();
+        data.budgets[0].of = nasty.to_owned();
+        data.budgets[0].unit = nasty.to_owned();
+        data.budgets[0].causes[1].name = nasty.to_owned();
+        data.budgets[0].causes[1].own_u = nasty.to_owned();
+        data.budgets[0].causes[1].remedy = nasty.to_owned();
+        data.glasses[0].name = nasty.to_owned();
+        data.glasses[0].verdict = nasty.to_owned();
+        data.method[0] = nasty.to_owned();
+        data.provenance[0] = (nasty.to_owned(), nasty.to_owned());
+        let text = page(&data);
+        assert_eq!(faults(&text), None);
+        assert!(!text.contains("<script") && !text.contains('\u{0}') && !text.contains('\u{1b}'));
+        assert!(text.matches("&lt;script&gt;").count() >= 33);
+    }
+
+    #[test]
+    fn what_is_not_known_stays_empty() {
+        let row = LineRow {
+            line: "e".to_owned(),
+            index: Value::Number {
+                value: 1.5,
+                u: None,
+                expanded: None,
+                unit: "",
+            },
+            ..LineRow::default()
+        };
+        let mut out = String::new();
+        line_row(&mut out, &row);
+        assert_eq!(
+            out,
+            "<tr><th scope=\"row\">e</th><td class=\"num\"></td><td class=\"num\">1.50000</td><td class=\"num\"></td>\
+             <td class=\"num\"></td><td class=\"num\"></td><td class=\"num\"></td><td></td></tr>"
+        );
+    }
+
+    #[test]
+    fn a_value_without_uncertainty_says_so() {
+        let mut data = sample::full();
+        data.summary[0].value = Value::Number {
+            value: 1.62,
+            u: None,
+            expanded: None,
+            unit: "",
+        };
+        assert!(page(&data).contains("uncertainty not known"));
+    }
+
+    #[test]
+    fn numbers_that_are_none_reach_no_drawing_and_no_table() {
+        let mut data = sample::full();
+        for (i, bad) in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY]
+            .into_iter()
+            .enumerate()
+        {
+            let dispersion = data.dispersion.as_mut().unwrap();
+            dispersion.points[i].n = bad;
+            dispersion.points[i].expanded = Some(bad);
+            dispersion.points[i + 1].residual_1e5 = Some(bad);
+            dispersion.points[i + 2].residual_expanded_1e5 = Some(bad);
+            dispersion.curve[5 * i].n = bad;
+            dispersion.curve[5 * i + 1].expanded = Some(bad);
+            dispersion.curve[5 * i + 2].wavelength_nm = bad;
+            dispersion.guides[i].1 = bad;
+            let track = &mut data.tracks[0];
+            track.points[10 * i].position_px = bad;
+            track.points[10 * i + 1].time_s = bad;
+            track.points[10 * i + 2].u_px = Some(bad);
+            track.turns[i].position_px = bad;
+            track.turns[i + 1].time_s = bad;
+            track.turns[i].u_px = Some(bad);
+            track.answer_px = Some(bad);
+            track.expanded_answer_px = Some(bad);
+            data.lines[i].wavelength_nm = Some(bad);
+            data.lines[i].residual_1e5 = Some(bad);
+            data.budgets[0].causes[i].share = bad;
+            data.budgets[0].causes[i].contribution = bad;
+            data.glasses[i].chi_squared = Some(bad);
+            data.readings[i].offset_arcsec = Some((bad, Some(bad)));
+            data.summary[i].value = Value::Angle {
+                deg: bad,
+                u_arcsec: Some(bad),
+                expanded_arcsec: Some(bad),
+            };
+            let text = page(&data);
+            assert_eq!(faults(&text), None);
+            let body = &text[text.find("<main>").unwrap()..];
+            assert!(!body.contains("NaN"), "NaN with {bad}");
+            assert!(!body.contains("inf"), "infinity with {bad}");
+        }
+    }
+
+    #[test]
+    fn turning_points_differ_by_shape_and_word() {
+        let text = page(&sample::full());
+        assert!(text.contains(">1 counted</text>") && text.contains(">2 not counted</text>"));
+        assert!(text.contains("class=\"diamond\"") && text.contains("class=\"crossed\""));
+        assert!(text.contains(">gap 2.7 s</text>"));
     }
 }

@@ -428,7 +428,7 @@ fn y_range(panel: &Panel, (x_lo, x_hi): (f64, f64)) -> Option<(f64, f64)> {
             Item::Points { points, .. } => {
                 for p in points.iter().filter(|p| inside(p.x)) {
                     span.take(p.y);
-                    if let Some(bar) = p.bar {
+                    if let Some(bar) = p.bar.filter(|b| b.is_finite() && *b > 0.0) {
                         span.take(p.y - bar);
                         span.take(p.y + bar);
                     }
@@ -1050,4 +1050,182 @@ fn wrapped(text: &str, width: f64, font: f64) -> Vec<String> {
         }
     }
     lines
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn figure(points: Vec<(f64, f64, Option<f64>)>) -> Figure {
+        Figure {
+            id: "f".to_owned(),
+            title: "t".to_owned(),
+            description: "d".to_owned(),
+            x_label: "x".to_owned(),
+            x_range: None,
+            panels: vec![Panel {
+                y_label: "y".to_owned(),
+                height: 200.0,
+                y_range: None,
+                items: vec![Item::Points {
+                    shape: Shape::Disc,
+                    points: points
+                        .into_iter()
+                        .map(|(x, y, bar)| Point {
+                            x,
+                            y,
+                            bar,
+                            label: "p".to_owned(),
+                        })
+                        .collect(),
+                }],
+                when_empty: "Nothing <here>.".to_owned(),
+            }],
+        }
+    }
+
+    /// Every number in the attributes of positions.
+    fn coordinates(svg: &str) -> Vec<f64> {
+        let attributes: String = svg
+            .split('"')
+            .skip(1)
+            .step_by(2)
+            .collect::<Vec<_>>()
+            .join(" ");
+        attributes
+            .split(['"', ' ', 'M', 'L', 'H', 'V', 'h', 'v', 'a', 'z', '>', '<'])
+            .filter_map(|t| t.parse().ok())
+            .collect()
+    }
+
+    #[test]
+    fn ticks_of_known_ranges() {
+        let texts = |lo, hi| -> Vec<String> {
+            ticks(lo, hi, 5).ticks.into_iter().map(|t| t.text).collect()
+        };
+        assert_eq!(texts(0.0, 10.0), ["0", "2", "4", "6", "8", "10"]);
+        assert_eq!(texts(-0.3, 0.3), ["\u{2212}0.2", "0.0", "0.2"]);
+        assert_eq!(texts(1.61, 1.65), ["1.61", "1.62", "1.63", "1.64", "1.65"]);
+        assert_eq!(texts(400.0, 700.0), ["400", "500", "600", "700"]);
+        let small = ticks(0.0, 2e-6, 5);
+        assert_eq!(small.exponent, -6);
+        assert_eq!(small.ticks.last().unwrap().text, "2.0");
+    }
+
+    #[test]
+    fn ranges_that_are_none_have_no_ticks() {
+        for (lo, hi) in [
+            (1.0, 1.0),
+            (2.0, 1.0),
+            (f64::NAN, 1.0),
+            (0.0, f64::INFINITY),
+            (-f64::MAX, f64::MAX),
+            (1e9, 1e9 + 1e-6),
+        ] {
+            assert!(ticks(lo, hi, 5).ticks.is_empty(), "{lo} {hi}");
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn ticks_are_tidy(lo in -1.0_f64..1.0, span in 1e-3_f64..1.0, decade in -12_i32..12, about in 2_usize..12) {
+            let unit = 10_f64.powi(decade);
+            let (lo, hi) = (lo * unit, (lo + span) * unit);
+            let found = ticks(lo, hi, about);
+            let values: Vec<f64> = found.ticks.iter().map(|t| t.value).collect();
+            prop_assert!(values.len() >= 2 && values.len() <= about.max(5) + 1, "{values:?}");
+            prop_assert!(values.iter().all(|v| *v >= lo && *v <= hi));
+            let step = (values[values.len() - 1] - values[0]) / (values.len() - 1) as f64;
+            let mantissa = step / 10_f64.powi((step.log10() + 1e-9).floor() as i32);
+            prop_assert!([1.0, 2.0, 5.0].iter().any(|m| (mantissa - m).abs() < 1e-4), "{mantissa}");
+            for (tick, next) in found.ticks.iter().zip(found.ticks.iter().skip(1)) {
+                prop_assert!(tick.value < next.value && tick.text != next.text);
+            }
+            for tick in &found.ticks {
+                let read: f64 = tick.text.replace('\u{2212}', "-").parse().unwrap();
+                let read = read * 10_f64.powi(found.exponent);
+                prop_assert!((read - tick.value).abs() <= 1e-6 * step.abs() + 1e-12 * tick.value.abs(), "{tick:?}");
+                prop_assert!(tick.text.chars().count() <= 12, "{tick:?}");
+            }
+        }
+
+        #[test]
+        fn any_points_stay_inside_the_drawing(
+            points in prop::collection::vec((prop::num::f64::ANY, prop::num::f64::ANY, prop::option::of(prop::num::f64::ANY)), 0..12),
+        ) {
+            for format in [Format::Wide, Format::Narrow] {
+                let svg = draw(&figure(points.clone()), format);
+                prop_assert!(!svg.contains("NaN") && !svg.contains("inf"));
+                prop_assert!(coordinates(&svg).iter().all(|v| v.abs() < 2000.0), "{svg}");
+            }
+        }
+
+        #[test]
+        fn no_markup_survives_escaping(text in any::<String>()) {
+            let out = escape(&text);
+            prop_assert!(!out.contains(['<', '>', '"', '\'']));
+        }
+    }
+
+    #[test]
+    fn no_data_is_said_in_words() {
+        for empty in [
+            vec![],
+            vec![(f64::NAN, 1.0, None)],
+            vec![(1.0, f64::INFINITY, None)],
+        ] {
+            let svg = draw(&figure(empty), Format::Wide);
+            assert_eq!(svg, "<p class=\"nothing\">Nothing &lt;here&gt;.</p>");
+        }
+    }
+
+    #[test]
+    fn a_panel_without_data_beside_one_with_data_says_so() {
+        let mut two = figure(vec![(1.0, 2.0, None), (2.0, 3.0, None)]);
+        two.panels.push(Panel {
+            items: Vec::new(),
+            ..two.panels[0].clone()
+        });
+        let svg = draw(&two, Format::Narrow);
+        assert!(svg.contains(">Nothing &lt;here&gt;.</text>"));
+        assert!(svg.contains("class=\"disc\""));
+    }
+
+    #[test]
+    fn one_point_is_drawn_in_the_middle() {
+        let svg = draw(&figure(vec![(5.0, 5.0, None)]), Format::Wide);
+        assert!(svg.contains("class=\"disc\"") && !svg.contains("class=\"bar\""));
+        assert!(svg.matches("class=\"tick\"").count() >= 4);
+    }
+
+    #[test]
+    fn large_offsets_and_tiny_numbers_have_ticks_that_differ() {
+        for (a, b) in [
+            (1e-12, 3e-12),
+            (-4e15, 7e15),
+            (1e6, 1e6 + 1.0),
+            (123.400_1, 123.400_2),
+        ] {
+            let svg = draw(&figure(vec![(a, a, None), (b, b, None)]), Format::Narrow);
+            assert!(svg.matches("class=\"tick\"").count() >= 4, "{a} {b}: {svg}");
+        }
+    }
+
+    #[test]
+    fn a_gap_breaks_the_thread() {
+        let mut f = figure(Vec::new());
+        f.panels[0].items = vec![Item::Trace {
+            dots: (0..20)
+                .filter(|i| !(8..12).contains(i))
+                .map(|i| (f64::from(i), f64::from(i * i)))
+                .collect(),
+            longest_step: 2.0,
+        }];
+        let svg = draw(&f, Format::Wide);
+        let thread = svg.split("class=\"thread\" d=\"").nth(1).unwrap();
+        let thread = thread.split('"').next().unwrap();
+        assert_eq!(thread.matches('M').count(), 2);
+    }
 }

@@ -1,7 +1,7 @@
 //! Tables as CSV: the unit in every column's name, what is not known left empty.
 
 use crate::basics::units::ARCSEC_PER_DEG;
-use crate::session::{Experiment, Measured, Sweep, Wavelength};
+use crate::session::{Experiment, Measured, Sweep};
 
 /// Every line of every frame of a sweep: `frame,t_s,line,x_px,u_px,offset_px,level,saturated`.
 ///
@@ -53,7 +53,7 @@ pub fn lines(experiment: &Experiment, out: impl std::io::Write) -> Result<(), cs
     for line in &experiment.reduction.lines {
         writer.write_record([
             line.line.clone(),
-            number(line.wavelength.map(Wavelength::in_air_nm), 4),
+            number(Some(line.wavelength.in_air_nm()), 4),
             line.set.clone(),
             number(Some(line.deviation_deg.value()), 6),
             number(Some(line.deviation_deg.u() * ARCSEC_PER_DEG), 3),

@@ -8,7 +8,7 @@ use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
 use super::document::side;
 use crate::basics::units::ARCSEC_PER_DEG;
 use crate::session::{
-    Calibrated, Caution, Demonstration, Experiment, LocatedFrame, Measured, Watched, Wavelength, rounded,
+    Calibrated, Caution, Demonstration, Experiment, LocatedFrame, Measured, Watched, rounded,
 };
 
 /// Probability that an interval of this report is said to hold.
@@ -170,7 +170,7 @@ pub fn reduced(experiment: &Experiment) -> String {
     for line in &reduction.lines {
         lines.add_row([
             line.line.clone(),
-            line.wavelength.map(|wavelength| format!("{:.3}", Wavelength::in_air_nm(wavelength))).unwrap_or_default(),
+            format!("{:.3}", line.wavelength.in_air_nm()),
             line.set.clone(),
             format!("{:.5}", line.deviation_deg.value()),
             format!("{:.1}", line.deviation_deg.u() * ARCSEC_PER_DEG),

@@ -193,3 +193,80 @@ fn at_place(value: f64, place: i32) -> String {
 fn minus(text: &str) -> String {
     super::plot::typographic(text)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn angle(deg: f64, u: f64) -> Value {
+        Value::Angle {
+            deg,
+            u_arcsec: Some(u),
+            expanded_arcsec: Some(2.0 * u),
+        }
+    }
+
+    #[test]
+    fn value_and_uncertainty_end_at_the_same_place() {
+        let text = |v, u| pair(v, u).map(|(v, u)| format!("{v} {u}"));
+        assert_eq!(
+            text(1.620_041, 0.000_118).as_deref(),
+            Some("1.62004 0.00012")
+        );
+        assert_eq!(
+            text(-123.456, 0.0996).as_deref(),
+            Some("\u{2212}123.46 0.10")
+        );
+        assert_eq!(text(-0.001, 0.1).as_deref(), Some("0.00 0.10"));
+        assert_eq!(text(12_345.0, 678.0).as_deref(), Some("12350 680"));
+        for (v, u) in [
+            (1.0, 0.0),
+            (1.0, -1.0),
+            (f64::NAN, 1.0),
+            (1.0, f64::INFINITY),
+        ] {
+            assert_eq!(text(v, u), None);
+        }
+    }
+
+    #[test]
+    fn angles_carry_and_keep_their_sign() {
+        assert_eq!(
+            dms(59.999_999_9, -1),
+            "60\u{b0}\u{a0}00\u{2032}\u{a0}00.0\u{2033}"
+        );
+        assert_eq!(dms(127.575, 0), "127\u{b0}\u{a0}34\u{2032}\u{a0}30\u{2033}");
+        assert_eq!(
+            dms(-0.5, 0),
+            "\u{2212}0\u{b0}\u{a0}30\u{2032}\u{a0}00\u{2033}"
+        );
+        assert_eq!(dms(f64::NAN, 0), "");
+        assert_eq!(
+            with_expanded(&angle(59.996_31, 4.7)),
+            "59\u{b0}\u{a0}59\u{2032}\u{a0}46.7\u{2033} \u{b1} 9.4\u{2033}"
+        );
+    }
+
+    #[test]
+    fn numbers_without_uncertainty_claim_few_digits() {
+        assert_eq!(number(0.000_123_456, 2), "0.00012");
+        assert_eq!(number(3.1e-9, 2), "3.1 \u{d7} 10\u{207b}\u{2079}");
+        assert_eq!(number(0.0, 2), "0");
+        assert_eq!(number(f64::NAN, 2), "");
+        assert_eq!(percent(0.000_1), "under 0.1\u{a0}%");
+        assert_eq!(percent(f64::NAN), "");
+    }
+
+    #[test]
+    fn only_a_number_keeps_its_unit_apart() {
+        let value = Value::Number {
+            value: 491.66,
+            u: None,
+            expanded: Some(0.42),
+            unit: "nm",
+        };
+        assert_eq!(with_expanded(&value), "(491.66 \u{b1} 0.42)\u{a0}nm");
+        assert_eq!(u_alone(&value), "");
+        assert_eq!(symbol("n_<d>"), "<i>n</i><sub>&lt;d&gt;</sub>");
+    }
+}

@@ -17,10 +17,6 @@ use crate::prism::lamps::LampTable;
 use crate::prism::montecarlo::{Compared, compare};
 use crate::prism::{self, Pointed, PointedAt, Reduction, ReductionOptions};
 
-/// Lamp lines that come with the program.
-const LAMPS: &str = include_str!("../../calibration/lamps.toml");
-/// Glasses that come with the program.
-const GLASSES: &str = include_str!("../../calibration/glasses.toml");
 /// Standard uncertainty that eccentricity leaves in a reading of one window alone, seconds of arc (common practice, no source).
 const ECCENTRICITY_ONE_WINDOW_ARCSEC: f64 = 30.0;
 /// Key of the random numbers, so that a Monte Carlo check gives the same figures again.
@@ -152,8 +148,8 @@ pub fn reduce(
         .collect();
 
     let named = |error: prism::PrismError| SessionError::Footage(format!("{}: {error}", table.display()));
-    let lamps = LampTable::parse(LAMPS)?;
-    let glasses = GlassTable::parse(GLASSES)?;
+    let lamps = LampTable::embedded()?;
+    let glasses = GlassTable::embedded()?;
     let settings = ReductionOptions {
         prism_angle_deg: options.prism_angle.map(|(angle, u)| {
             Measured::new(angle.degrees(), u.degrees(), &Cause::type_b("refracting angle as given", Shape::Normal))

@@ -75,7 +75,7 @@ pub fn watch(
     progress: impl FnMut(WatchProgress),
 ) -> Result<Watched, SessionError> {
     let opened = capture::open(source, &OpenOptions { fps: options.fps, ..OpenOptions::default() })?;
-    watch_frames(&mut capture::Decoupled::new(opened), options, progress)
+    watch_frames(&mut capture::Decoupled::new(opened)?, options, progress)
 }
 
 /// Follows the lines of any stream of frames to its end.

@@ -170,21 +170,29 @@ impl Electronics {
         } else {
             1.0
         };
-        for (at, raw) in self.raw.iter_mut().enumerate() {
-            let plane = match camera.sensor {
-                Sensor::Monochrome => 0,
-                Sensor::Bayer => bayer_plane(at % self.width, at / self.width),
+        let well = camera.full_well_e as f32;
+        let exposed = exposure as f32 * well;
+        let read_variance = (camera.read_noise_e * camera.read_noise_e) as f32;
+        let black = camera.black_share as f32;
+        for row in 0..self.height {
+            // The two filters of this row, by turns.
+            let filters = match camera.sensor {
+                Sensor::Monochrome => [0, 0],
+                Sensor::Bayer => [bayer_plane(0, row), bayer_plane(1, row)],
             };
-            let share = f64::from(light.planes[plane][at] * self.gains[at]) * exposure;
-            let electrons = share * camera.full_well_e;
-            let noise = if camera.noisy {
-                let normal: f64 = StandardNormal.sample(&mut self.rng);
-                normal * (electrons + camera.read_noise_e.powi(2)).sqrt()
-            } else {
-                0.0
-            };
-            let read = (electrons + noise) / camera.full_well_e;
-            *raw = (read as f32 + self.offsets[at] + camera.black_share as f32).min(1.0);
+            let sources = filters.map(|plane| light.planes[plane].as_slice());
+            for column in 0..self.width {
+                let at = row * self.width + column;
+                let electrons = sources[column & 1][at] * self.gains[at] * exposed;
+                let noise = if camera.noisy {
+                    let normal: f32 = StandardNormal.sample(&mut self.rng);
+                    normal * (electrons + read_variance).sqrt()
+                } else {
+                    0.0
+                };
+                let read = (electrons + noise) / well;
+                self.raw[at] = (read + self.offsets[at] + black).min(1.0);
+            }
         }
         match camera.sensor {
             Sensor::Monochrome => self.out[0].copy_from_slice(&self.raw),
@@ -221,16 +229,11 @@ impl Electronics {
         picture.full_scale = full as u16;
         picture.levels.clear();
         match self.out.as_slice() {
-            [grey] => picture.levels.extend(
-                grey.iter()
-                    .map(|v| (v * full).round().clamp(0.0, full) as u16),
-            ),
+            [grey] => picture.levels.extend(grey.iter().map(|v| level(*v, full))),
             planes => {
                 for at in 0..self.width * self.height {
                     for plane in planes {
-                        picture
-                            .levels
-                            .push((plane[at] * full).round().clamp(0.0, full) as u16);
+                        picture.levels.push(level(plane[at], full));
                     }
                 }
             }
@@ -241,6 +244,11 @@ impl Electronics {
             through_jpeg(picture, quality);
         }
     }
+}
+
+/// The level of a share of full scale, rounded and held within the range.
+fn level(share: f32, full: f32) -> u16 {
+    (share * full + 0.5).clamp(0.0, full) as u16
 }
 
 /// Packs and unpacks a picture as a camera does that hands over JPEG.

@@ -36,6 +36,7 @@ mod film;
 mod glass;
 mod hand;
 mod optics;
+mod rendering;
 mod scenarios;
 mod scene;
 mod truth;
@@ -47,8 +48,9 @@ pub use film::{Format, ffmpeg_is_there, write, write_clip, write_still};
 pub use glass::{CADMIUM, F2, GLASSES, Glass, HELIUM, LampLine, MERCURY, SODIUM};
 pub use hand::{Motion, Move, Unsteadiness};
 pub use optics::Prism;
+pub use rendering::Rendering;
 pub use scenarios::{scenario_names, scene};
-pub use scene::{Bench, LampLight, Path, Rendering, Scene, Slip, Slit};
+pub use scene::{Bench, LampLight, Path, Scene, Slip, Slit};
 pub use truth::{
     EventTruth, FieldTruth, FrameTruth, HairsTruth, LineInFrame, LineTruth, SceneTruth, TruthFile,
     TurnTruth,

@@ -144,11 +144,23 @@ async function check() {
 const limit = setTimeout(() => { console.error("the browser did not answer within 120 s"); leave(2); }, 120_000);
 function leave(status) {
   clearTimeout(limit);
-  browser.once("exit", () => { rmSync(profile, { recursive: true, force: true, maxRetries: 5 }); process.exit(status); });
-  browser.kill();
-  setTimeout(() => process.exit(status), 5_000);
+  const tidy = () => {
+    // Helper processes of the browser may still be writing; a profile left behind is no fault of the page.
+    try { rmSync(profile, { recursive: true, force: true, maxRetries: 10, retryDelay: 100 }); } catch { /* left to the system */ }
+    process.exit(status);
+  };
+  if (browser.exitCode !== null || browser.signalCode !== null) { tidy(); return; }
+  browser.once("exit", tidy);
+  call("Browser.close").catch(() => {});
+  setTimeout(() => browser.kill("SIGKILL"), 5_000).unref();
 }
-browser.on("error", (e) => { console.error(`cannot start ${program}: ${e.message}`); process.exit(2); });
+browser.stdio[3].on("error", () => {});
+browser.on("exit", () => { for (const { fail } of waiting.values()) fail(new Error(`${program} ended before it answered`)); });
+browser.on("error", (e) => {
+  console.error(`cannot start ${program}: ${e.message}`);
+  rmSync(profile, { recursive: true, force: true });
+  process.exit(2);
+});
 check().then(
   (faults) => {
     const once = [...new Set(faults)];

@@ -1,0 +1,539 @@
+//! Weighted least squares for one thread, bright (a line) or dark (a hair), over all its pixels.
+//!
+//! Model of a pixel: level = T (A(y) P(x - X(y)) + B(y) + (s0 + s1 z)(x - X(y))), with the axis
+//! X(y) = x0 + x1 z + x2 z²/2, z = (y - y_ref)/half height, the profile P of [`Shape`] and the
+//! transmission T of known hairs. Amplitude and background of every row are projected out; axis,
+//! shape and slope are common. Standard linearised least squares (common practice, no source).
+//! The covariance is scaled by what the scores of the rows really scatter, with their
+//! correlation from row to row (W. K. Newey, K. D. West, Econometrica 55, 703 (1987), from memory).
+
+use nalgebra::{SMatrix, SVector};
+
+use super::grey::Noise;
+use super::shape::{Drawn, Shape};
+
+/// Common parameters: axis (3), slope of the background (2), slit, blur, and place and depth of two hairs.
+pub(super) const PARAMETERS: usize = 11;
+type Matrix = SMatrix<f64, PARAMETERS, PARAMETERS>;
+type Vector = SVector<f64, PARAMETERS>;
+/// Columns of one row: place, slope, slit, blur, place and depth of two hairs.
+const COLUMNS: usize = 8;
+
+/// The pixels around an axis, row by row, straightened to whole pixels.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Strip {
+    pub(super) first_row: usize,
+    pub(super) rows: usize,
+    /// Pixels per row.
+    pub(super) across: usize,
+    /// Column of the first pixel of every row.
+    pub(super) left: Vec<i32>,
+    /// Levels with other lines taken off.
+    pub(super) level: Vec<f32>,
+    /// Light of other lines, for the noise.
+    pub(super) other: Vec<f32>,
+    /// False where a pixel is outside, clipped or struck out.
+    pub(super) good: Vec<bool>,
+    /// Transmission of hairs, and its derivatives by the place and the depth of each hair.
+    pub(super) hair: Vec<HairAt>,
+    /// Rows that no hair touches.
+    pub(super) free: Vec<bool>,
+}
+
+/// What known hairs do to one pixel.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct HairAt {
+    pub(super) transmission: f32,
+    pub(super) by_place: [f32; 2],
+    pub(super) by_depth: [f32; 2],
+}
+
+impl HairAt {
+    pub(super) const NONE: Self = Self {
+        transmission: 1.0,
+        by_place: [0.0; 2],
+        by_depth: [0.0; 2],
+    };
+}
+
+/// Axis, profile and light of a thread.
+#[derive(Clone, Debug)]
+pub(super) struct Thread {
+    pub(super) y_ref: f64,
+    /// Half height, the scale of z.
+    pub(super) scale: f64,
+    /// x, dx/dz, d²x/dz².
+    pub(super) axis: [f64; 3],
+    pub(super) slope: [f64; 2],
+    pub(super) shape: Shape,
+    /// Per row of the strip: smooth amplitude, raw amplitude, its information, background.
+    pub(super) amplitude: Vec<f64>,
+    pub(super) raw: Vec<f64>,
+    pub(super) information: Vec<f64>,
+    pub(super) background: Vec<f64>,
+    /// Shift of hairs against where they were said to be, and of their depth.
+    pub(super) hairs: [f64; 4],
+    pub(super) covariance: Matrix,
+    /// Standard deviation of residuals over what the noise of pixels alone gives.
+    pub(super) residual_scale: f64,
+    /// Share of what u is larger than from independent pixels alone.
+    pub(super) inflation: f64,
+}
+
+/// What is fitted, and how stiff.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Rules {
+    pub(super) dark: bool,
+    /// Prior standard deviations of x2 (px at z = 1), slit and blur (relative), hair place and depth.
+    pub(super) bow_px: f64,
+    pub(super) shape_share: f64,
+    pub(super) hair_place_px: f64,
+    pub(super) hair_depth: f64,
+    pub(super) iterations: usize,
+}
+
+/// Buffers of the fit.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Bench {
+    scores: Vec<([f64; COLUMNS], f64)>,
+    residuals: Vec<f32>,
+    sizes: Vec<f32>,
+    smooth: Vec<(f64, f64)>,
+}
+
+impl Thread {
+    pub(super) fn new(y_ref: f64, scale: f64, axis: [f64; 3], shape: Shape) -> Self {
+        Self {
+            y_ref,
+            scale,
+            axis,
+            slope: [0.0; 2],
+            shape,
+            amplitude: Vec::new(),
+            raw: Vec::new(),
+            information: Vec::new(),
+            background: Vec::new(),
+            hairs: [0.0; 4],
+            covariance: Matrix::identity(),
+            residual_scale: 1.0,
+            inflation: 1.0,
+        }
+    }
+
+    pub(super) fn z(&self, y: f64) -> f64 {
+        (y - self.y_ref) / self.scale
+    }
+
+    pub(super) fn x_at(&self, y: f64) -> f64 {
+        let z = self.z(y);
+        self.axis[0] + z * (self.axis[1] + z / 2.0 * self.axis[2])
+    }
+
+    /// Fits the thread to the strip. False if the pixels cannot decide it.
+    pub(super) fn fit(
+        &mut self,
+        strip: &mut Strip,
+        noise: &Noise,
+        clip: f32,
+        rules: &Rules,
+        bench: &mut Bench,
+    ) -> bool {
+        let start = (self.axis, self.shape);
+        self.amplitude.resize(strip.rows, 0.0);
+        self.raw.resize(strip.rows, 0.0);
+        self.information.resize(strip.rows, 0.0);
+        self.background.resize(strip.rows, 0.0);
+        self.first_light(strip, noise, rules, bench);
+        bench.residuals.clear();
+        bench.residuals.resize(strip.level.len(), 0.0);
+        for round in 0..=rules.iterations {
+            let last = round == rules.iterations;
+            let drawn = self.shape.drawn();
+            let mut normal = Matrix::zeros();
+            let mut score = Vector::zeros();
+            // Priors.
+            let mut prior = |k: usize, deviation: f64, sd: f64| {
+                let weight = 1.0 / (sd * sd);
+                normal[(k, k)] += weight;
+                score[k] -= weight * deviation;
+            };
+            let slit_sd = rules.shape_share * start.1.width_px().max(0.5);
+            prior(1, 0.0, 0.4 * self.scale);
+            prior(2, self.axis[2], rules.bow_px.max(1e-6));
+            prior(5, self.shape.slit_px - start.1.slit_px, slit_sd);
+            prior(6, self.shape.blur_px - start.1.blur_px, 0.5 * slit_sd);
+            for h in 0..2 {
+                prior(7 + h, self.hairs[h], rules.hair_place_px);
+                prior(9 + h, self.hairs[2 + h], rules.hair_depth);
+            }
+            prior(3, 0.0, 1e4);
+            prior(4, 0.0, 1e4);
+            bench.scores.clear();
+            for r in 0..strip.rows {
+                let z = self.z((strip.first_row + r) as f64);
+                let (block, row_score) = self.row(strip, r, &drawn, noise, clip, bench);
+                bench.scores.push((row_score, z));
+                spread(&block, z, &mut normal);
+                spread_score(&row_score, z, &mut score);
+            }
+            let Some(solver) = normal.cholesky() else {
+                return false;
+            };
+            if last {
+                self.covariance = solver.inverse();
+                self.scale_covariance(strip, bench);
+                break;
+            }
+            let step = solver.solve(&score);
+            if !step.iter().all(|v| v.is_finite()) {
+                return false;
+            }
+            let width = self.shape.width_px();
+            let most = step[0].abs().max(step[1].abs()).max(step[2].abs() / 2.0);
+            let damp = if most > 0.5 * width {
+                0.5 * width / most
+            } else {
+                1.0
+            };
+            for k in 0..3 {
+                self.axis[k] += damp * step[k];
+            }
+            self.slope[0] += step[3];
+            self.slope[1] += step[4];
+            let limit = 0.25 * width;
+            self.shape.slit_px = (self.shape.slit_px + step[5].clamp(-limit, limit))
+                .clamp(Shape::LEAST_SLIT_PX, 90.0);
+            self.shape.blur_px = (self.shape.blur_px + step[6].clamp(-limit / 2.0, limit / 2.0))
+                .clamp(Shape::LEAST_BLUR_PX, 30.0);
+            for k in 0..4 {
+                self.hairs[k] += step[7 + k];
+            }
+            let bound = 6.0 * rules.hair_place_px;
+            for k in 0..2 {
+                self.hairs[k] = self.hairs[k].clamp(-bound, bound);
+                self.hairs[2 + k] = self.hairs[2 + k].clamp(-0.5, 0.5);
+            }
+            if !rules.dark {
+                self.smooth_amplitude(bench);
+            } else {
+                self.dark_amplitude(drawn_depth(self));
+            }
+            if round + 2 >= rules.iterations {
+                strike_out(strip, bench);
+            }
+            let _ = start.0;
+        }
+        self.axis.iter().all(|v| v.is_finite())
+    }
+
+    /// Normal block and score of one row after amplitude and background are projected out;
+    /// renews raw amplitude and background, and leaves residuals over their standard deviation.
+    fn row(
+        &mut self,
+        strip: &Strip,
+        r: usize,
+        drawn: &Drawn,
+        noise: &Noise,
+        clip: f32,
+        bench: &mut Bench,
+    ) -> ([[f64; COLUMNS]; COLUMNS], [f64; COLUMNS]) {
+        let y = (strip.first_row + r) as f64;
+        let z = self.z(y);
+        let tangent = (self.axis[1] + z * self.axis[2]) / self.scale;
+        let _ = tangent;
+        let x = (self.x_at(y) - f64::from(strip.left[r])) as f32;
+        let amplitude = self.amplitude[r] as f32;
+        let background = self.background[r] as f32;
+        let slope = (self.slope[0] + self.slope[1] * z) as f32;
+        let used = if strip.free[r] { 4 } else { COLUMNS };
+        let mut n = [[0.0_f32; COLUMNS + 2]; COLUMNS + 2];
+        let mut s = [0.0_f32; COLUMNS + 2];
+        let from = r * strip.across;
+        for i in 0..strip.across {
+            let at = from + i;
+            if !strip.good[at] {
+                bench.residuals[at] = f32::NAN;
+                continue;
+            }
+            let u = i as f32 - x;
+            let p = drawn.at(u);
+            let hair = &strip.hair[at];
+            let t = hair.transmission
+                + hair.by_place[0] * self.hairs[0] as f32
+                + hair.by_place[1] * self.hairs[1] as f32
+                + hair.by_depth[0] * self.hairs[2] as f32
+                + hair.by_depth[1] * self.hairs[3] as f32;
+            let light = amplitude * p.value + background + slope * u;
+            let model = t * light;
+            let full = model + strip.other[at];
+            let mut variance = noise.variance(full);
+            if full > clip - 2.0 * variance.sqrt() {
+                bench.residuals[at] = f32::NAN;
+                continue;
+            }
+            // A hair is known only so well.
+            let doubt = 0.06 * (1.0 - t) * light;
+            variance += doubt * doubt;
+            let w = 1.0 / variance;
+            let residual = strip.level[at] - model;
+            bench.residuals[at] = residual * w.sqrt();
+            let mut f = [0.0_f32; COLUMNS + 2];
+            f[0] = t * p.value;
+            f[1] = t;
+            f[2] = -amplitude * t * p.by_place;
+            f[3] = t * u;
+            f[4] = amplitude * t * p.by_slit;
+            f[5] = amplitude * t * p.by_blur;
+            if used > 4 {
+                f[6] = light * hair.by_place[0];
+                f[7] = light * hair.by_place[1];
+                f[8] = light * hair.by_depth[0];
+                f[9] = light * hair.by_depth[1];
+            }
+            for a in 0..used + 2 {
+                let wf = w * f[a];
+                s[a] += wf * residual;
+                for b in a..used + 2 {
+                    n[a][b] += wf * f[b];
+                }
+            }
+        }
+        let mut block = [[0.0; COLUMNS]; COLUMNS];
+        let mut score = [0.0; COLUMNS];
+        let (a, b, c) = (f64::from(n[0][0]), f64::from(n[0][1]), f64::from(n[1][1]));
+        let determinant = a * c - b * b;
+        if c <= 0.0 || determinant <= 1e-6 * a * c {
+            self.information[r] = 0.0;
+            return (block, score);
+        }
+        self.information[r] = determinant / c;
+        let (s0, s1) = (f64::from(s[0]), f64::from(s[1]));
+        let d_amplitude = (c * s0 - b * s1) / determinant;
+        let d_background = (a * s1 - b * s0) / determinant;
+        self.raw[r] = self.amplitude[r] + d_amplitude;
+        self.background[r] += d_background;
+        let mut q = [(0.0, 0.0); COLUMNS];
+        for k in 0..used {
+            let (n0, n1) = (f64::from(n[0][k + 2]), f64::from(n[1][k + 2]));
+            q[k] = (
+                (c * n0 - b * n1) / determinant,
+                (a * n1 - b * n0) / determinant,
+            );
+            score[k] = f64::from(s[k + 2]) - q[k].0 * s0 - q[k].1 * s1;
+        }
+        for k in 0..used {
+            for l in k..used {
+                let value = f64::from(n[k + 2][l + 2])
+                    - q[k].0 * f64::from(n[0][l + 2])
+                    - q[k].1 * f64::from(n[1][l + 2]);
+                block[k][l] = value;
+                block[l][k] = value;
+            }
+        }
+        (block, score)
+    }
+
+    /// Amplitude and background of every row for the axis and shape as they stand.
+    pub(super) fn first_light(
+        &mut self,
+        strip: &Strip,
+        noise: &Noise,
+        rules: &Rules,
+        bench: &mut Bench,
+    ) {
+        let drawn = self.shape.drawn();
+        for r in 0..strip.rows {
+            let y = (strip.first_row + r) as f64;
+            let x = (self.x_at(y) - f64::from(strip.left[r])) as f32;
+            let (mut a, mut b, mut c, mut s0, mut s1) = (0.0, 0.0, 0.0, 0.0, 0.0);
+            for i in 0..strip.across {
+                let at = r * strip.across + i;
+                if !strip.good[at] {
+                    continue;
+                }
+                let t = strip.hair[at].transmission;
+                if t < 0.3 {
+                    continue;
+                }
+                let p = drawn.at(i as f32 - x).value * t;
+                let w = 1.0 / noise.variance(strip.level[at] + strip.other[at]);
+                a += w * p * p;
+                b += w * p * t;
+                c += w * t * t;
+                s0 += w * p * strip.level[at];
+                s1 += w * t * strip.level[at];
+            }
+            let determinant = a * c - b * b;
+            if c <= 0.0 || determinant <= 1e-5 * a * c {
+                self.information[r] = 0.0;
+                self.raw[r] = 0.0;
+                self.background[r] = if c > 0.0 { f64::from(s1 / c) } else { 0.0 };
+                continue;
+            }
+            self.information[r] = f64::from(determinant / c);
+            self.raw[r] = f64::from((c * s0 - b * s1) / determinant);
+            self.background[r] = f64::from((a * s1 - b * s0) / determinant);
+        }
+        if rules.dark {
+            self.dark_amplitude(drawn_depth(self));
+        } else {
+            self.smooth_amplitude(bench);
+        }
+    }
+
+    fn dark_amplitude(&mut self, depth: f64) {
+        for r in 0..self.amplitude.len() {
+            self.amplitude[r] = -depth * self.background[r].max(0.0);
+        }
+    }
+
+    /// Means of the raw amplitudes over as many rows as the noise asks for.
+    fn smooth_amplitude(&mut self, bench: &mut Bench) {
+        let rows = self.raw.len();
+        let (mut sum, mut weight) = (0.0, 0.0);
+        bench.smooth.clear();
+        bench.smooth.push((0.0, 0.0));
+        for r in 0..rows {
+            sum += self.information[r] * self.raw[r];
+            weight += self.information[r];
+            bench.smooth.push((sum, weight));
+        }
+        if weight <= 0.0 {
+            self.amplitude.fill(0.0);
+            return;
+        }
+        // Rows needed for a signal-to-noise ratio of 12.
+        let mean = sum / weight;
+        let per_row = (mean * mean * weight / rows as f64).max(1e-9);
+        let half = ((144.0 / per_row / 2.0).ceil() as usize).clamp(2, 40);
+        for r in 0..rows {
+            let (from, to) = (r.saturating_sub(half), (r + half + 1).min(rows));
+            let (a, b) = (bench.smooth[from], bench.smooth[to]);
+            self.amplitude[r] = if b.1 - a.1 > 1e-12 * weight {
+                (b.0 - a.0) / (b.1 - a.1)
+            } else {
+                mean
+            };
+        }
+    }
+
+    /// Compares the scatter of the rows' scores with what independent pixels would give.
+    fn scale_covariance(&mut self, strip: &Strip, bench: &mut Bench) {
+        bench.sizes.clear();
+        bench.sizes.extend(
+            bench
+                .residuals
+                .iter()
+                .filter(|r| r.is_finite())
+                .map(|r| r.abs()),
+        );
+        if bench.sizes.len() > 20 {
+            let count = bench.sizes.len() as f64;
+            let squares: f64 = bench.sizes.iter().map(|&r| f64::from(r * r)).sum();
+            // Two degrees of freedom of every row are used up.
+            let free = (count - 2.0 * strip.rows as f64).max(count / 4.0);
+            self.residual_scale = (squares / free).sqrt();
+        }
+        let rows = bench.scores.len();
+        let mut lever = Vector::zeros();
+        for k in 0..PARAMETERS {
+            lever[k] = self.covariance[(k, 0)];
+        }
+        let mut pulls: Vec<f64> = Vec::with_capacity(rows);
+        for (score, z) in &bench.scores {
+            let mut wide = Vector::zeros();
+            spread_score(score, *z, &mut wide);
+            pulls.push(lever.dot(&wide));
+        }
+        let naive = self.covariance[(0, 0)].max(1e-30);
+        let lags = (rows / 24).clamp(2, 12);
+        let mut variance: f64 = pulls.iter().map(|q| q * q).sum();
+        for lag in 1..=lags {
+            let weight = 1.0 - lag as f64 / (lags as f64 + 1.0);
+            let sum: f64 = (lag..rows).map(|r| pulls[r] * pulls[r - lag]).sum();
+            variance += 2.0 * weight * sum;
+        }
+        let n = rows as f64;
+        let seen = variance.max(0.0) / naive * n / (n - 4.0).max(n / 2.0);
+        let pixels = self.residual_scale * self.residual_scale;
+        let few = 8.0 * lags as f64;
+        let factor = ((seen * n + pixels * few) / (n + few)).max(0.6 * pixels);
+        self.inflation = factor.sqrt();
+        self.covariance *= factor;
+    }
+}
+
+/// Depth of a hair from the raw amplitudes and backgrounds of its rows.
+pub(super) fn drawn_depth(thread: &Thread) -> f64 {
+    let (mut top, mut bottom) = (0.0, 0.0);
+    for r in 0..thread.raw.len() {
+        let light = thread.background[r].max(0.0);
+        top -= thread.information[r] * thread.raw[r] * light;
+        bottom += thread.information[r] * light * light;
+    }
+    if bottom > 0.0 {
+        (top / bottom).clamp(-1.0, 1.2)
+    } else {
+        0.0
+    }
+}
+
+/// Strikes out pixels whose residual no noise explains: dust, hot pixels.
+fn strike_out(strip: &mut Strip, bench: &mut Bench) {
+    bench.sizes.clear();
+    bench.sizes.extend(
+        bench
+            .residuals
+            .iter()
+            .filter(|r| r.is_finite())
+            .map(|r| r.abs()),
+    );
+    if bench.sizes.len() < 20 {
+        return;
+    }
+    let middle = bench.sizes.len() / 2;
+    let median = *bench.sizes.select_nth_unstable_by(middle, f32::total_cmp).1;
+    let limit = 5.5 * (median / 0.6745).max(1.0);
+    for (good, residual) in strip.good.iter_mut().zip(&bench.residuals) {
+        if residual.abs() > limit {
+            *good = false;
+        }
+    }
+}
+
+const PLACE: [(usize, usize); PARAMETERS] = [
+    (0, 0),
+    (0, 1),
+    (0, 2),
+    (1, 0),
+    (1, 1),
+    (2, 0),
+    (3, 0),
+    (4, 0),
+    (5, 0),
+    (6, 0),
+    (7, 0),
+];
+
+fn power(which: usize, z: f64) -> f64 {
+    match which {
+        0 => 1.0,
+        1 => z,
+        _ => z * z / 2.0,
+    }
+}
+
+fn spread(block: &[[f64; COLUMNS]; COLUMNS], z: f64, normal: &mut Matrix) {
+    for (i, &(column, by)) in PLACE.iter().enumerate() {
+        let pi = power(by, z);
+        for (j, &(other, with)) in PLACE.iter().enumerate() {
+            normal[(i, j)] += block[column][other] * pi * power(with, z);
+        }
+    }
+}
+
+fn spread_score(score: &[f64; COLUMNS], z: f64, wide: &mut Vector) {
+    for (i, &(column, by)) in PLACE.iter().enumerate() {
+        wide[i] += score[column] * power(by, z);
+    }
+}

@@ -1,0 +1,349 @@
+//! Coarse search: where near-vertical bright threads may be, over tilts, heights and widths.
+//!
+//! Rows are averaged in bands; the bands are summed along sheared columns (a discrete Radon
+//! transform) over the whole height and over its halves, quarters and eighths, and every sum is
+//! searched with boxes of several widths between two flanks.
+
+use super::grey::{Grey, Noise};
+
+/// A place where a line may be.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Candidate {
+    pub(super) x_mid: f64,
+    pub(super) tangent: f64,
+    pub(super) width: f64,
+    /// First and last row.
+    pub(super) rows: (usize, usize),
+    pub(super) z: f32,
+}
+
+impl Candidate {
+    pub(super) fn x_at(&self, y: f64) -> f64 {
+        self.x_mid + self.tangent * (y - (self.rows.0 + self.rows.1) as f64 / 2.0)
+    }
+}
+
+/// Buffers of the search.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Search {
+    bands: Vec<f32>,
+    variance: Vec<f32>,
+    sum: Vec<f32>,
+    sum_variance: Vec<f32>,
+    prefix: Vec<f32>,
+    prefix_variance: Vec<f32>,
+    response: Vec<f32>,
+    sizes: Vec<f32>,
+    candidates: Vec<Candidate>,
+}
+
+const WIDTHS: [usize; 6] = [3, 5, 9, 17, 33, 49];
+const STEEPEST: f64 = 0.29;
+/// Signal-to-noise ratio from which a place is looked at more closely.
+const WORTH_A_LOOK: f32 = 5.0;
+const MOST: usize = 48;
+
+impl Search {
+    /// Places where lines may be, the most significant first, at most [`MOST`].
+    ///
+    /// `tilts`: tangents between which to search. `taken`: whether an earlier line explains a pixel.
+    pub(super) fn run(
+        &mut self,
+        grey: &Grey,
+        noise: &Noise,
+        tilts: (f64, f64),
+        found: &mut Vec<Candidate>,
+    ) {
+        found.clear();
+        let (w, h) = (grey.width, grey.height);
+        let band = (h / 60).clamp(4, 16);
+        let count = h / band;
+        let bin = if w > 1000 { 2 } else { 1 };
+        let nx = w / bin;
+        if count < 3 || nx < 16 {
+            return;
+        }
+        self.bands.clear();
+        self.bands.resize(count * nx, 0.0);
+        self.variance.clear();
+        self.variance.resize(count * nx, 0.0);
+        for b in 0..count {
+            let out = &mut self.bands[b * nx..(b + 1) * nx];
+            for y in b * band..(b + 1) * band {
+                let row = grey.row(y);
+                if bin == 1 {
+                    for (o, &v) in out.iter_mut().zip(row) {
+                        *o += v;
+                    }
+                } else {
+                    for (o, v) in out.iter_mut().zip(row.chunks_exact(2)) {
+                        *o += v[0] + v[1];
+                    }
+                }
+            }
+            let n = (band * bin) as f32;
+            let of = &mut self.variance[b * nx..(b + 1) * nx];
+            for (o, v) in out.iter_mut().zip(of) {
+                *o /= n;
+                *v = noise.variance(*o) / n;
+            }
+        }
+        self.candidates.clear();
+        let mut parts = 1;
+        while count / parts >= 3 && parts <= 16 {
+            let length = count / parts;
+            let rows = (length * band) as f64;
+            let step = (2.5 / rows * bin as f64).max(0.004);
+            let starts = 2 * parts - 1;
+            let spread = self.spread(nx, count, length, starts, band, bin);
+            let mut tangent = tilts.0;
+            while tangent <= tilts.1 + step / 2.0 {
+                for s in 0..starts {
+                    let first = (s * length / 2).min(count - length);
+                    self.project(nx, first, length, tangent, band, bin);
+                    for (k, &width) in WIDTHS.iter().enumerate() {
+                        let width = (width / bin).max(2);
+                        if k > 0 && width == (WIDTHS[k - 1] / bin).max(2) {
+                            continue;
+                        }
+                        if rows < 1.5 * (width * bin) as f64 || 5 * width > nx {
+                            continue;
+                        }
+                        self.peaks(nx, width, spread[k], |x, z| Candidate {
+                            x_mid: (x * bin as f64) + (bin as f64 - 1.0) / 2.0,
+                            tangent,
+                            width: (width * bin) as f64,
+                            rows: (first * band, (first + length) * band - 1),
+                            z,
+                        });
+                    }
+                }
+                tangent += step;
+            }
+            parts *= 2;
+        }
+        self.candidates.sort_by(|a, b| b.z.total_cmp(&a.z));
+        let mut looked = 0;
+        for i in 0..self.candidates.len() {
+            let c = self.candidates[i];
+            if found.len() >= MOST || looked > 1500 {
+                break;
+            }
+            if found.iter().any(|f| overlap(&c, f) > 0.25) {
+                continue;
+            }
+            looked += 1;
+            if self.apart(&c, found, nx, band, bin) {
+                found.push(c);
+            }
+        }
+    }
+
+    /// Whether the candidate stands without the bands that stronger ones explain.
+    fn apart(
+        &self,
+        c: &Candidate,
+        found: &[Candidate],
+        nx: usize,
+        band: usize,
+        bin: usize,
+    ) -> bool {
+        let near: Vec<&Candidate> = found
+            .iter()
+            .filter(|f| {
+                let reach = 1.5 * (f.width + c.width) + 4.0;
+                let (top, bottom) = (c.rows.0 as f64, c.rows.1 as f64);
+                let (d0, d1) = (c.x_at(top) - f.x_at(top), c.x_at(bottom) - f.x_at(bottom));
+                d0.abs() < reach || d1.abs() < reach || d0 * d1 < 0.0
+            })
+            .collect();
+        if near.is_empty() {
+            return true;
+        }
+        let width = ((c.width / bin as f64) as isize).max(2);
+        let (mut signal, mut variance, mut used, mut all) = (0.0_f32, 0.0_f32, 0, 0);
+        for b in c.rows.0 / band..=c.rows.1 / band {
+            let y = (b * band) as f64 + (band as f64 - 1.0) / 2.0;
+            all += 1;
+            let place = c.x_at(y);
+            if near
+                .iter()
+                .any(|f| (f.x_at(y) - place).abs() < 0.8 * f.width + 0.5 * c.width + 2.0)
+            {
+                continue;
+            }
+            let x = (place / bin as f64).round() as isize;
+            let from = x - width / 2;
+            if from - 2 * width < 0 || from + 3 * width >= nx as isize {
+                continue;
+            }
+            let row = &self.bands[b * nx..(b + 1) * nx];
+            let var = &self.variance[b * nx..(b + 1) * nx];
+            let mean = |start: isize| {
+                let start = start as usize;
+                row[start..start + width as usize].iter().sum::<f32>() / width as f32
+            };
+            let (l, m, r) = (mean(from - 2 * width), mean(from), mean(from + 2 * width));
+            // A flank on a neighbour counts as lower light at most as the other flank.
+            signal += m - l.min(r).max(l.max(r).min(m));
+            variance += 1.5 * var[x as usize] / width as f32;
+            used += 1;
+        }
+        used * 3 >= all && used > 1 && signal > WORTH_A_LOOK * variance.sqrt()
+    }
+
+    fn project(
+        &mut self,
+        nx: usize,
+        first: usize,
+        length: usize,
+        tangent: f64,
+        band: usize,
+        bin: usize,
+    ) {
+        self.sum.clear();
+        self.sum.resize(nx, 0.0);
+        self.sum_variance.clear();
+        self.sum_variance.resize(nx, 0.0);
+        let middle = (first as f64 + (length as f64 - 1.0) / 2.0) * band as f64;
+        for b in first..first + length {
+            let shift = (tangent * ((b * band) as f64 - middle) / bin as f64).round() as isize;
+            let row = &self.bands[b * nx..(b + 1) * nx];
+            let var = &self.variance[b * nx..(b + 1) * nx];
+            // sum[x] += row[x + shift], the edge repeated.
+            let from = (-shift).clamp(0, nx as isize) as usize;
+            let to = (nx as isize - shift).clamp(0, nx as isize) as usize;
+            if from < to {
+                let source = (from as isize + shift) as usize;
+                for (o, &v) in self.sum[from..to].iter_mut().zip(&row[source..]) {
+                    *o += v;
+                }
+                for (o, &v) in self.sum_variance[from..to].iter_mut().zip(&var[source..]) {
+                    *o += v;
+                }
+            }
+            for x in 0..from {
+                self.sum[x] += row[0];
+                self.sum_variance[x] += var[0];
+            }
+            for x in to..nx {
+                self.sum[x] += row[nx - 1];
+                self.sum_variance[x] += var[nx - 1];
+            }
+        }
+        self.prefix.clear();
+        self.prefix.push(0.0);
+        self.prefix_variance.clear();
+        self.prefix_variance.push(0.0);
+        let mean = self.sum.iter().sum::<f32>() / nx as f32;
+        let (mut a, mut b) = (0.0_f32, 0.0_f32);
+        for x in 0..nx {
+            a += self.sum[x] - mean;
+            b += self.sum_variance[x];
+            self.prefix.push(a);
+            self.prefix_variance.push(b);
+        }
+    }
+
+    /// Middle less the mean of the flanks over its standard deviation; 0 unless above both flanks.
+    fn respond(&mut self, nx: usize, width: usize, both: bool) {
+        self.response.clear();
+        self.response.resize(nx, 0.0);
+        let w = width as f32;
+        for from in 2 * width..(nx + 1).saturating_sub(3 * width) {
+            let box_sum = |p: &[f32], start: usize| p[start + width] - p[start];
+            let m = box_sum(&self.prefix, from);
+            let l = box_sum(&self.prefix, from - 2 * width);
+            let r = box_sum(&self.prefix, from + 2 * width);
+            let difference = m - (l + r) / 2.0;
+            if both && (m - l.max(r)) < 0.4 * difference {
+                continue;
+            }
+            let v = box_sum(&self.prefix_variance, from)
+                + (box_sum(&self.prefix_variance, from - 2 * width)
+                    + box_sum(&self.prefix_variance, from + 2 * width))
+                    / 4.0;
+            let _ = w;
+            self.response[from + width / 2] = difference / v.max(1e-12).sqrt();
+        }
+    }
+
+    /// Robust spread of the responses at each width: how much noisier the sums are than pixels say.
+    fn spread(
+        &mut self,
+        nx: usize,
+        count: usize,
+        length: usize,
+        starts: usize,
+        band: usize,
+        bin: usize,
+    ) -> [f32; WIDTHS.len()] {
+        let mut least = [f32::INFINITY; WIDTHS.len()];
+        for tangent in [-0.2, 0.0, 0.2] {
+            for (k, &width) in WIDTHS.iter().enumerate() {
+                let width = (width / bin).max(2);
+                if 5 * width > nx {
+                    continue;
+                }
+                self.sizes.clear();
+                for s in (0..starts).step_by((starts / 6).max(1)) {
+                    let first = (s * length / 2).min(count - length);
+                    self.project(nx, first, length, tangent, band, bin);
+                    self.respond(nx, width, false);
+                    self.sizes.extend(
+                        self.response[2 * width..nx - 3 * width + 1]
+                            .iter()
+                            .step_by(3)
+                            .map(|r| r.abs()),
+                    );
+                }
+                if self.sizes.len() > 8 {
+                    let middle = self.sizes.len() / 2;
+                    let median = *self.sizes.select_nth_unstable_by(middle, f32::total_cmp).1;
+                    least[k] = least[k].min(median / 0.6745);
+                }
+            }
+        }
+        least.map(|v| {
+            if v.is_finite() {
+                v.clamp(1.0, 6.0)
+            } else {
+                1.0
+            }
+        })
+    }
+
+    fn peaks(
+        &mut self,
+        nx: usize,
+        width: usize,
+        spread: f32,
+        make: impl Fn(f64, f32) -> Candidate,
+    ) {
+        self.respond(nx, width, true);
+        let threshold = WORTH_A_LOOK * spread;
+        for x in 1..nx - 1 {
+            let r = self.response[x];
+            if r > threshold && r >= self.response[x - 1] && r > self.response[x + 1] {
+                let centre = x as f64 + if width % 2 == 0 { -0.5 } else { 0.0 };
+                self.candidates.push(make(centre, r / spread));
+            }
+        }
+    }
+}
+
+/// Share of the candidate's rows on which it lies on the other.
+fn overlap(c: &Candidate, other: &Candidate) -> f64 {
+    const LOOKS: usize = 9;
+    let mut hits = 0;
+    for i in 0..LOOKS {
+        let y = c.rows.0 as f64 + (c.rows.1 - c.rows.0) as f64 * (i as f64 + 0.5) / LOOKS as f64;
+        if (c.x_at(y) - other.x_at(y)).abs() < 0.55 * (c.width + other.width) {
+            hits += 1;
+        }
+    }
+    f64::from(hits) / LOOKS as f64
+}
+
+/// Tangents of all tilts that a line may have.
+pub(super) const ALL_TILTS: (f64, f64) = (-STEEPEST, STEEPEST);

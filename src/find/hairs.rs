@@ -1,0 +1,386 @@
+//! Cross-hairs: coarse direction by the Hough transform of dark valleys, then a fit along each hair.
+//!
+//! Hough transform: R. O. Duda, P. E. Hart, Comm. ACM 15, 11 (1972), from memory; here imageproc's.
+
+use image::{GrayImage, Luma};
+use imageproc::hough::{LineDetectionOptions, detect_lines};
+
+use super::axis::{Bench, HairAt, Rules, Strip, Thread, drawn_depth};
+use super::grey::{Grey, Noise};
+use super::shape::Shape;
+use super::{CrossHairs, Hair, Line};
+
+/// Straight places to try, at most.
+const MOST_TRIED: usize = 14;
+/// Depth over its standard deviation from which a hair counts as seen.
+const LEAST_SIGNIFICANCE: f64 = 8.0;
+
+/// Buffers of the search for hairs.
+#[derive(Clone, Debug, Default)]
+pub(super) struct HairSearch {
+    half: Grey,
+    turned: Grey,
+    strip: Strip,
+}
+
+/// A dark straight thread that passed all tests.
+#[derive(Clone, Copy, Debug)]
+struct Found {
+    /// A point on it and the unit vector along it, pointing up.
+    point: (f64, f64),
+    along: (f64, f64),
+    /// Covariance of (shift across the hair at the point in px, turn in rad).
+    covariance: [[f64; 2]; 2],
+    width: f64,
+    depth: f64,
+    significance: f64,
+}
+
+impl HairSearch {
+    /// The cross-hairs of the picture, or `None` where two crossing hairs cannot be seen.
+    pub(super) fn run(
+        &mut self,
+        grey: &Grey,
+        noise: &Noise,
+        known: Option<&CrossHairs>,
+        lines: &[Line],
+        bench: &mut Bench,
+    ) -> Option<CrossHairs> {
+        let (w, h) = (grey.width, grey.height);
+        if w < 48 || h < 48 {
+            return None;
+        }
+        grey.transpose_into(&mut self.turned);
+        let mut found: Vec<Found> = Vec::new();
+        if let Some(cross) = known {
+            for hair in &cross.hairs {
+                let along = hair.direction();
+                let point = (cross.x_px, cross.y_px);
+                if let Some(f) = self.follow(grey, noise, point, along, hair.width_px, lines, bench)
+                {
+                    // A line beside or under the hair can spoil the fit: then the known hair is better.
+                    if (f.width / hair.width_px.max(0.1)).ln().abs() < 0.3 {
+                        found.push(f);
+                    }
+                }
+            }
+        } else {
+            for (point, along) in self.directions(grey, noise) {
+                if let Some(f) = self.follow(grey, noise, point, along, 4.0, lines, bench) {
+                    found.push(f);
+                }
+            }
+        }
+        best_pair(&found, w, h)
+    }
+
+    /// Straight chains of dark valleys: a point and a direction for each, the richest first.
+    fn directions(&mut self, grey: &Grey, noise: &Noise) -> Vec<((f64, f64), (f64, f64))> {
+        let (w, h) = (grey.width / 2, grey.height / 2);
+        self.half.width = w;
+        self.half.height = h;
+        self.half.clip = grey.clip;
+        self.half.levels.clear();
+        for y in 0..h {
+            let (a, b) = (grey.row(2 * y), grey.row(2 * y + 1));
+            for x in 0..w {
+                self.half
+                    .levels
+                    .push((a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]) / 4.0);
+            }
+        }
+        let (Ok(w32), Ok(h32)) = (u32::try_from(w), u32::try_from(h)) else {
+            return Vec::new();
+        };
+        let mut valleys = GrayImage::new(w32, h32);
+        let mut points: Vec<(f64, f64)> = Vec::new();
+        const REACH: usize = 4;
+        for y in REACH..h.saturating_sub(REACH) {
+            for x in REACH..w.saturating_sub(REACH) {
+                let at = y * w + x;
+                let here = self.half.levels[at];
+                let sd = noise.variance(here).sqrt() * 0.6;
+                let limit = here + (3.0 * sd).max(0.06 * here);
+                let deep = [1, w].iter().any(|&step| {
+                    [2, REACH].iter().any(|&s| {
+                        self.half.levels[at - s * step] > limit
+                            && self.half.levels[at + s * step] > limit
+                    }) && self.half.levels[at - step] >= here
+                        && self.half.levels[at + step] >= here
+                });
+                if deep {
+                    valleys.put_pixel(x as u32, y as u32, Luma([255]));
+                    points.push((x as f64, y as f64));
+                }
+            }
+        }
+        // A frame that is all valleys shows no hair.
+        if points.len() < 20 || points.len() > w * h / 4 {
+            return Vec::new();
+        }
+        let options = LineDetectionOptions {
+            vote_threshold: (w.min(h) as u32 / 8).max(10),
+            suppression_radius: 6,
+        };
+        let mut scored: Vec<(usize, (f64, f64), (f64, f64))> = detect_lines(&valleys, options)
+            .iter()
+            .map(|polar| {
+                let angle = f64::from(polar.angle_in_degrees).to_radians();
+                let normal = (angle.cos(), angle.sin());
+                let r = f64::from(polar.r);
+                let score = points
+                    .iter()
+                    .filter(|p| (p.0 * normal.0 + p.1 * normal.1 - r).abs() < 2.0)
+                    .count();
+                let middle = (w as f64 / 2.0, h as f64 / 2.0);
+                let away = r - middle.0 * normal.0 - middle.1 * normal.1;
+                let point = (
+                    2.0 * (middle.0 + away * normal.0) + 0.5,
+                    2.0 * (middle.1 + away * normal.1) + 0.5,
+                );
+                (score, point, (-normal.1, normal.0))
+            })
+            .collect();
+        scored.sort_by_key(|s| std::cmp::Reverse(s.0));
+        scored.truncate(MOST_TRIED);
+        scored.into_iter().map(|s| (s.1, s.2)).collect()
+    }
+
+    /// Fits one hair along its whole length; `None` unless it is dark, thin and long.
+    #[expect(
+        clippy::too_many_arguments,
+        reason = "one call from each of two places"
+    )]
+    fn follow(
+        &mut self,
+        grey: &Grey,
+        noise: &Noise,
+        point: (f64, f64),
+        along: (f64, f64),
+        width: f64,
+        lines: &[Line],
+        bench: &mut Bench,
+    ) -> Option<Found> {
+        // Upright hairs are read row by row, all others column by column.
+        let upright = along.1.abs() > 0.9;
+        let picture = if upright { grey } else { &self.turned };
+        let (at, slope) = if upright {
+            ((point.0, point.1), along.0 / along.1)
+        } else {
+            ((point.1, point.0), along.1 / along.0)
+        };
+        let y_ref = picture.height as f64 / 2.0;
+        let scale = y_ref.max(1.0);
+        let axis = [at.0 + slope * (y_ref - at.1), slope * scale, 0.0];
+        let lean = (1.0 + slope * slope).sqrt();
+        let mut thread = Thread::new(y_ref, scale, axis, Shape::of_width(width * lean));
+        for round in 0..3 {
+            cut(&mut self.strip, &thread, picture, upright.then_some(lines));
+            let rules = Rules {
+                dark: true,
+                bow_px: 1e-3,
+                shape_share: 0.4,
+                hair_place_px: 1e-3,
+                hair_depth: 1e-3,
+                iterations: if round == 0 { 4 } else { 2 },
+            };
+            if !thread.fit(&mut self.strip, noise, picture.clip, &rules, bench) {
+                return None;
+            }
+        }
+        let depth = drawn_depth(&thread);
+        let width = thread.shape.width_px() / lean;
+        let significance = significance(&thread, depth)?;
+        if !(0.08..=1.15).contains(&depth) || !(1.0..=10.0).contains(&width) {
+            return None;
+        }
+        let c = thread.covariance;
+        if !(c[(0, 0)] > 0.0) || c[(0, 0)].sqrt() > 2.0 {
+            return None;
+        }
+        let slope = thread.axis[1] / scale;
+        let lean = (1.0 + slope * slope).sqrt();
+        // Shift across the hair; turn = d(slope)/(1 + slope²).
+        let (shift, turn) = (1.0 / lean, 1.0 / scale / (lean * lean));
+        let covariance = [
+            [c[(0, 0)] * shift * shift, c[(0, 1)] * shift * turn],
+            [c[(0, 1)] * shift * turn, c[(1, 1)] * turn * turn],
+        ];
+        let (point, along) = if upright {
+            ((thread.axis[0], y_ref), (-slope / lean, -1.0 / lean))
+        } else {
+            ((y_ref, thread.axis[0]), (1.0 / lean, slope / lean))
+        };
+        Some(Found {
+            point,
+            along,
+            covariance,
+            width,
+            depth: depth.min(1.0),
+            significance,
+        })
+    }
+}
+
+fn cut(strip: &mut Strip, thread: &Thread, picture: &Grey, lines: Option<&[Line]>) {
+    let half = (1.6 * thread.shape.width_px() + 4.0).min(40.0);
+    strip.first_row = 0;
+    strip.rows = picture.height;
+    strip.across = (2.0 * half).ceil() as usize + 1;
+    let pixels = strip.rows * strip.across;
+    strip.left.clear();
+    strip.level.clear();
+    strip.good.clear();
+    strip.other.clear();
+    strip.other.resize(pixels, 0.0);
+    strip.hair.clear();
+    strip.hair.resize(pixels, HairAt::NONE);
+    strip.free.clear();
+    strip.free.resize(strip.rows, true);
+    for y in 0..strip.rows {
+        let left = (thread.x_at(y as f64) - half).round().clamp(-1e6, 1e6) as i32;
+        strip.left.push(left);
+        let row = picture.row(y);
+        for i in 0..strip.across {
+            let column = left + i as i32;
+            let level = usize::try_from(column).ok().and_then(|c| row.get(c));
+            strip.level.push(level.copied().unwrap_or(0.0));
+            // An upright hair is seen beside the lines.
+            let covered = lines.is_some_and(|lines| {
+                lines.iter().any(|line| {
+                    y + 4 >= line.rows.0
+                        && y <= line.rows.1 + 4
+                        && (f64::from(column) - line.x_at(y as f64)).abs()
+                            < 1.5 * line.width_px + 1.0
+                })
+            });
+            strip
+                .good
+                .push(!covered && level.is_some_and(|&v| v < picture.clip));
+        }
+    }
+}
+
+/// Depth over its uncertainty; `None` unless the dip is there along the whole hair, as far as light shows it.
+fn significance(thread: &Thread, depth: f64) -> Option<f64> {
+    const PARTS: usize = 16;
+    let rows = thread.raw.len();
+    // Light that did not come through the eyepiece casts no shadow: where it is much darker than along most of the
+    // hair, beyond the field stop, no dip is asked for.
+    let mut lights: Vec<f64> = (0..PARTS)
+        .map(|part| {
+            let range = part * rows / PARTS..(part + 1) * rows / PARTS;
+            let count = range.len().max(1) as f64;
+            thread.background[range].iter().map(|light| light.max(0.0)).sum::<f64>() / count
+        })
+        .collect();
+    let light_of = lights.clone();
+    lights.sort_by(f64::total_cmp);
+    let least_light = 0.4 * lights[PARTS / 2];
+    let (mut all, mut told, mut dark) = (0.0, 0, 0);
+    let mut ends = (PARTS, 0);
+    for part in 0..PARTS {
+        let (mut top, mut bottom) = (0.0, 0.0);
+        for r in part * rows / PARTS..(part + 1) * rows / PARTS {
+            let light = thread.background[r].max(0.0);
+            top -= thread.information[r] * thread.raw[r] * light;
+            bottom += thread.information[r] * light * light;
+        }
+        all += bottom;
+        // Can this part tell a hair of this depth from none?
+        if bottom > 0.0 && depth * bottom.sqrt() > 4.0 && light_of[part] >= least_light {
+            told += 1;
+            if top / bottom > 0.5 * depth {
+                dark += 1;
+                ends = (ends.0.min(part), ends.1.max(part));
+            }
+        }
+    }
+    let scale = thread.residual_scale.max(1.0);
+    let significance = depth * all.sqrt() / scale;
+    (told >= 2
+        && dark * 10 >= told * 8
+        && ends.1 >= ends.0 + 3
+        && significance > LEAST_SIGNIFICANCE)
+        .then_some(significance)
+}
+
+fn best_pair(found: &[Found], w: usize, h: usize) -> Option<CrossHairs> {
+    let mut best: Option<(f64, CrossHairs)> = None;
+    for (i, a) in found.iter().enumerate() {
+        for b in &found[i + 1..] {
+            let sine = a.along.0 * b.along.1 - a.along.1 * b.along.0;
+            if sine.abs() < 0.87 {
+                continue;
+            }
+            // a.point + s a.along = b.point + t b.along
+            let (dx, dy) = (b.point.0 - a.point.0, b.point.1 - a.point.1);
+            let s = (dx * b.along.1 - dy * b.along.0) / sine;
+            let t = (dx * a.along.1 - dy * a.along.0) / sine;
+            let (x, y) = (a.point.0 + s * a.along.0, a.point.1 + s * a.along.1);
+            if !(x > 0.0 && y > 0.0 && x < w as f64 && y < h as f64) {
+                continue;
+            }
+            // A shift of a hair across itself moves the crossing along the other hair.
+            let across = |f: &Found, along: f64| {
+                f.covariance[0][0]
+                    + 2.0
+                        * along.abs()
+                        * f.covariance[0][1]
+                            .abs()
+                            .min((f.covariance[0][0] * f.covariance[1][1]).sqrt())
+                        * sign_of(f, along)
+                    + along * along * f.covariance[1][1]
+            };
+            let (va, vb) = (across(a, s), across(b, t));
+            let u_x =
+                ((va * b.along.0 * b.along.0 + vb * a.along.0 * a.along.0) / (sine * sine)).sqrt();
+            let u_y =
+                ((va * b.along.1 * b.along.1 + vb * a.along.1 * a.along.1) / (sine * sine)).sqrt();
+            if !(u_x.is_finite() && u_y.is_finite()) || u_x.max(u_y) > 3.0 {
+                continue;
+            }
+            let hair = |f: &Found| {
+                let angle = (f.along.0).atan2(-f.along.1).to_degrees();
+                let angle = if angle > 90.0 {
+                    angle - 180.0
+                } else if angle <= -90.0 {
+                    angle + 180.0
+                } else {
+                    angle
+                };
+                Hair {
+                    angle_deg: angle,
+                    width_px: f.width,
+                    depth: f.depth,
+                }
+            };
+            let (mut one, mut two) = (hair(a), hair(b));
+            if two.angle_deg.abs() < one.angle_deg.abs() {
+                std::mem::swap(&mut one, &mut two);
+            }
+            let score = a.significance.min(b.significance) * sine.abs().powi(4);
+            if best.as_ref().is_none_or(|(s, _)| score > *s) {
+                best = Some((
+                    score,
+                    CrossHairs {
+                        x_px: x,
+                        y_px: y,
+                        u_x_px: u_x,
+                        u_y_px: u_y,
+                        rotation_deg: one.angle_deg.clamp(-45.0, 45.0),
+                        hairs: [one, two],
+                    },
+                ));
+            }
+        }
+    }
+    best.map(|b| b.1)
+}
+
+/// Sign with which the covariance of shift and turn counts at a distance along the hair.
+fn sign_of(f: &Found, along: f64) -> f64 {
+    // `along` runs up or right; rows and columns run down and right.
+    let down = if f.along.1 < -0.9 { -along } else { along };
+    (down * f.covariance[0][1]).signum()
+}

@@ -1,0 +1,545 @@
+//! From a candidate to a measured line: its rows, its neighbours, its covariance.
+
+use super::axis::{Bench, HairAt, Rules, Strip, Thread};
+use super::detect::Candidate;
+use super::grey::{Grey, Noise};
+use super::shape::Shape;
+use super::{CrossHairs, Line};
+
+/// A line is kept from this signal-to-noise ratio on.
+pub(super) const LEAST_SIGNAL_TO_NOISE: f64 = 6.0;
+const LEAST_ROWS: usize = 20;
+
+/// A line under measurement.
+#[derive(Clone, Debug)]
+pub(super) struct Draft {
+    pub(super) thread: Thread,
+    pub(super) strip: Strip,
+    pub(super) alive: bool,
+}
+
+/// What a line is measured with.
+pub(super) struct Scene<'a> {
+    pub(super) grey: &'a Grey,
+    pub(super) noise: &'a Noise,
+    pub(super) hairs: Option<&'a CrossHairs>,
+    pub(super) y_ref: f64,
+}
+
+impl Draft {
+    pub(super) fn from_candidate(c: &Candidate, scene: &Scene<'_>) -> Self {
+        let scale = (scene.grey.height as f64 / 2.0).max(1.0);
+        let axis = [c.x_at(scene.y_ref), c.tangent * scale, 0.0];
+        let thread = Thread::new(scene.y_ref, scale, axis, Shape::of_width(c.width.max(2.0)));
+        let strip = Strip {
+            first_row: c.rows.0,
+            rows: c.rows.1 + 1 - c.rows.0,
+            ..Strip::default()
+        };
+        Self {
+            thread,
+            strip,
+            alive: true,
+        }
+    }
+
+    fn rules(&self, iterations: usize) -> Rules {
+        Rules {
+            dark: false,
+            bow_px: 12.0,
+            shape_share: 0.35,
+            hair_place_px: 0.1,
+            hair_depth: 0.08,
+            iterations,
+        }
+    }
+
+    /// Width and slit-to-blur ratio from the mean profile along the axis.
+    fn shape_from_profile(&mut self, scene: &Scene<'_>) {
+        let reach = (1.6 * self.thread.shape.width_px() + 6.0).min(90.0);
+        let bins = (4.0 * reach) as usize + 1;
+        let mut sum = vec![(0.0_f64, 0.0_f64); bins];
+        for r in 0..self.strip.rows {
+            let y = self.strip.first_row + r;
+            let x = self.thread.x_at(y as f64);
+            let row = scene.grey.row(y);
+            let from = (x - reach).ceil().max(0.0) as usize;
+            let to = ((x + reach).floor().max(-1.0) + 1.0).min(scene.grey.width as f64) as usize;
+            for (i, &level) in row.iter().enumerate().take(to).skip(from) {
+                let bin = ((i as f64 - x + reach) * 2.0).round() as usize;
+                if let Some(cell) = sum.get_mut(bin) {
+                    cell.0 += f64::from(level);
+                    cell.1 += 1.0;
+                }
+            }
+        }
+        let value = |k: usize| (sum[k].1 > 0.0).then(|| sum[k].0 / sum[k].1);
+        let middle = bins / 2;
+        let core = (self.thread.shape.width_px() * 0.5) as usize + 2;
+        let top = (middle.saturating_sub(core)..=(middle + core).min(bins - 1))
+            .filter_map(|k| value(k).map(|v| (k, v)))
+            .max_by(|a, b| a.1.total_cmp(&b.1));
+        let Some((peak, top)) = top else { return };
+        let floor = |range: std::ops::Range<usize>| {
+            range.filter_map(value).fold(f64::INFINITY, |a, b| a.min(b))
+        };
+        let (left, right) = (floor(0..peak), floor(peak + 1..bins));
+        let base = left.max(right);
+        if !base.is_finite() || top <= base {
+            return;
+        }
+        let cross = |level: f64, step: isize| {
+            let mut k = peak as isize;
+            let mut before = (0.0, top);
+            loop {
+                k += step;
+                if k < 0 || k >= bins as isize {
+                    return None;
+                }
+                if let Some(v) = value(k as usize) {
+                    let place = (k - peak as isize).abs() as f64 / 2.0;
+                    if v <= level {
+                        let part = (before.1 - level) / (before.1 - v).max(1e-9);
+                        return Some(before.0 + part * (place - before.0));
+                    }
+                    before = (place, v);
+                }
+            }
+        };
+        let at = |share: f64| {
+            let level = base + share * (top - base);
+            match (cross(level, -1), cross(level, 1)) {
+                (Some(a), Some(b)) => Some((a, b)),
+                _ => None,
+            }
+        };
+        if let Some((a, b)) = at(0.5) {
+            let width = (a + b).clamp(1.2, 80.0);
+            self.thread.shape = Shape::of_width(width);
+            let shift = (peak as f64 - middle as f64) / 2.0 + (b - a) / 2.0;
+            self.thread.axis[0] += shift.clamp(-width, width);
+            // Sharp flanks: a wide slit.
+            if let (Some((a8, b8)), Some((a2, b2))) = (at(0.8), at(0.2)) {
+                let flank = ((a2 - a8) + (b2 - b8)) / 2.0;
+                // 20 % to 80 % of a blurred edge takes 1.683 standard deviations.
+                let blur = (flank / 1.683).clamp(0.45, width / 2.2);
+                if blur < 0.3 * width {
+                    self.thread.shape = Shape {
+                        slit_px: width,
+                        blur_px: blur,
+                    };
+                } else {
+                    self.thread.shape = Shape {
+                        slit_px: 0.6 * width,
+                        blur_px: 0.38 * width,
+                    };
+                }
+            }
+        }
+    }
+
+    /// Cuts the strip out of the frame and takes the neighbours off.
+    fn cut(&mut self, scene: &Scene<'_>, neighbours: &[Thread], spans: &[(usize, usize)]) {
+        let width = self.thread.shape.width_px();
+        let half = (1.15 * width + 1.6 * self.thread.shape.blur_px + 4.0).min(110.0);
+        let (w, h) = (scene.grey.width, scene.grey.height);
+        let strip = &mut self.strip;
+        strip.rows = strip.rows.min(h - strip.first_row.min(h));
+        strip.across = (2.0 * half).ceil() as usize + 1;
+        let pixels = strip.rows * strip.across;
+        strip.left.clear();
+        strip.level.clear();
+        strip.other.clear();
+        strip.other.resize(pixels, 0.0);
+        strip.good.clear();
+        strip.hair.clear();
+        strip.free.clear();
+        for r in 0..strip.rows {
+            let y = strip.first_row + r;
+            let x = self.thread.x_at(y as f64);
+            let left = (x - half).round().clamp(-1e6, 1e6) as i32;
+            strip.left.push(left);
+            let row = scene.grey.row(y);
+            for i in 0..strip.across {
+                let column = left + i as i32;
+                let level = usize::try_from(column).ok().and_then(|c| row.get(c));
+                strip.level.push(level.copied().unwrap_or(0.0));
+                strip.good.push(level.is_some_and(|&v| v < scene.grey.clip));
+            }
+            let mut free = true;
+            if let Some(cross) = scene.hairs {
+                let reach = [0, 1].map(|h| 1.6 * cross.hairs[h].width_px + 1.0);
+                let lean = [0, 1].map(|h| {
+                    let (dx, dy) = cross.hairs[h].direction();
+                    (-dy, dx)
+                });
+                let start = [0, 1].map(|h| cross.distance_px(h, f64::from(left), y as f64));
+                let touched = (0..2).any(|h| {
+                    let end = start[h] + lean[h].0 * strip.across as f64;
+                    start[h].min(end) < reach[h] && start[h].max(end) > -reach[h]
+                });
+                if touched {
+                    free = false;
+                    for i in 0..strip.across {
+                        strip.hair.push(hair_at(cross, &start, &lean, i));
+                    }
+                }
+            }
+            if free {
+                strip
+                    .hair
+                    .extend(std::iter::repeat_n(HairAt::NONE, strip.across));
+            }
+            strip.free.push(free);
+        }
+        for (other, span) in neighbours.iter().zip(spans) {
+            let reach = other.shape.width_px() + 4.0 * other.shape.blur_px;
+            let drawn = other.shape.drawn();
+            for r in 0..strip.rows {
+                let y = strip.first_row + r;
+                if y < span.0 || y > span.1 {
+                    continue;
+                }
+                let x = other.x_at(y as f64) - f64::from(strip.left[r]);
+                if x < -reach || x > strip.across as f64 + reach {
+                    continue;
+                }
+                // A span that was trimmed since the fit has rows without an amplitude.
+                let Some(&amplitude) = other.amplitude.get(y - span.0) else {
+                    continue;
+                };
+                let amplitude = amplitude as f32;
+                let from = (x - reach).max(0.0) as usize;
+                let to = ((x + reach).max(0.0) as usize + 1).min(strip.across);
+                for i in from..to {
+                    let at = r * strip.across + i;
+                    let light = amplitude
+                        * drawn.at(i as f32 - x as f32).value
+                        * strip.hair[at].transmission;
+                    strip.level[at] -= light;
+                    strip.other[at] += light;
+                }
+            }
+        }
+    }
+
+    /// Rows over which the line really reaches, from its smoothed amplitudes.
+    fn reach(&self) -> Option<(usize, usize)> {
+        let rows = self.strip.rows;
+        let half = 5;
+        let level: Vec<(f64, f64)> = (0..rows)
+            .map(|r| {
+                let (mut sum, mut weight) = (0.0, 0.0);
+                for k in r.saturating_sub(half)..(r + half + 1).min(rows) {
+                    sum += self.thread.information[k] * self.thread.raw[k];
+                    weight += self.thread.information[k];
+                }
+                if weight > 0.0 {
+                    (sum / weight, sum / weight.sqrt())
+                } else {
+                    (0.0, 0.0)
+                }
+            })
+            .collect();
+        let mut sorted: Vec<f64> = level.iter().map(|l| l.0).collect();
+        sorted.sort_by(f64::total_cmp);
+        let strong = sorted[(rows * 3 / 4).min(rows - 1)];
+        if strong <= 0.0 {
+            return None;
+        }
+        let total: f64 = level.iter().map(|l| l.1).sum();
+        let faint = total / (rows as f64).sqrt() < 40.0;
+        let limit = if faint { 0.3 } else { 0.2 } * strong;
+        let present = |r: usize| level[r].0 > limit && (faint || level[r].1 > 2.5);
+        // The longest run, gaps of hairs bridged.
+        let gap = if faint { 60 } else { 30 };
+        let mut best: Option<(usize, usize)> = None;
+        let mut run: Option<(usize, usize)> = None;
+        for r in 0..rows {
+            if present(r) {
+                run = Some(match run {
+                    Some((a, b)) if r - b <= gap => (a, r),
+                    _ => (r, r),
+                });
+                if let Some((a, b)) = run {
+                    if best.is_none_or(|(c, d)| b - a > d - c) {
+                        best = Some((a, b));
+                    }
+                }
+            }
+        }
+        let (a, b) = best?;
+        // The smoothing reached beyond the ends.
+        let (a, b) = (
+            if a == 0 { 0 } else { a + half / 2 },
+            if b + 1 == rows {
+                b
+            } else {
+                b.saturating_sub(half / 2)
+            },
+        );
+        (b > a).then_some((self.strip.first_row + a, self.strip.first_row + b))
+    }
+
+    /// One round: cut, fit, and find the ends. Sets `alive` to false if nothing is there.
+    pub(super) fn measure(
+        &mut self,
+        scene: &Scene<'_>,
+        neighbours: &[Thread],
+        spans: &[(usize, usize)],
+        iterations: usize,
+        bench: &mut Bench,
+    ) {
+        self.cut(scene, neighbours, spans);
+        let rules = self.rules(iterations);
+        self.alive = self.strip.rows >= 8
+            && self
+                .thread
+                .fit(&mut self.strip, scene.noise, scene.grey.clip, &rules, bench);
+    }
+
+    /// Follows the line to both ends from the rows where it was first seen.
+    pub(super) fn grow(&mut self, scene: &Scene<'_>, cold: bool, bench: &mut Bench) {
+        if cold {
+            self.shape_from_profile(scene);
+        }
+        for round in 0..7 {
+            self.measure(scene, &[], &[], if round == 0 { 4 } else { 2 }, bench);
+            if !self.alive {
+                return;
+            }
+            let Some((a, b)) = self.reach() else {
+                self.alive = false;
+                return;
+            };
+            let (first, last) = (
+                self.strip.first_row,
+                self.strip.first_row + self.strip.rows - 1,
+            );
+            let more = (self.strip.rows / 2).max(24);
+            let bottom = scene.grey.height - 1;
+            let up = if a <= first + 8 && first > 0 {
+                first.saturating_sub(more)
+            } else {
+                a
+            };
+            let down = if b + 8 >= last && last < bottom {
+                (last + more).min(bottom)
+            } else {
+                b
+            };
+            let grown = up < first || down > last;
+            self.strip.first_row = up;
+            self.strip.rows = down + 1 - up;
+            if self.strip.rows < 12 {
+                self.alive = false;
+                return;
+            }
+            if !grown {
+                break;
+            }
+        }
+    }
+
+    /// Drops rows at which the line cannot be seen; for the last round.
+    pub(super) fn trim(&mut self) {
+        if let Some((a, b)) = self.reach() {
+            self.strip.first_row = a;
+            self.strip.rows = b + 1 - a;
+        } else {
+            self.alive = false;
+        }
+    }
+
+    pub(super) fn span(&self) -> (usize, usize) {
+        (
+            self.strip.first_row,
+            (self.strip.first_row + self.strip.rows).max(1) - 1,
+        )
+    }
+
+    /// Mean amplitude and mean background over the rows.
+    fn mean_light(&self) -> (f64, f64) {
+        let n = self.strip.rows.max(1) as f64;
+        (
+            self.thread.amplitude.iter().sum::<f64>() / n,
+            self.thread.background.iter().sum::<f64>() / n,
+        )
+    }
+
+    /// A wide swelling of a few per cent is vignetting or stray light, not a line.
+    fn is_glow(&self, width: f64) -> bool {
+        let (amplitude, background) = self.mean_light();
+        width > 15.0 && amplitude < 0.06 * (width / 15.0) * background
+    }
+
+    /// What a slightly wrong shade of a hair leaves along it is no line.
+    fn is_rim_of_hair(&self, scene: &Scene<'_>, width: f64) -> bool {
+        let Some(cross) = scene.hairs else {
+            return false;
+        };
+        (0..2).any(|h| {
+            let hair = &cross.hairs[h];
+            let reach = 2.0 * hair.width_px + width / 2.0 + 1.0;
+            let aside = 2.0 * hair.width_px + width;
+            let (mut beside, mut count) = (0, 0);
+            let (mut here, mut around) = ((0.0, 0), [(0.0, 0); 2]);
+            for y in self.strip.first_row..self.strip.first_row + self.strip.rows {
+                let x = self.thread.x_at(y as f64);
+                let from_hair = cross.distance_px(h, x, y as f64);
+                count += 1;
+                if from_hair.abs() > reach {
+                    continue;
+                }
+                beside += 1;
+                let row = scene.grey.row(y);
+                let level = |x: f64| {
+                    let column = x.round();
+                    (column >= 0.0)
+                        .then(|| row.get(column as usize))
+                        .flatten()
+                        .map(|&v| f64::from(v))
+                };
+                let pass = hair.transmission(from_hair);
+                if pass > 0.3
+                    && let Some(v) = level(x)
+                {
+                    here.0 += v / pass;
+                    here.1 += 1;
+                }
+                for (side, offset) in around.iter_mut().zip([-aside, aside]) {
+                    if let Some(v) = level(x + offset) {
+                        side.0 += v;
+                        side.1 += 1;
+                    }
+                }
+            }
+            let mean = |of: (f64, i32)| (of.1 > 0).then(|| of.0 / f64::from(of.1));
+            let (Some(here), Some(left), Some(right)) =
+                (mean(here), mean(around[0]), mean(around[1]))
+            else {
+                return false;
+            };
+            let floor = left.min(right);
+            beside * 2 > count && width < 3.0 * hair.width_px && here < 1.35 * floor
+        })
+    }
+
+    /// The result, or `None` if this is no line.
+    pub(super) fn line(&self, scene: &Scene<'_>) -> Option<Line> {
+        let thread = &self.thread;
+        if !self.alive || self.strip.rows < LEAST_ROWS {
+            return None;
+        }
+        let width = thread.shape.width_px();
+        let area = thread.shape.area_px();
+        let (mut flux, mut variance, mut matched, mut peak) = (0.0, 0.0, 0.0, 0.0_f64);
+        for r in 0..self.strip.rows {
+            if thread.information[r] > 0.0 {
+                flux += thread.raw[r] * area;
+                variance += area * area / thread.information[r];
+                matched += thread.amplitude[r] * thread.raw[r] * thread.information[r];
+                peak = peak.max(thread.amplitude[r] + thread.background[r]);
+            }
+        }
+        // Correlated pixels make the flux as uncertain as they make the place.
+        let scale = thread.inflation.max(thread.residual_scale).max(1.0);
+        let signal_to_noise = (flux / variance.sqrt() / scale).min(matched.max(0.0).sqrt() / scale);
+        let rows = self.strip.rows as f64;
+        let covariance_z = thread.covariance;
+        let u = covariance_z[(0, 0)].max(0.0).sqrt();
+        let tangent = thread.axis[1] / thread.scale;
+        let middle = (self.strip.first_row as f64) + rows / 2.0;
+        let x_mid = thread.x_at(middle);
+        let bow = thread.axis[2].abs() / 2.0 * (rows / 2.0 / thread.scale).powi(2);
+        if !(signal_to_noise >= LEAST_SIGNAL_TO_NOISE)
+            || !u.is_finite()
+            || width > 48.0
+            || self.is_glow(width)
+            || self.is_rim_of_hair(scene, width)
+            || width < 1.0
+            || rows < 2.2 * width
+            || tangent.abs() > 0.31
+            || bow > 0.12 * rows
+            || x_mid < 1.0
+            || x_mid > scene.grey.width as f64 - 2.0
+        {
+            return None;
+        }
+        let clipped = (0..self.strip.rows).any(|r| {
+            let y = self.strip.first_row + r;
+            let x = thread.x_at(y as f64);
+            let (from, to) = (x - width / 2.0, x + width / 2.0 + 1.0);
+            scene
+                .grey
+                .row(y)
+                .iter()
+                .take(to.max(0.0) as usize)
+                .skip(from.max(0.0) as usize)
+                .any(|&v| v >= scene.grey.clip)
+        });
+        let under_hair = scene.hairs.is_some_and(|cross| {
+            let near = (0.02 * scene.grey.height as f64).max(4.0);
+            [-near, -near / 2.0, 0.0, near / 2.0, near]
+                .iter()
+                .any(|dy| {
+                    let y = scene.y_ref + dy;
+                    let x = thread.x_at(y);
+                    (0..2).any(|h| {
+                        let reach = cross.hairs[h].width_px / 2.0 + width / 2.0;
+                        // The level hair covers every line at this height, which says nothing.
+                        cross.hairs[h].angle_deg.abs() < 60.0
+                            && cross.distance_px(h, x, y).abs() < reach
+                    })
+                })
+        });
+        let by = [1.0, 1.0 / thread.scale, 1.0 / (thread.scale * thread.scale)];
+        let mut covariance = [[0.0; 3]; 3];
+        for (i, row) in covariance.iter_mut().enumerate() {
+            for (j, cell) in row.iter_mut().enumerate() {
+                *cell = covariance_z[(i, j)] * by[i] * by[j];
+            }
+        }
+        let (first, last) = self.span();
+        Some(Line {
+            x_px: thread.axis[0],
+            u_px: u,
+            y_ref_px: scene.y_ref,
+            tilt_deg: tangent.atan().to_degrees(),
+            curvature_per_px: thread.axis[2] * by[2],
+            covariance,
+            width_px: width,
+            peak_level: if clipped {
+                1.0
+            } else {
+                (peak / f64::from(scene.grey.clip)).clamp(0.0, 1.0)
+            },
+            flux,
+            signal_to_noise,
+            saturated: clipped,
+            under_hair,
+            rows: (first, last),
+        })
+    }
+}
+
+fn hair_at(cross: &CrossHairs, start: &[f64; 2], lean: &[(f64, f64); 2], i: usize) -> HairAt {
+    let mut out = HairAt::NONE;
+    let mut share = [1.0_f64; 2];
+    let mut by = [(0.0, 0.0); 2];
+    for h in 0..2 {
+        let d = start[h] + lean[h].0 * i as f64;
+        let hair = &cross.hairs[h];
+        let k = 4.0 * std::f64::consts::LN_2 / (hair.width_px * hair.width_px).max(0.01);
+        let dip = (-k * d * d).exp();
+        share[h] = 1.0 - hair.depth * dip;
+        // d(transmission)/d(place of the hair) and d/d(depth).
+        by[h] = (-hair.depth * 2.0 * k * d * dip, -dip);
+    }
+    out.transmission = (share[0] * share[1]) as f32;
+    for h in 0..2 {
+        out.by_place[h] = (by[h].0 * share[1 - h]) as f32;
+        out.by_depth[h] = (by[h].1 * share[1 - h]) as f32;
+    }
+    out
+}

@@ -1,0 +1,256 @@
+//! The order of work on one frame.
+
+use super::axis::{Bench, Thread};
+use super::detect::{ALL_TILTS, Candidate, Search};
+use super::field::field_of_view;
+use super::grey::{Grey, Noise};
+use super::hairs::HairSearch;
+use super::lines::{Draft, Scene};
+use super::shape::Shape;
+use super::{CrossHairs, FieldOfView, Line, Picture};
+use crate::basics::frame::Frame;
+
+/// What is known before a frame is looked at; the default knows nothing.
+#[derive(Clone, Debug, Default)]
+pub struct Known {
+    /// Where the hairs were in an earlier frame; they are looked for only near there.
+    pub cross_hairs: Option<CrossHairs>,
+    /// The field stop of an earlier frame; taken as it is.
+    pub field: Option<FieldOfView>,
+    /// Lines of an earlier frame: their tilts narrow the search, their places do not.
+    pub lines: Vec<Line>,
+}
+
+/// Finds hairs, field and lines; keeps its buffers from frame to frame, and nothing else.
+#[derive(Clone, Debug, Default)]
+pub struct Finder {
+    pub(super) grey: Grey,
+    pub(super) noise: Noise,
+    cleared: Grey,
+    search: Search,
+    pub(super) hairs: HairSearch,
+    candidates: Vec<Candidate>,
+    pub(super) bench: Bench,
+}
+
+impl Finder {
+    /// A finder with empty buffers.
+    #[must_use]
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// All that is in one frame. A frame too small or too dark gives a picture with nothing in it.
+    pub fn look(&mut self, frame: &Frame, known: &Known) -> Picture {
+        self.grey.take(frame);
+        let mut picture = Picture {
+            mean_level: self.grey.mean() / f64::from(self.grey.clip),
+            ..Picture::default()
+        };
+        let (w, h) = (self.grey.width, self.grey.height);
+        if w < 16 || h < 16 {
+            return picture;
+        }
+        self.noise.learn(&self.grey, 1.0);
+        picture.field = known
+            .field
+            .clone()
+            .or_else(|| field_of_view(&self.grey, &self.noise));
+        picture.cross_hairs = self.hairs.run(
+            &self.grey,
+            &self.noise,
+            known.cross_hairs.as_ref(),
+            &known.lines,
+            &mut self.bench,
+        );
+        picture.lines = self.lines(&picture, known);
+        if let Some(cross) = self.hair_beside_lines(&picture) {
+            picture.cross_hairs = Some(cross);
+            picture.lines = self.lines(&picture, known);
+        }
+        picture
+    }
+
+    /// An upright hair close to a line, measured again with the line left out.
+    fn hair_beside_lines(&mut self, picture: &Picture) -> Option<CrossHairs> {
+        let mut cross = picture.cross_hairs.clone()?;
+        let upright = cross.hairs[0].angle_deg.abs() < 26.0;
+        let tall: Vec<Line> = picture
+            .lines
+            .iter()
+            .filter(|line| {
+                let y = cross.y_px.clamp(line.rows.0 as f64, line.rows.1 as f64);
+                (line.rows.1 - line.rows.0) * 5 > self.grey.height * 2
+                    && cross.distance_px(0, line.x_at(y), y).abs() < 2.0 * line.width_px + 30.0
+            })
+            .cloned()
+            .collect();
+        if !upright || tall.is_empty() {
+            return None;
+        }
+        cross.hairs[0].width_px = cross.hairs[0].width_px.min(cross.hairs[1].width_px);
+        self.hairs.run(
+            &self.grey,
+            &self.noise,
+            Some(&cross),
+            &tall,
+            &mut self.bench,
+        )
+    }
+
+    fn lines(&mut self, picture: &Picture, known: &Known) -> Vec<Line> {
+        let (w, h) = (self.grey.width, self.grey.height);
+        let hairs = picture.cross_hairs.as_ref().or(known.cross_hairs.as_ref());
+        let y_ref = hairs.map_or_else(
+            || {
+                picture.field.as_ref().map_or((h as f64 - 1.0) / 2.0, |f| {
+                    f.y_px.clamp(0.0, h as f64 - 1.0)
+                })
+            },
+            |c| c.y_px,
+        );
+        let tilts = known
+            .lines
+            .iter()
+            .map(|l| l.tilt_deg.to_radians().tan())
+            .fold(None, |span: Option<(f64, f64)>, t| {
+                Some(span.map_or((t, t), |(a, b)| (a.min(t), b.max(t))))
+            })
+            .map_or(ALL_TILTS, |(a, b)| (a - 0.03, b + 0.03));
+        let source = if let Some(cross) = hairs {
+            clear_hairs(&self.grey, cross, &mut self.cleared);
+            &self.cleared
+        } else {
+            &self.grey
+        };
+        self.search
+            .run(source, &self.noise, tilts, &mut self.candidates);
+        let scene = Scene {
+            grey: &self.grey,
+            noise: &self.noise,
+            hairs,
+            y_ref,
+        };
+        let mut drafts: Vec<Draft> = Vec::with_capacity(self.candidates.len());
+        for candidate in &self.candidates {
+            let mut draft = Draft::from_candidate(candidate, &scene);
+            let middle = (candidate.rows.0 + candidate.rows.1) as f64 / 2.0;
+            let near = known.lines.iter().find(|line| {
+                (line.x_at(middle) - candidate.x_mid).abs() < line.width_px + candidate.width + 20.0
+            });
+            if let Some(line) = near {
+                draft.thread.axis[2] =
+                    line.curvature_per_px * draft.thread.scale * draft.thread.scale;
+                draft.thread.shape = Shape::of_width(line.width_px);
+            }
+            draft.grow(&scene, true, &mut self.bench);
+            // The same line again, or nothing.
+            let twice = draft.alive
+                && drafts
+                    .iter()
+                    .any(|d| same(&d.thread, d.span(), &draft.thread, draft.span()));
+            if draft.alive && !twice {
+                drafts.push(draft);
+            }
+        }
+        // Neighbours disturb each other: measure all again, each without the others.
+        for round in 0..3 {
+            for i in 0..drafts.len() {
+                let width = drafts[i].thread.shape.width_px();
+                let (mut threads, mut spans) = (Vec::<Thread>::new(), Vec::new());
+                for (j, other) in drafts.iter().enumerate() {
+                    let y = y_ref.clamp(drafts[i].span().0 as f64, drafts[i].span().1 as f64);
+                    let apart = (other.thread.x_at(y) - drafts[i].thread.x_at(y)).abs();
+                    if j != i
+                        && other.alive
+                        && apart < 4.0 * (width + other.thread.shape.width_px()) + 12.0
+                    {
+                        threads.push(other.thread.clone());
+                        spans.push(other.span());
+                    }
+                }
+                if round > 0 && threads.is_empty() {
+                    continue;
+                }
+                let draft = &mut drafts[i];
+                if !draft.alive {
+                    continue;
+                }
+                draft.measure(&scene, &threads, &spans, 3, &mut self.bench);
+                if draft.alive && round == 0 {
+                    let before = draft.span();
+                    draft.trim();
+                    if draft.alive && draft.span() != before {
+                        draft.measure(&scene, &threads, &spans, 2, &mut self.bench);
+                    }
+                }
+            }
+            for i in 0..drafts.len() {
+                for j in 0..i {
+                    if drafts[i].alive
+                        && drafts[j].alive
+                        && same(
+                            &drafts[j].thread,
+                            drafts[j].span(),
+                            &drafts[i].thread,
+                            drafts[i].span(),
+                        )
+                    {
+                        drafts[i].alive = false;
+                    }
+                }
+            }
+        }
+        let mut lines: Vec<Line> = drafts.iter().filter_map(|d| d.line(&scene)).collect();
+        lines.retain(|line| line.x_px > -(w as f64) && line.x_px < 2.0 * w as f64);
+        lines.sort_by(|a, b| a.x_px.total_cmp(&b.x_px));
+        lines
+    }
+}
+
+/// Whether two threads lie on each other where both reach.
+fn same(a: &Thread, a_rows: (usize, usize), b: &Thread, b_rows: (usize, usize)) -> bool {
+    let (from, to) = (a_rows.0.max(b_rows.0), a_rows.1.min(b_rows.1));
+    let reach = 0.5 * a.shape.width_px().max(b.shape.width_px()) + 0.5;
+    if from > to {
+        return false;
+    }
+    (0..5)
+        .filter(|&i| {
+            let y = from as f64 + (to - from) as f64 * (f64::from(i) + 0.5) / 5.0;
+            (a.x_at(y) - b.x_at(y)).abs() < reach
+        })
+        .count()
+        >= 2
+}
+
+/// The picture with the shade of the hairs taken off, as far as light is left; for the search only.
+fn clear_hairs(grey: &Grey, cross: &CrossHairs, cleared: &mut Grey) {
+    cleared.clone_from(grey);
+    for which in 0..2 {
+        let hair = &cross.hairs[which];
+        let (dx, dy) = hair.direction();
+        let reach = 1.6 * hair.width_px;
+        for y in 0..grey.height {
+            // Columns within reach of the hair on this row.
+            let at = cross.distance_px(which, 0.0, y as f64);
+            let (from, to) = if dy.abs() < 1e-9 {
+                if at.abs() > reach {
+                    continue;
+                }
+                (0.0, grey.width as f64)
+            } else {
+                let (a, b) = ((-reach - at) / -dy, (reach - at) / -dy);
+                (a.min(b), a.max(b))
+            };
+            let _ = dx;
+            let from = from.ceil().clamp(0.0, grey.width as f64) as usize;
+            let to = (to.floor() + 1.0).clamp(0.0, grey.width as f64) as usize;
+            for x in from..to {
+                let pass = hair.transmission(cross.distance_px(which, x as f64, y as f64));
+                let level = &mut cleared.levels[y * grey.width + x];
+                *level = (*level / pass.max(0.3) as f32).min(grey.clip);
+            }
+        }
+    }
+}

@@ -1,0 +1,125 @@
+//! The profile across a line or a hair: a box blurred by a Gaussian.
+
+use std::sync::LazyLock;
+
+use statrs::function::erf::erf;
+
+const STEPS_PER_UNIT: usize = 128;
+const REACH: usize = 6;
+
+/// The normal distribution function and density on a grid, to be read off between grid points.
+static NORMAL: LazyLock<Vec<(f32, f32)>> = LazyLock::new(|| {
+    (0..=2 * REACH * STEPS_PER_UNIT + 1)
+        .map(|i| {
+            let z = i as f64 / STEPS_PER_UNIT as f64 - REACH as f64;
+            let below = 0.5 * (1.0 + erf(z / std::f64::consts::SQRT_2));
+            let density = (-z * z / 2.0).exp() / (2.0 * std::f64::consts::PI).sqrt();
+            (below as f32, density as f32)
+        })
+        .collect()
+});
+
+fn normal(table: &[(f32, f32)], z: f32) -> (f32, f32) {
+    let at = (z.clamp(-(REACH as f32), REACH as f32) + REACH as f32) * STEPS_PER_UNIT as f32;
+    let k = at as usize;
+    let part = at - k as f32;
+    let (low, high) = (table[k], table[k + 1]);
+    (
+        low.0 + (high.0 - low.0) * part,
+        low.1 + (high.1 - low.1) * part,
+    )
+}
+
+/// A box of width `slit_px` convolved with a Gaussian of standard deviation `blur_px`, 1 at its middle.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Shape {
+    pub(super) slit_px: f64,
+    pub(super) blur_px: f64,
+}
+
+/// Value and derivatives of a [`Shape`] at one place.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct ShapeAt {
+    pub(super) value: f32,
+    pub(super) by_place: f32,
+    pub(super) by_slit: f32,
+    pub(super) by_blur: f32,
+}
+
+/// A [`Shape`] ready to be evaluated many times.
+#[derive(Clone, Debug)]
+pub(super) struct Drawn {
+    half: f32,
+    per_blur: f32,
+    norm: f32,
+    norm_by_slit: f32,
+    norm_by_blur: f32,
+    table: &'static [(f32, f32)],
+}
+
+impl Shape {
+    pub(super) const LEAST_SLIT_PX: f64 = 0.3;
+    pub(super) const LEAST_BLUR_PX: f64 = 0.4;
+
+    /// A shape of this full width at half maximum, with soft flanks.
+    pub(super) fn of_width(width_px: f64) -> Self {
+        Self {
+            slit_px: (0.75 * width_px).max(Self::LEAST_SLIT_PX),
+            blur_px: (0.32 * width_px).max(Self::LEAST_BLUR_PX),
+        }
+    }
+
+    pub(super) fn drawn(&self) -> Drawn {
+        let table: &'static [(f32, f32)] = &NORMAL;
+        let slit = self.slit_px.max(Self::LEAST_SLIT_PX) as f32;
+        let blur = self.blur_px.max(Self::LEAST_BLUR_PX) as f32;
+        let (below, density) = normal(table, slit / 2.0 / blur);
+        let norm = 2.0 * below - 1.0;
+        Drawn {
+            half: slit / 2.0,
+            per_blur: 1.0 / blur,
+            norm: 1.0 / norm,
+            norm_by_slit: density / blur / norm,
+            norm_by_blur: -density * slit / (blur * blur) / norm,
+            table,
+        }
+    }
+
+    /// Full width at half maximum, px.
+    pub(super) fn width_px(&self) -> f64 {
+        let drawn = self.drawn();
+        let (mut low, mut high) = (0.0_f32, (self.slit_px + 3.0 * self.blur_px) as f32);
+        for _ in 0..24 {
+            let middle = (low + high) / 2.0;
+            if drawn.at(middle).value > 0.5 {
+                low = middle;
+            } else {
+                high = middle;
+            }
+        }
+        f64::from(low + high)
+    }
+
+    /// Area under the profile whose middle is 1, px.
+    pub(super) fn area_px(&self) -> f64 {
+        self.slit_px.max(Self::LEAST_SLIT_PX) * f64::from(self.drawn().norm)
+    }
+}
+
+impl Drawn {
+    pub(super) fn at(&self, place: f32) -> ShapeAt {
+        let (b1, b2) = (
+            (place + self.half) * self.per_blur,
+            (place - self.half) * self.per_blur,
+        );
+        let (n1, n2) = (normal(self.table, b1), normal(self.table, b2));
+        let value = (n1.0 - n2.0) * self.norm;
+        let scale = self.norm * self.per_blur;
+        ShapeAt {
+            value,
+            by_place: (n1.1 - n2.1) * scale,
+            by_slit: (n1.1 + n2.1) * 0.5 * scale - value * self.norm_by_slit,
+            by_blur: -(b1 * n1.1 - b2 * n2.1) * scale - value * self.norm_by_blur,
+        }
+    }
+}

@@ -1,0 +1,70 @@
+//! A longer exposure: hairs that one frame is too dark for.
+
+use super::CrossHairs;
+use super::look::Finder;
+use crate::basics::frame::Frame;
+
+/// Mean of many frames of the same size; lines may move meanwhile, hairs stay.
+#[derive(Clone, Debug, Default)]
+pub struct Stack {
+    width: usize,
+    height: usize,
+    clip: f32,
+    count: u32,
+    sum: Vec<f32>,
+}
+
+impl Stack {
+    /// An empty stack.
+    #[must_use]
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// Frames added so far.
+    #[must_use]
+    pub fn count(&self) -> u32 {
+        self.count
+    }
+
+    /// Adds a frame; one of another size or range starts the stack anew.
+    pub fn add(&mut self, frame: &Frame) {
+        let clip = f32::from(frame.full_scale.saturating_sub(frame.black)).max(1.0);
+        let same = self.width == frame.width()
+            && self.height == frame.height()
+            && (self.clip - clip).abs() < 0.5;
+        if !same || self.count == 0 {
+            self.width = frame.width();
+            self.height = frame.height();
+            self.clip = clip;
+            self.count = 0;
+            self.sum.clear();
+            self.sum.resize(self.width * self.height, 0.0);
+        }
+        let black = f32::from(frame.black);
+        for (sum, &level) in self.sum.iter_mut().zip(frame.levels.iter()) {
+            *sum += f32::from(level) - black;
+        }
+        self.count += 1;
+    }
+
+    /// The cross-hairs in the mean of the frames, or `None` where they cannot be seen.
+    pub fn cross_hairs(&self, finder: &mut Finder) -> Option<CrossHairs> {
+        if self.count == 0 || self.width < 16 || self.height < 16 {
+            return None;
+        }
+        finder.grey.width = self.width;
+        finder.grey.height = self.height;
+        finder.grey.clip = self.clip;
+        let share = 1.0 / self.count as f32;
+        finder.grey.levels.clear();
+        finder
+            .grey
+            .levels
+            .extend(self.sum.iter().map(|s| s * share));
+        finder.noise.learn(&finder.grey, share.sqrt());
+        finder
+            .hairs
+            .run(&finder.grey, &finder.noise, None, &[], &mut finder.bench)
+    }
+}

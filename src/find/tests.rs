@@ -1,0 +1,324 @@
+//! Frames with a known truth, drawn here with a renderer of its own.
+
+#![allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
+
+use rand::SeedableRng;
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, Normal};
+use statrs::function::erf::erf;
+
+use super::*;
+use crate::basics::frame::Frame;
+
+/// One slit image of a scene: place at the middle row, dx/dy, d²x/dy², slit, blur, height of the light.
+#[derive(Clone, Copy)]
+struct Slit {
+    x: f64,
+    tangent: f64,
+    bow: f64,
+    slit: f64,
+    blur: f64,
+    level: f64,
+}
+
+/// A scene in electrons per pixel; `gain` electrons per level.
+#[derive(Clone)]
+struct Scene {
+    width: usize,
+    height: usize,
+    slits: Vec<Slit>,
+    glow: f64,
+    /// Crossing (x, y), rotation in degrees, width and depth of both hairs.
+    hairs: Option<(f64, f64, f64, f64, f64)>,
+    gain: f64,
+    read: f64,
+    rows: (usize, usize),
+    random: u64,
+}
+
+impl Scene {
+    fn new(random: u64) -> Self {
+        Self {
+            width: 320,
+            height: 240,
+            slits: Vec::new(),
+            glow: 8.0,
+            hairs: None,
+            gain: 20.0,
+            read: 1.2,
+            rows: (0, 10_000),
+            random,
+        }
+    }
+
+    /// A hair: an opaque or half-clear box blurred by 0.8 px.
+    fn shade(&self, x: f64, y: f64) -> f64 {
+        let Some((cx, cy, turn, width, depth)) = self.hairs else {
+            return 1.0;
+        };
+        let (sin, cos) = turn.to_radians().sin_cos();
+        let (dx, dy) = (x - cx, y - cy);
+        let dip = |d: f64| {
+            let b = 0.8 * std::f64::consts::SQRT_2;
+            0.5 * (erf((d + width / 2.0) / b) - erf((d - width / 2.0) / b))
+        };
+        (1.0 - depth * dip(dx * cos + dy * sin)) * (1.0 - depth * dip(-dx * sin + dy * cos))
+    }
+
+    fn draw(&self) -> Frame {
+        let mut random = ChaCha8Rng::seed_from_u64(self.random);
+        let unit = Normal::new(0.0, 1.0).unwrap();
+        let mut frame = Frame::empty();
+        frame.resize(self.width, self.height);
+        let (mx, my) = (self.width as f64 / 2.0, (self.height as f64 - 1.0) / 2.0);
+        for y in 0..self.height {
+            for x in 0..self.width {
+                let r2 = ((x as f64 - mx).powi(2) + (y as f64 - my).powi(2)) / (mx * mx);
+                let mut light = self.glow * (1.0 - 0.3 * r2);
+                if y >= self.rows.0 && y <= self.rows.1 {
+                    for s in &self.slits {
+                        let dy = y as f64 - my;
+                        let u = x as f64 - s.x - s.tangent * dy - s.bow / 2.0 * dy * dy;
+                        let b = s.blur * std::f64::consts::SQRT_2;
+                        light += s.level
+                            * 0.5
+                            * (erf((u + s.slit / 2.0) / b) - erf((u - s.slit / 2.0) / b));
+                    }
+                }
+                light *= self.shade(x as f64, y as f64);
+                let sd = (light / self.gain + self.read * self.read).sqrt();
+                let level = light + sd * unit.sample(&mut random);
+                frame.levels[(y, x)] = level.round().clamp(0.0, 255.0) as u16;
+            }
+        }
+        frame
+    }
+
+    fn y_mid(&self) -> f64 {
+        (self.height as f64 - 1.0) / 2.0
+    }
+}
+
+fn slit(x: f64, level: f64) -> Slit {
+    Slit {
+        x,
+        tangent: 0.03,
+        bow: 1e-4,
+        slit: 3.0,
+        blur: 1.2,
+        level,
+    }
+}
+
+/// Mean and spread of numbers.
+fn spread(values: &[f64]) -> (f64, f64) {
+    let n = values.len() as f64;
+    let mean = values.iter().sum::<f64>() / n;
+    let square = values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0);
+    (mean, square.sqrt())
+}
+
+/// Pulls and errors of the only line over frames of a scene that `make` gives.
+fn pulls(frames: u64, make: impl Fn(u64) -> Scene) -> (Vec<f64>, Vec<f64>) {
+    let mut finder = Finder::new();
+    let (mut pulls, mut errors) = (Vec::new(), Vec::new());
+    for k in 0..frames {
+        let scene = make(k);
+        let picture = finder.look(&scene.draw(), &Known::default());
+        assert_eq!(picture.lines.len(), 1, "frame {k}: {:?}", picture.lines);
+        let line = picture.lines[0].at_height(scene.y_mid());
+        pulls.push((line.x_px - scene.slits[0].x) / line.u_px);
+        errors.push(line.x_px - scene.slits[0].x);
+    }
+    (pulls, errors)
+}
+
+fn check(name: &str, frames: u64, make: impl Fn(u64) -> Scene) {
+    let (pulls, errors) = pulls(frames, make);
+    let (mean, sd) = spread(&pulls);
+    let rms = (errors.iter().map(|e| e * e).sum::<f64>() / errors.len() as f64).sqrt();
+    eprintln!("{name}: pull mean {mean:.2} sd {sd:.2}, rms {rms:.4} px");
+    // Spread of a sample of n pulls: 1 ± 1/sqrt(2 n); three times that and 10 % for the estimate of u.
+    let n = frames as f64;
+    assert!(
+        (0.9 - 2.0 / (2.0 * n).sqrt()..1.1 + 3.0 / (2.0 * n).sqrt()).contains(&sd),
+        "{name}: {sd}"
+    );
+    assert!(mean.abs() < 4.0 / n.sqrt(), "{name}: mean pull {mean}");
+}
+
+#[test]
+fn uncertainty_of_a_bright_line_is_true() {
+    check("bright", 100, |k| Scene {
+        slits: vec![slit(150.0 + 0.137 * k as f64, 90.0)],
+        ..Scene::new(k)
+    });
+}
+
+#[test]
+fn uncertainty_of_a_faint_line_is_true() {
+    check("faint", 100, |k| Scene {
+        slits: vec![slit(150.0 + 0.137 * k as f64, 3.0)],
+        ..Scene::new(1000 + k)
+    });
+}
+
+#[test]
+fn uncertainty_of_a_clipped_line_is_true() {
+    check("clipped", 60, |k| Scene {
+        slits: vec![slit(150.0 + 0.137 * k as f64, 900.0)],
+        ..Scene::new(2000 + k)
+    });
+}
+
+#[test]
+fn uncertainty_of_a_wide_short_line_is_true() {
+    check("wide and short", 60, |k| Scene {
+        slits: vec![Slit {
+            slit: 14.0,
+            ..slit(150.0 + 0.137 * k as f64, 20.0)
+        }],
+        rows: (70, 170),
+        ..Scene::new(3000 + k)
+    });
+}
+
+#[test]
+fn an_upright_hair_moving_across_the_line_does_not_bias_it() {
+    check("under hair", 60, |k| Scene {
+        slits: vec![Slit {
+            tangent: 0.01,
+            slit: 6.0,
+            ..slit(150.3, 60.0)
+        }],
+        hairs: Some((138.0 + 0.41 * k as f64, 121.0, 0.5, 2.5, 0.8)),
+        glow: 30.0,
+        ..Scene::new(4000 + k)
+    });
+}
+
+#[test]
+fn hairs_are_found_with_true_uncertainty() {
+    for turn in [0.7, 12.0, 40.0] {
+        let mut finder = Finder::new();
+        let (mut px, mut py) = (Vec::new(), Vec::new());
+        for k in 0..30 {
+            let at = (163.0 + 0.31 * f64::from(k), 117.0 + 0.17 * f64::from(k));
+            let scene = Scene {
+                slits: vec![slit(80.0, 60.0)],
+                hairs: Some((at.0, at.1, turn, 2.5, 0.8)),
+                glow: 30.0,
+                ..Scene::new(5000 + k as u64)
+            };
+            let picture = finder.look(&scene.draw(), &Known::default());
+            let cross = picture
+                .cross_hairs
+                .unwrap_or_else(|| panic!("turn {turn}, frame {k}: none"));
+            px.push((cross.x_px - at.0) / cross.u_x_px);
+            py.push((cross.y_px - at.1) / cross.u_y_px);
+        }
+        let ((mx, sx), (my, sy)) = (spread(&px), spread(&py));
+        eprintln!("hairs turned {turn}: x {mx:.2} {sx:.2}, y {my:.2} {sy:.2}");
+        for (mean, sd) in [(mx, sx), (my, sy)] {
+            assert!(
+                (0.65..1.45).contains(&sd) && mean.abs() < 0.75,
+                "turn {turn}: {mean} {sd}"
+            );
+        }
+    }
+}
+
+#[test]
+fn nothing_is_found_in_noise() {
+    let mut finder = Finder::new();
+    for k in 0..40 {
+        let picture = finder.look(
+            &Scene {
+                glow: f64::from(k),
+                ..Scene::new(6000 + k as u64)
+            }
+            .draw(),
+            &Known::default(),
+        );
+        assert!(
+            picture.lines.is_empty() && picture.cross_hairs.is_none(),
+            "frame {k}: {picture:?}"
+        );
+    }
+}
+
+#[test]
+fn both_lines_of_a_doublet_are_found() {
+    let mut finder = Finder::new();
+    let (mut left, mut right) = (Vec::new(), Vec::new());
+    for k in 0..40 {
+        let x = 140.0 + 0.23 * f64::from(k);
+        let scene = Scene {
+            slits: vec![slit(x, 60.0), slit(x + 11.0, 30.0)],
+            ..Scene::new(7000 + k as u64)
+        };
+        let lines = finder.look(&scene.draw(), &Known::default()).lines;
+        assert_eq!(lines.len(), 2, "frame {k}: {lines:?}");
+        left.push((lines[0].x_px - x) / lines[0].u_px);
+        right.push((lines[1].x_px - x - 11.0) / lines[1].u_px);
+    }
+    for side in [&left, &right] {
+        let (mean, sd) = spread(side);
+        eprintln!("doublet: {mean:.2} {sd:.2}");
+        assert!((0.7..1.45).contains(&sd) && mean.abs() < 0.8, "{mean} {sd}");
+    }
+}
+
+#[test]
+fn frames_with_nothing_to_see_end_in_an_empty_picture() {
+    let mut finder = Finder::new();
+    for (w, h) in [
+        (0, 0),
+        (1, 1),
+        (8, 8),
+        (17, 16),
+        (1, 400),
+        (400, 1),
+        (64, 48),
+        (320, 240),
+    ] {
+        for level in [0_u16, 100, 255] {
+            let mut frame = Frame::empty();
+            frame.resize(w, h);
+            frame.levels.fill(level);
+            let picture = finder.look(&frame, &Known::default());
+            assert!(
+                picture.lines.is_empty() && picture.cross_hairs.is_none(),
+                "{w} {h} {level}: {picture:?}"
+            );
+        }
+    }
+}
+
+#[test]
+fn a_faint_line_is_seldom_missed() {
+    let mut finder = Finder::new();
+    let (mut seen, mut told) = (0, 0.0);
+    for k in 0..30 {
+        let scene = Scene {
+            slits: vec![slit(100.0 + 3.1 * f64::from(k), 1.2)],
+            ..Scene::new(8000 + k as u64)
+        };
+        let frame = scene.draw();
+        let picture = finder.look(&frame, &Known::default());
+        if let [line] = picture.lines.as_slice() {
+            seen += 1;
+            told += line.signal_to_noise;
+            assert!(
+                (line.at_height(scene.y_mid()).x_px - scene.slits[0].x).abs()
+                    < 5.0 * line.u_px + 0.5,
+                "{line:?}"
+            );
+        }
+    }
+    eprintln!(
+        "faint: {seen} of 30 seen, mean signal-to-noise ratio {:.1}",
+        told / f64::from(seen.max(1))
+    );
+    assert!(seen >= 29);
+}

@@ -1,0 +1,547 @@
+//! Checks of the reduction against published values, third-party programs and simulated experiments.
+#![allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
+
+use num_dual::{Dual64, DualNum, first_derivative};
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, StandardNormal};
+
+use super::air::AirConditions;
+use super::dispersion::{
+    C_LINE, D_LINE, DispersionModel, F_LINE, IndexedLine, choose_dispersion, fit_dispersion,
+};
+use super::glasses::GlassTable;
+use super::index::{Partials, deviation, index_at_minimum};
+use super::lamps::LampTable;
+use super::montecarlo::compare;
+use super::reduce::{Pointed, PointedAt, ReductionOptions, reduce};
+use crate::basics::uncertainty::{Cause, Drawer, Measured, Shape, sampled};
+use crate::basics::units::Wavelength;
+
+fn near(found: f64, wanted: f64, tolerance: f64, what: &str) {
+    assert!(
+        (found - wanted).abs() <= tolerance,
+        "{what}: {found} is not {wanted}"
+    );
+}
+
+fn by(name: &str, value: f64, u_arcmin: f64) -> Measured {
+    Measured::new(value, u_arcmin / 60.0, &Cause::type_b(name, Shape::Normal))
+}
+
+/// F2 at d, 60 degree prism: deviation from a ray trace by PyPI optiland 0.6.3 and rayoptics 0.9.8.
+const F2_D_DEG: f64 = 48.195_784_443_2;
+
+#[test]
+fn index_of_ray_traced_prisms() {
+    // (index, minimum deviation) at 60 degrees, traced by PyPI optiland 0.6.3 and rayoptics 0.9.8; last three closed forms.
+    for (n, d) in [
+        (1.514_322_347_3, 38.429_136_703_6),
+        (1.516_800_034_5, 38.646_698_505_3),
+        (1.624_080_360_2, 48.591_488_315_9),
+        (1.761_977_651_6, 63.523_751_772_2),
+        (2f64.sqrt(), 30.0),
+        (3f64.sqrt(), 60.0),
+        (1.5, 37.180_755_78),
+    ] {
+        near(Partials::at(60.0, d).index, n, 2e-10, "n");
+    }
+    // Exercise: minimum 51 with 60 degrees, n 1.648 printed, 1.648252 exact.
+    near(Partials::at(60.0, 51.0).index, 1.648_252, 5e-7, "exercise");
+}
+
+#[test]
+fn partials_agree_with_dual_numbers() {
+    let rad = 1f64.to_radians();
+    for (a, d) in [(60.0, 48.2), (45.3, 31.7), (30.0, 12.5), (71.2, 60.1)] {
+        let formula = |a: Dual64, d: Dual64| ((a + d) * 0.5 * rad).sin() / (a * 0.5 * rad).sin();
+        let (n, by_a) = first_derivative(|a| formula(a, Dual64::from(d)), a);
+        let (_, by_d) = first_derivative(|d| formula(Dual64::from(a), d), d);
+        let ours = Partials::at(a, d);
+        near(ours.index, n, 1e-14, "n");
+        near(ours.by_prism_angle, by_a, 1e-14, "dn/dA");
+        near(ours.by_deviation, by_d, 1e-14, "dn/dD");
+    }
+    for model in DispersionModel::ALL {
+        let c = nalgebra::DVector::from_iterator(
+            model.coefficients(),
+            if model == DispersionModel::Sellmeier1 {
+                vec![1.57, 0.0129]
+            } else {
+                vec![1.6, 0.0088, 0.0001, 1e-6]
+            }
+            .into_iter()
+            .take(model.coefficients()),
+        );
+        let x = 0.5461f64.powi(-2);
+        let at = Wavelength::air_nm(546.1);
+        for k in 0..model.coefficients() {
+            let (_, wanted) = first_derivative(
+                |p| {
+                    let mut q: Vec<Dual64> = c.iter().map(|v| Dual64::from(*v)).collect();
+                    q[k] = p;
+                    if model == DispersionModel::Sellmeier1 {
+                        (q[0] / (-q[1] * x + 1.0) + 1.0).sqrt()
+                    } else {
+                        q.iter().rev().fold(Dual64::from(0.0), |s, c| s * x + c)
+                    }
+                },
+                c[k],
+            );
+            near(model.gradient(&c, at)[k], wanted, 1e-12, "gradient");
+        }
+        let step = 1e-3;
+        let difference = (model.value(&c, Wavelength::air_nm(546.1 + step))
+            - model.value(&c, Wavelength::air_nm(546.1 - step)))
+            / (2.0 * step);
+        near(model.slope_per_nm(&c, at), difference, 1e-9, "slope");
+    }
+}
+
+/// u(n) by PyPI GTC 1.5.1 and uncertainties 3.2.3 for A = 60 degrees and F2's d line, 1' each.
+#[test]
+fn third_party_uncertainties() {
+    let a = by("A", 60.0, 1.0);
+    let d = by("D", F2_D_DEG, 1.0);
+    near(
+        index_at_minimum(&a, &d, "d").unwrap().u(),
+        2.924_393e-4,
+        5e-11,
+        "independent",
+    );
+    for (r, wanted) in [(0.5, 2.121_372e-4), (-0.5, 3.550_201e-4)] {
+        let cause_a = Cause::type_b("A", Shape::Normal);
+        let minute = 1.0 / 60.0;
+        let a = Measured::new(60.0, minute, &cause_a);
+        let own = Cause::type_b("D", Shape::Normal);
+        let rest: f64 = 1.0 - r * r;
+        let d = Measured::exact(F2_D_DEG)
+            .with(&cause_a, r * minute)
+            .with(&own, rest.sqrt() * minute);
+        near(
+            index_at_minimum(&a, &d, "d").unwrap().u(),
+            wanted,
+            5e-11,
+            "correlated",
+        );
+    }
+    let few_a = Measured::new(60.0, 1.0 / 60.0, &Cause::type_a("A", 5.0));
+    let few_d = Measured::new(F2_D_DEG, 1.0 / 60.0, &Cause::type_a("D", 9.0));
+    let n = index_at_minimum(&few_a, &few_d, "d").unwrap();
+    near(n.degrees_of_freedom(), 10.0079, 5e-4, "nu");
+    near(n.coverage_factor(0.95), 2.2279, 5e-4, "k95");
+    // Abbe number of F2 from C, d, F: 36.366491, u 0.51249; n_F - n_C u 2.403e-4; A alone 0.002583.
+    let abbe = |a: &Measured, u: f64| {
+        let index = |name: &str, d: f64| index_at_minimum(a, &by(name, d, u), name).unwrap();
+        let (c, d, f) = (
+            index("C", 47.707_856_119_9),
+            index("d", F2_D_DEG),
+            index("F", 49.380_794_199_2),
+        );
+        let dispersion = f.minus(&c);
+        (d.shifted(-1.0).divided_by(&dispersion).unwrap(), dispersion)
+    };
+    let (v, dispersion) = abbe(&a, 1.0);
+    near(v.value(), 36.366_491, 2e-6, "V");
+    near(v.u(), 0.512_49, 5e-6, "u(V)");
+    near(dispersion.u(), 2.403e-4, 5e-8, "u(nF-nC)");
+    near(abbe(&a, 0.0).0.u(), 0.002_583, 5e-7, "u(V), A alone");
+}
+
+/// Rectangular ±1' each: 4e6 draws by numpy gave mean 1.62003997, deviation 1.68794e-4 against 1.68840e-4 linear.
+#[test]
+fn third_party_monte_carlo() {
+    let u = 1.0 / 60.0 / 3f64.sqrt();
+    let a = Measured::new(60.0, u, &Cause::type_b("A", Shape::Rectangular));
+    let d = Measured::new(F2_D_DEG, u, &Cause::type_b("D", Shape::Rectangular));
+    near(
+        index_at_minimum(&a, &d, "d").unwrap().u(),
+        1.688_40e-4,
+        5e-9,
+        "linear",
+    );
+    let mut drawer = Drawer::new([&a, &d], 1);
+    let values: Vec<f64> = (0..200_000)
+        .map(|_| {
+            let draw = drawer.draw();
+            Partials::at(a.drawn(&draw), d.drawn(&draw)).index
+        })
+        .collect();
+    let found = sampled(&values, 0.95).unwrap();
+    near(
+        found.standard_deviation,
+        1.687_94e-4,
+        5.0 * found.standard_error_of_deviation,
+        "deviation",
+    );
+    near(found.symmetric.0, 1.619_722_11, 4e-6, "low");
+    near(found.symmetric.1, 1.620_358_09, 4e-6, "high");
+}
+
+/// Catalogue indices: SCHOTT data sheet of 1 June 2018 (tests/fixtures/catalogue_indices.csv), 5 digits; V 2 decimals.
+#[test]
+fn catalogue_indices_to_their_last_digit() {
+    let nm = [
+        706.5188, 656.2725, 643.8469, 632.8, 589.2938, 587.5618, 546.0740, 486.1327, 479.9914,
+        435.8343, 404.6561,
+    ];
+    let table = GlassTable::embedded().unwrap();
+    let mut checked = 0;
+    for line in include_str!("../../tests/fixtures/catalogue_indices.csv")
+        .lines()
+        .skip(2)
+    {
+        let cells: Vec<&str> = line.split(',').collect();
+        let glass = table.glasses.iter().find(|g| g.name == cells[0]).unwrap();
+        near(
+            glass.abbe_number(),
+            cells[1].parse().unwrap(),
+            0.0051,
+            cells[0],
+        );
+        for (nm, cell) in nm.iter().zip(&cells[2..]) {
+            if let Ok(printed) = cell.parse::<f64>() {
+                near(
+                    glass.index(Wavelength::air_nm(*nm)),
+                    printed,
+                    5.1e-6,
+                    cells[0],
+                );
+                checked += 1;
+            }
+        }
+    }
+    assert!(checked > 700, "{checked}");
+    // Other materials as computed from the papers' coefficients; water is turned to the index in air.
+    let index = |name: &str| {
+        table
+            .glasses
+            .iter()
+            .find(|g| g.name == name)
+            .unwrap()
+            .index(D_LINE)
+    };
+    near(index("fused silica"), 1.458_463_69, 1e-8, "silica");
+    near(index("calcium fluoride"), 1.433_849_28, 1e-8, "fluorite");
+    near(index("sapphire, ordinary"), 1.768_171_99, 2e-7, "sapphire");
+    near(index("quartz, ordinary"), 1.544_276_19, 1e-8, "quartz");
+    // The value for water takes 587.5618 nm as a vacuum wavelength.
+    let water = table.glasses.iter().find(|g| g.name == "water").unwrap();
+    let at = Wavelength::vacuum_nm(587.5618);
+    let air = crate::basics::units::standard_air_index(587.5618);
+    near(water.index(at) * air, 1.333_403_34, 1e-8, "water");
+}
+
+/// Published table "Refractive index of prism" (document no. 529122385), A = 60; its own indices are taken with
+/// pi = 3.14, so the right values stand here: V 1.548601 / 1.548233, B 1.542324 / 1.539913, R 1.537312.
+#[test]
+fn published_readings() {
+    let reading = |deg: f64, min: f64| Measured::exact(deg + min / 60.0);
+    for (line, direct, wanted) in [
+        (reading(318.0, 35.0), reading(0.0, 4.0), 1.548_601),
+        (reading(138.0, 35.0), reading(180.0, 2.0), 1.548_233),
+        (reading(319.0, 9.0), reading(0.0, 4.0), 1.542_324),
+        (reading(139.0, 20.0), reading(180.0, 2.0), 1.539_913),
+        (reading(319.0, 36.0), reading(0.0, 4.0), 1.537_312),
+    ] {
+        let one = deviation(&line, &direct);
+        let other = deviation(&direct, &line);
+        near(one.value(), other.value(), 1e-12, "either side");
+        near(
+            index_at_minimum(&Measured::exact(60.0), &one, "x")
+                .unwrap()
+                .value(),
+            wanted,
+            6e-7,
+            "n",
+        );
+    }
+}
+
+#[test]
+fn angles_that_give_no_index_are_refused() {
+    let index =
+        |a: f64, d: f64| index_at_minimum(&Measured::exact(a), &Measured::exact(d), "row 7, e");
+    for (a, d, part) in [
+        (60.0, 120.0, "less than 180"),
+        (60.0, 0.0, "1 or less"),
+        (10.0, 100.0, "more than any"),
+    ] {
+        let message = index(a, d).unwrap_err().0;
+        assert!(
+            message.contains(part) && message.contains("row 7"),
+            "{message}"
+        );
+    }
+}
+
+/// Index of air: NIST toolbox table (°C, %RH, kPa, nm, n) and Ciddor 1996 tables 1 and 3, as in public test files.
+#[test]
+fn index_of_air() {
+    for (t, rh, kpa, nm, n) in [
+        (20.0, 0.0, 101.325, 633.0, 1.000_271_800),
+        (20.0, 0.0, 60.0, 633.0, 1.000_160_924),
+        (50.0, 0.0, 100.0, 633.0, 1.000_243_285),
+        (-40.0, 0.0, 100.0, 633.0, 1.000_337_580),
+        (40.0, 0.75, 120.0, 633.0, 1.000_299_418),
+        (20.0, 1.0, 100.0, 633.0, 1.000_267_394),
+        (20.0, 0.0, 101.325, 300.0, 1.000_286_581),
+        (20.0, 0.0, 80.0, 633.0, 1.000_214_580),
+        (30.0, 0.0, 100.0, 633.0, 1.000_259_372),
+    ] {
+        let air = AirConditions::new(t, kpa * 1000.0)
+            .unwrap()
+            .with_humidity(rh)
+            .unwrap();
+        near(air.index(Wavelength::vacuum_nm(nm)), n, 1e-8, "n of air");
+    }
+    assert!(
+        AirConditions::parse("20,1013")
+            .unwrap_err()
+            .0
+            .contains("hectopascal")
+    );
+    assert!(AirConditions::parse("20").is_err() && AirConditions::parse("300,101325").is_err());
+}
+
+/// Blum and Roller, Physics vol. 2 (1982) 1491: crown n = 1.50367 + 4672.00/λ² (nm) by regression on 1/λ².
+#[test]
+fn published_cauchy_curve() {
+    let nm = [656.3, 589.0, 486.1, 434.0];
+    let n = [1.514_58, 1.517_14, 1.523_26, 1.528_59];
+    let lines: Vec<IndexedLine> = nm
+        .iter()
+        .zip(n)
+        .map(|(nm, n)| {
+            (
+                Wavelength::air_nm(*nm),
+                Measured::new(n, 1e-5, &Cause::type_b("n", Shape::Normal)),
+            )
+        })
+        .collect();
+    let fit = fit_dispersion(&lines, DispersionModel::Cauchy { terms: 2 }).unwrap();
+    near(fit.coefficients[0].value(), 1.503_670, 1e-6, "A");
+    near(fit.coefficients[1].value() * 1e6, 4672.000, 0.01, "B");
+}
+
+#[test]
+fn lamp_lines_are_found_by_name() {
+    let lamps = LampTable::embedded().unwrap();
+    assert!(lamps.lines.len() > 70);
+    for (name, nm) in [
+        ("e", 546.075),
+        ("Hg 435.8", 435.8335),
+        ("Na D2", 588.995),
+        ("Cd 643.847", 643.847),
+    ] {
+        near(
+            lamps.named(name).unwrap().wavelength.in_air_nm(),
+            nm,
+            1e-3,
+            name,
+        );
+    }
+    assert!(lamps.named("yellow").is_none() && lamps.named("Hg 5").is_none());
+}
+
+const MERCURY_NM: [f64; 6] = [404.6565, 435.8335, 491.607, 546.0750, 576.9610, 623.436];
+
+/// Readings of a whole experiment with their causes: two windows read to whole least counts, offsets drawn.
+fn experiment(
+    random: &mut ChaCha8Rng,
+    glass: &str,
+    least_count_arcsec: f64,
+    u_offset_arcsec: f64,
+) -> Vec<Pointed> {
+    let table = GlassTable::embedded().unwrap();
+    let glass = table.glasses.iter().find(|g| g.name == glass).unwrap();
+    let prism_angle = 59.0 + 2.0 * random.random::<f64>();
+    let zero = 360.0 * random.random::<f64>();
+    let mut pointed = Vec::new();
+    let mut add =
+        |random: &mut ChaCha8Rng, set: String, target, wavelength: Option<f64>, truth: f64| {
+            let mut reading = Measured::exact(0.0);
+            let mut value = 0.0;
+            let offset: f64 = (random.random::<f64>() - 0.5) * 300.0;
+            for window in 0..2 {
+                let off: f64 =
+                    0.01 * (truth.to_radians()).sin() * if window == 0 { 1.0 } else { -1.0 };
+                let seen = (truth + off) * 3600.0 - offset;
+                value += 0.5 * (seen / least_count_arcsec).round() * least_count_arcsec;
+                let cause = Cause::type_b("window", Shape::Rectangular);
+                reading = reading.with(&cause, 0.5 * least_count_arcsec / 12f64.sqrt());
+            }
+            let noise: f64 = StandardNormal.sample(random);
+            value += offset + u_offset_arcsec * noise;
+            let reading = reading.with(&Cause::type_b("offset", Shape::Normal), u_offset_arcsec);
+            let row = 2 + pointed.len();
+            pointed.push(Pointed {
+                row,
+                set,
+                target,
+                line: wavelength.map(|nm| format!("{nm} nm")),
+                wavelength: wavelength.map(Wavelength::air_nm),
+                reading_deg: reading
+                    .shifted(value)
+                    .scaled(1.0 / 3600.0)
+                    .shifted(0.0)
+                    .map((value / 3600.0).rem_euclid(360.0), 1.0),
+            });
+        };
+    add(
+        random,
+        "f".into(),
+        PointedAt::Face1,
+        None,
+        zero + prism_angle,
+    );
+    add(
+        random,
+        "f".into(),
+        PointedAt::Face2,
+        None,
+        zero - prism_angle,
+    );
+    for (k, nm) in MERCURY_NM.iter().enumerate() {
+        let half = prism_angle.to_radians() / 2.0;
+        let n = glass.index(Wavelength::air_nm(*nm));
+        let d = (2.0 * (n * half.sin()).asin()).to_degrees() - prism_angle;
+        add(
+            random,
+            k.to_string(),
+            PointedAt::Central,
+            None,
+            zero + 0.1 * k as f64,
+        );
+        add(
+            random,
+            k.to_string(),
+            PointedAt::Line,
+            Some(*nm),
+            zero + 0.1 * k as f64 - d,
+        );
+    }
+    pointed
+}
+
+/// 95 % intervals of n, n_d and the Abbe number over 600 whole experiments: 95 % within three standard errors of 0.9 %.
+#[test]
+fn stated_intervals_hold_the_truth() {
+    const RUNS: usize = 600;
+    let mut random = ChaCha8Rng::seed_from_u64(2026);
+    let (lamps, glasses) = (
+        LampTable::embedded().unwrap(),
+        GlassTable::embedded().unwrap(),
+    );
+    for (name, least_count, u_offset) in [("F2", 20.0, 3.0), ("N-BK7", 60.0, 5.0)] {
+        let glass = glasses.glasses.iter().find(|g| g.name == name).unwrap();
+        let (mut n, mut n_d, mut abbe, mut listed) = (0, 0, 0, 0);
+        for _ in 0..RUNS {
+            let table = experiment(&mut random, name, least_count, u_offset);
+            let found = reduce(&table, &ReductionOptions::default(), &lamps, &glasses).unwrap();
+            let holds = |m: &Measured, truth: f64| {
+                usize::from((m.value() - truth).abs() <= m.expanded(0.95))
+            };
+            let green = &found.lines[3];
+            n += holds(&green.index, glass.index(green.wavelength));
+            let standard = found.standard.unwrap();
+            n_d += holds(&standard.n_d, glass.index(D_LINE));
+            abbe += holds(&standard.abbe_number.unwrap(), glass.abbe_number());
+            listed += usize::from(found.glasses.iter().any(|g| g.name == name && g.possible));
+        }
+        for (what, count) in [("n", n), ("n_d", n_d), ("abbe", abbe)] {
+            let share = count as f64 / RUNS as f64;
+            eprintln!("{name} {what}: {share:.3}");
+            // The model's departure is the same in every run of one glass: where it leads, as for the Abbe
+            // number, the interval holds the truth more often than 95 %.
+            let most = if what == "abbe" { 1.0 } else { 0.977 };
+            assert!((0.923..=most).contains(&share), "{name} {what}: {share}");
+        }
+        assert!(listed as f64 > 0.9 * RUNS as f64, "{name} listed {listed}");
+    }
+}
+
+/// The linear propagation through the whole chain against drawing every cause.
+#[test]
+fn whole_chain_by_monte_carlo() {
+    let mut random = ChaCha8Rng::seed_from_u64(4);
+    let table = experiment(&mut random, "F2", 60.0, 5.0);
+    let compared = compare(&table, &ReductionOptions::default(), 20_000, 9).unwrap();
+    assert_eq!(compared.len(), MERCURY_NM.len() + 4);
+    for result in compared {
+        let s = &result.sampled;
+        near(
+            s.standard_deviation,
+            result.u,
+            5.0 * s.standard_error_of_deviation + 0.01 * result.u,
+            &result.name,
+        );
+        near(
+            s.mean,
+            result.value,
+            5.0 * result.u / (s.draws as f64).sqrt() + 0.01 * result.u,
+            &result.name,
+        );
+    }
+}
+
+/// An unknown line comes out at its wavelength, with the right lamp line among the candidates.
+#[test]
+fn unknown_lines_are_named() {
+    let mut random = ChaCha8Rng::seed_from_u64(8);
+    let (lamps, glasses) = (
+        LampTable::embedded().unwrap(),
+        GlassTable::embedded().unwrap(),
+    );
+    let mut held = 0;
+    for _ in 0..100 {
+        let mut table = experiment(&mut random, "F2", 10.0, 2.0);
+        let line = table
+            .iter_mut()
+            .find(|p| p.line.as_deref() == Some("546.075 nm"))
+            .unwrap();
+        line.wavelength = None;
+        line.line = Some("green".to_owned());
+        let found = reduce(&table, &ReductionOptions::default(), &lamps, &glasses).unwrap();
+        assert_eq!(found.lines.len(), 5);
+        let unknown = &found.unknown_lines[0];
+        let nm = unknown.wavelength_nm.as_ref().unwrap();
+        assert!(nm.u() < 0.5, "{nm}");
+        if (nm.value() - 546.075).abs() <= nm.expanded(0.95) {
+            held += 1;
+        }
+    }
+    assert!((88..=100).contains(&held), "{held}");
+}
+
+#[test]
+fn incomplete_tables_are_refused() {
+    let mut random = ChaCha8Rng::seed_from_u64(3);
+    let (lamps, glasses) = (
+        LampTable::embedded().unwrap(),
+        GlassTable::embedded().unwrap(),
+    );
+    let table = experiment(&mut random, "F2", 60.0, 5.0);
+    let message = |rows: &[Pointed]| {
+        reduce(rows, &ReductionOptions::default(), &lamps, &glasses)
+            .unwrap_err()
+            .0
+    };
+    assert!(message(&table[2..]).contains("refracting angle is missing"));
+    assert!(message(&table[1..]).contains("only one of"));
+    let mut without = table.clone();
+    without.remove(2);
+    assert!(message(&without).contains("no central image"));
+    let mut swapped = table;
+    let (one, other) = (swapped[3].wavelength, swapped[13].wavelength);
+    swapped[3].wavelength = other;
+    swapped[13].wavelength = one;
+    let found = reduce(&swapped, &ReductionOptions::default(), &lamps, &glasses).unwrap();
+    assert!(
+        found
+            .cautions
+            .iter()
+            .any(|c| c.code == "dispersion-reversed")
+    );
+    let _ = (F_LINE, C_LINE, choose_dispersion(&[]));
+}
