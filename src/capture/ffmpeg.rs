@@ -47,15 +47,21 @@ pub(super) struct Ffmpeg {
     over: bool,
 }
 
-/// What a line of the log says.
+/// What the log says.
 enum Line {
-    Frame {
-        time_s: Option<f64>,
-        full_range: bool,
-        hdr: bool,
-        bits: u16,
-    },
+    Frame(Told),
     Other(String),
+}
+
+/// What the log says of one frame.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+struct Told {
+    time_s: Option<f64>,
+    full_range: bool,
+    hdr: bool,
+    bits: u16,
+    /// Columns and rows before the frame is sent.
+    size: Option<(usize, usize)>,
 }
 
 impl Ffmpeg {
@@ -154,31 +160,37 @@ impl Ffmpeg {
     }
 
     /// The log's line for the frame that has just come.
-    fn time_of_frame(&mut self) -> Result<f64, CaptureError> {
+    fn time_of_frame(&mut self, number: u64) -> Result<f64, CaptureError> {
         loop {
             match self.log.recv_timeout(Duration::from_secs(PATIENCE_S)) {
-                Ok(Line::Frame { hdr: true, .. }) => {
+                Ok(Line::Frame(Told { hdr: true, .. })) => {
                     return Err(CaptureError::refused(
                         &self.name,
                         "is a recording of high dynamic range",
                         "switch HDR off in the camera and record again",
                     ));
                 }
-                Ok(Line::Frame {
-                    time_s: Some(time),
-                    full_range,
-                    bits,
-                    ..
-                }) => {
-                    self.full_range = full_range;
-                    self.bits = bits;
+                Ok(Line::Frame(told)) => {
+                    // ffmpeg would scale frames of another size to the first without a word.
+                    let first = (self.info.width, self.info.height);
+                    if let Some((width, height)) = told.size.filter(|size| *size != first) {
+                        return Err(CaptureError::SizeChanged {
+                            name: format!("{}, frame {number},", self.name),
+                            width,
+                            height,
+                            first_width: first.0,
+                            first_height: first.1,
+                        });
+                    }
+                    self.full_range = told.full_range;
+                    self.bits = told.bits;
+                    let Some(time) = told.time_s else {
+                        return Err(CaptureError::Ffmpeg {
+                            name: self.name.clone(),
+                            what: format!("frame {number} has no time"),
+                        });
+                    };
                     return Ok(time - *self.first_time_s.get_or_insert(time));
-                }
-                Ok(Line::Frame { time_s: None, .. }) => {
-                    return Err(CaptureError::Ffmpeg {
-                        name: self.name.clone(),
-                        what: "a frame has no time".to_owned(),
-                    });
                 }
                 Ok(other) => remember(&mut self.tail, other),
                 Err(_) => {
@@ -222,7 +234,9 @@ impl FrameSource for Ffmpeg {
         }
         match self.frames.next_into(frame) {
             Ok(Next::Frame) => {
-                frame.time_s = self.time_of_frame().inspect_err(|_| self.over = true)?;
+                frame.time_s = self
+                    .time_of_frame(frame.number)
+                    .inspect_err(|_| self.over = true)?;
                 (frame.black, frame.full_scale) = range(self.bits, self.full_range);
                 Ok(Next::Frame)
             }
@@ -277,16 +291,16 @@ fn follow_log(errors: impl Read + Send + 'static) -> Receiver<Line> {
     std::thread::spawn(move || {
         let mut lines = BufReader::new(errors);
         let mut raw = Vec::new();
+        let mut log = Log::default();
         loop {
             raw.clear();
-            match lines.by_ref().take(1 << 16).read_until(b'\n', &mut raw) {
-                Ok(n) if n > 0 => {}
-                _ => break,
-            }
-            if give
-                .send(parse_line(&String::from_utf8_lossy(&raw)))
-                .is_err()
-            {
+            let read = lines.by_ref().take(1 << 16).read_until(b'\n', &mut raw);
+            let text = String::from_utf8_lossy(&raw);
+            let (told, over) = match read {
+                Ok(n) if n > 0 => (log.read(&text), false),
+                _ => (log.waiting.take().map(Line::Frame), true),
+            };
+            if told.is_some_and(|line| give.send(line).is_err()) || over {
                 break;
             }
         }
@@ -294,31 +308,66 @@ fn follow_log(errors: impl Read + Send + 'static) -> Receiver<Line> {
     take
 }
 
-fn parse_line(text: &str) -> Line {
-    let after = |key: &str| {
-        text.split(key)
-            .nth(1)
-            .map(|t| t.split_whitespace().next().unwrap_or(""))
-    };
-    if text.contains("showinfo") && text.contains(" n:") && text.contains("pts_time:") {
-        let layout = after("fmt:").unwrap_or("");
-        let full = layout.starts_with("yuvj")
-            || layout.starts_with("gray")
-            || after("color_range:") == Some("pc");
-        let hdr = matches!(after("color_trc:"), Some("smpte2084" | "arib-std-b67"));
-        let bits = ["10", "12", "16"]
-            .iter()
-            .find(|b| layout.contains(&format!("{b}le")))
-            .and_then(|b| b.parse().ok())
-            .unwrap_or(8);
-        Line::Frame {
-            time_s: after("pts_time:").and_then(|t| t.parse().ok()),
-            full_range: full,
-            hdr,
-            bits,
+/// Puts together what the log says of a frame: its time stands in one line, its range and transfer
+/// in the next, and the unit of its time in a heading before the first.
+#[derive(Default)]
+struct Log {
+    time_base: Option<(f64, f64)>,
+    waiting: Option<Told>,
+}
+
+impl Log {
+    /// Reads a line; what it gives may be the frame of an earlier one.
+    fn read(&mut self, text: &str) -> Option<Line> {
+        let after = |key: &str| {
+            text.split(key)
+                .nth(1)
+                .map(|t| t.split_whitespace().next().unwrap_or(""))
+        };
+        if !text.contains("showinfo") {
+            return Some(Line::Other(text.trim().to_owned()));
         }
-    } else {
-        Line::Other(text.trim().to_owned())
+        if let Some(ratio) = after("config in time_base:") {
+            self.time_base = ratio
+                .trim_end_matches(',')
+                .split_once('/')
+                .and_then(|(n, d)| Some((n.parse().ok()?, d.parse().ok()?)));
+            return None;
+        }
+        let mut done = None;
+        if text.contains(" n:") && text.contains("pts_time:") {
+            done = self.waiting.replace(self.frame(&after));
+        }
+        if let (Some(told), Some(range)) = (&mut self.waiting, after("color_range:")) {
+            told.full_range |= range == "pc";
+            told.hdr = matches!(after("color_trc:"), Some("smpte2084" | "arib-std-b67"));
+            done = done.or(self.waiting.take());
+        }
+        done.map(Line::Frame)
+    }
+
+    fn frame<'a>(&self, after: &impl Fn(&str) -> Option<&'a str>) -> Told {
+        let layout = after("fmt:").unwrap_or("");
+        // `pts_time` has six digits in all, too few after some minutes: the count of units is exact.
+        let exact = self.time_base.and_then(|(units, per_s)| {
+            Some(after(" pts:")?.parse::<i64>().ok()? as f64 * units / per_s)
+        });
+        Told {
+            time_s: exact
+                .or_else(|| after("pts_time:")?.parse().ok())
+                .filter(|t: &f64| t.is_finite()),
+            full_range: layout.starts_with("yuvj") || layout.starts_with("gray"),
+            hdr: false,
+            bits: ["10", "12", "16"]
+                .iter()
+                .find(|b| layout.contains(&format!("{b}le")))
+                .and_then(|b| b.parse().ok())
+                .unwrap_or(8),
+            size: after(" s:").and_then(|size| {
+                let (width, height) = size.split_once('x')?;
+                Some((width.parse().ok()?, height.parse().ok()?))
+            }),
+        }
     }
 }
 
@@ -385,23 +434,73 @@ impl Read for Blocks {
 mod tests {
     use super::*;
 
-    /// Lines as ffmpeg 5.1 writes them.
+    /// Lines as ffmpeg 5.1 writes them: the range comes in a line of its own.
     #[test]
     fn log_lines() {
-        let line = "[Parsed_showinfo_1 @ 0x55] n:   3 pts:     75 pts_time:0.12    duration:25 fmt:yuv420p sar:1/1 s:64x48 i:P iskey:0 type:B color_range:pc color_space:bt709";
-        let Line::Frame {
-            time_s,
-            full_range,
-            hdr,
-            bits,
-        } = parse_line(line)
-        else {
+        let mut log = Log::default();
+        assert!(
+            log.read("[Parsed_showinfo_1 @ 0x55] config in time_base: 1/90000, frame_rate: 25/1")
+                .is_none()
+        );
+        let line = "[Parsed_showinfo_1 @ 0x55] n:   3 pts:111110400 pts_time:1234.56 pos: 9 fmt:yuv420p sar:1/1 s:64x48 i:P iskey:0 type:B ";
+        assert!(log.read(line).is_none(), "its range is still to come");
+        let range = "[Parsed_showinfo_1 @ 0x55] color_range:pc color_space:bt709 color_primaries:bt709 color_trc:arib-std-b67";
+        let Some(Line::Frame(told)) = log.read(range) else {
             panic!("not a frame")
         };
-        assert_eq!(
-            (time_s, full_range, hdr, bits),
-            (Some(0.12), true, false, 8)
-        );
-        assert!(matches!(parse_line("Error while decoding"), Line::Other(_)));
+        let expected = Told {
+            time_s: Some(111_110_400.0 / 90_000.0),
+            full_range: true,
+            hdr: true,
+            bits: 8,
+            size: Some((64, 48)),
+        };
+        assert_eq!(told, expected);
+        assert!(matches!(
+            log.read("Error while decoding"),
+            Some(Line::Other(_))
+        ));
+        // A frame whose range never comes is given when the next one begins.
+        assert!(log.read(line).is_none());
+        assert!(matches!(log.read(line), Some(Line::Frame(_))));
+    }
+
+    /// A program that takes ffmpeg's place.
+    #[cfg(unix)]
+    fn stand_in(script: &str) -> Result<Ffmpeg, CaptureError> {
+        let mut command = Command::new("/bin/sh");
+        command.args(["-c", script, "stand-in"]);
+        Ffmpeg::start(command, Path::new("a clip.mkv"))
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn its_last_words_are_told() {
+        let error = stand_in("echo 'no decoder for that' >&2; exit 1").err();
+        let error = error.map(|e| e.to_string()).unwrap_or_default();
+        assert!(error.contains("no decoder for that"), "{error}");
+        assert!(error.contains("a clip.mkv"), "{error}");
+    }
+
+    /// The file's name is one argument behind `-i`, and no option or protocol whatever it looks like.
+    #[cfg(unix)]
+    #[test]
+    fn the_name_is_no_option() {
+        let script = r#"while [ "$1" != -i ]; do shift; done; echo "got [$2]" >&2; exit 1"#;
+        let error = stand_in(script).err().map(|e| e.to_string());
+        assert!(error.is_some_and(|e| e.contains("got [file:a clip.mkv]")));
+    }
+
+    /// Dropping the source ends the program, though it would go on for a minute.
+    #[cfg(unix)]
+    #[test]
+    fn dropping_ends_the_program() {
+        let begun = std::time::Instant::now();
+        let source = stand_in("printf 'YUV4MPEG2 W4 H4 F25:1 Cmono\\n'; exec sleep 60");
+        let Ok(source) = source else {
+            panic!("it did not start")
+        };
+        drop(source);
+        assert!(begun.elapsed() < Duration::from_secs(15));
     }
 }

@@ -50,7 +50,13 @@ pub(super) enum Role {
     Reference,
     /// Nothing is predicted from it.
     Disposable,
+    /// Shown before the key frame that it follows and leaning on frames before it; nothing shown
+    /// behind the key frame leans on it (the RASL pictures of H.265, 3.124).
+    Leading,
 }
+
+/// What is said of a decoder that panicked; it must not be used again before a reset.
+pub(super) const GAVE_UP: &str = "the decoder gave up";
 
 /// A decoder of one coding.
 pub(super) trait Decoder: Send {
@@ -139,15 +145,31 @@ fn units(sample: &[u8], length: usize) -> Result<Vec<&[u8]>, String> {
     Ok(out)
 }
 
+/// The first sequence parameter set inside a sample, for tracks that keep them there (`avc3`, `hev1`).
+pub(super) fn sequence_in(coding: &Coding, sample: &[u8]) -> Option<Sequence> {
+    let find = |length, is_set: fn(u8) -> bool| {
+        let units = units(sample, length).ok()?;
+        units
+            .into_iter()
+            .find(|u| u.first().is_some_and(|h| is_set(*h)))
+    };
+    match coding {
+        Coding::H264(_, length) => parameter_sets::h264(find(*length, |h| h & 31 == 7)?),
+        Coding::Hevc(_, length) => parameter_sets::hevc(find(*length, |h| h >> 1 & 63 == 33)?),
+        Coding::Jpeg => None,
+    }
+}
+
 /// A set inside the stream must tell the same as the one that the track began with.
 fn same_sequence(found: Option<&Sequence>, expected: Option<&Sequence>) -> Result<(), String> {
     match (found, expected) {
         (None, _) => Err("a parameter set is damaged".to_owned()),
         (Some(f), Some(e))
-            if (f.width, f.height, f.bits, f.chroma) != (e.width, e.height, e.bits, e.chroma) =>
+            if (f.width, f.height, f.bits, f.chroma, f.full_range)
+                != (e.width, e.height, e.bits, e.chroma, e.full_range) =>
         {
             Err(format!(
-                "the picture changes to {} x {}, {} bits",
+                "the picture changes to {} x {}, {} bits, or changes its range",
                 f.width, f.height, f.bits
             ))
         }
@@ -155,9 +177,10 @@ fn same_sequence(found: Option<&Sequence>, expected: Option<&Sequence>) -> Resul
     }
 }
 
-/// A decoder must not take the program down, whatever it met.
+/// A decoder must not take the program down, whatever it met. What it was at stays half done, so
+/// the caller drops it: [`GAVE_UP`] asks for a reset before the next sample.
 fn caught<T>(work: impl FnOnce() -> Result<T, String>) -> Result<T, String> {
-    catch_unwind(AssertUnwindSafe(work)).unwrap_or_else(|_| Err("the decoder gave up".to_owned()))
+    catch_unwind(AssertUnwindSafe(work)).unwrap_or_else(|_| Err(GAVE_UP.to_owned()))
 }
 
 fn h264_role(sample: &[u8], length: usize) -> Role {
@@ -363,6 +386,8 @@ impl Decoder for Hevc {
         };
         if kinds().any(|k| (16..=21).contains(&k)) {
             Role::Key
+        } else if kinds().next().is_some() && kinds().all(|k| matches!(k, 8 | 9)) {
+            Role::Leading
         } else {
             // Which pictures nobody refers to depends on the temporal layers (H.265, table 7-1): none is assumed.
             Role::Reference

@@ -11,7 +11,7 @@
 //! It refuses what it cannot read without guessing (a high-dynamic-range transfer, an edit list that
 //! plays backwards, frames that change their size) and says so in one sentence; a frame that a decoder
 //! complains of is a gap, and so are those that depend on it. Damage within the coded levels of H.264 and
-//! HEVC can escape every decoder: whoever follows a line must bear a burst of wrong frames.
+//! HEVC can escape every decoder, up to the next key frame: whoever follows a line must bear a burst of wrong frames.
 //!
 //! Nothing here looks at what the frames show, and no wall clock enters a recorded frame's time.
 //! Colour video is read as its luma, so a channel that clips alone stays hidden; coloured PNG and TIFF

@@ -5,7 +5,7 @@ use std::collections::BinaryHeap;
 use std::fs::File;
 use std::io::{Read, Seek, SeekFrom};
 
-use super::h26x::{Coding, Decoder, Luma, Picture, Role, decoder};
+use super::h26x::{Coding, Decoder, GAVE_UP, Luma, Picture, Role, decoder, sequence_in};
 use super::parameter_sets::{self, Sequence};
 use super::sample_table::{Edit, Movie, Sample, Track};
 use super::y4m::range;
@@ -14,6 +14,9 @@ use crate::basics::frame::Frame;
 
 /// Largest index that is read into memory.
 const MOST_INDEX_BYTES: u64 = 1 << 28;
+
+/// Most boxes side by side: with a fragment for every frame, five hours at 30 frames per second.
+const MOST_BOXES: u64 = 1 << 20;
 
 /// Pictures that may wait for earlier ones; the standards allow 16.
 const MOST_WAITING: usize = 20;
@@ -34,12 +37,28 @@ pub(super) struct Mp4 {
     waiting: BinaryHeap<Reverse<Waiting>>,
     /// Decoding went wrong; nothing is believed before the next key frame.
     broken: Option<String>,
-    /// After a restart, frames shown before this number lean on what was lost.
-    restarted_at: Option<u64>,
+    /// The key frame that decoding passed last.
+    entry: Entry,
+    /// A frame shown before the last key frame was lost, and why; others of its kind may lean on it.
+    leading_lost: Option<String>,
+    /// Number of the last frame that was shown or told as lost.
+    last_number: Option<u64>,
     data: Vec<u8>,
     /// Where and why the frames end before the index does.
     cut: Option<CaptureError>,
     over: bool,
+}
+
+/// A key frame.
+#[derive(Clone, Copy)]
+struct Entry {
+    /// Its composition time.
+    time: i64,
+    /// Decoding began at it, so that what lies before it is not known.
+    fresh: bool,
+    /// It forgets all pictures before it, or the headings of those that lean on them say so; otherwise
+    /// only their times tell (H.264 with open groups of pictures).
+    clean: bool,
 }
 
 /// A frame that was decoded, or lost, and waits for its turn.
@@ -96,13 +115,29 @@ impl Mp4 {
                 format!("holds video of the coding \"{code}\""),
             ));
         };
+        if let Some(what) = track.unsuited {
+            return Err(CaptureError::not_embedded(&name, what));
+        }
         if track.odd_matrix {
             return Err(CaptureError::not_embedded(
                 &name,
                 "is to be shown sheared or turned by no quarter",
             ));
         }
-        let (kind, sequence) = describe(&coding);
+        let (mut shown, frames) = schedule(&track, movie.timescale)
+            .map_err(|what| CaptureError::not_embedded(&name, what))?;
+        let mut cut = cut_index;
+        // The frames keep the numbers that the whole file would give them.
+        drop_beyond(&mut track, length, &name, &mut cut);
+        shown.truncate(track.samples.len());
+        if overlaps(&track.samples, length) {
+            return Err(CaptureError::damaged(
+                &name,
+                0,
+                "its frames together are several times as large as the file",
+            ));
+        }
+        let (kind, mut sequence) = describe(&coding);
         let broken_sets = matches!(&coding, Coding::H264(sets, _) | Coding::Hevc(sets, _) if !sets.is_empty())
             && sequence.is_none();
         if broken_sets {
@@ -111,6 +146,18 @@ impl Mp4 {
                 format!("has damaged parameter sets of {kind}"),
                 "copy it again from the camera",
             ));
+        }
+        if let (None, Some(first)) = (&sequence, track.samples.first()) {
+            let mut data = Vec::new();
+            read_sample(&mut file, *first, &mut data)
+                .map_err(|error| CaptureError::io(&name, error))?;
+            sequence = sequence_in(&coding, &data);
+            if sequence.is_none() && !matches!(coding, Coding::Jpeg) {
+                return Err(CaptureError::not_embedded(
+                    &name,
+                    format!("holds {kind} without parameter sets in its first frame"),
+                ));
+            }
         }
         if let Some(s) = &sequence {
             let transfer = s.transfer.or(track.colour.1);
@@ -139,12 +186,6 @@ impl Mp4 {
                 ));
             }
         }
-        let mut cut = cut_index;
-        let (mut shown, frames) = schedule(&track, movie.timescale)
-            .map_err(|what| CaptureError::not_embedded(&name, what))?;
-        // Numbered before the cut, so that a frame keeps its number when earlier ones are missing.
-        drop_beyond(&mut track, length, &name, &mut cut);
-        shown.truncate(track.samples.len());
         if shown.iter().all(Option::is_none) {
             return Err(cut.unwrap_or_else(|| {
                 CaptureError::refused(
@@ -183,7 +224,13 @@ impl Mp4 {
             next: 0,
             waiting: BinaryHeap::new(),
             broken: None,
-            restarted_at: None,
+            entry: Entry {
+                time: i64::MIN,
+                fresh: true,
+                clean: true,
+            },
+            leading_lost: None,
+            last_number: None,
             data: Vec::new(),
             cut,
             over: false,
@@ -195,32 +242,51 @@ impl Mp4 {
         let index = self.next;
         self.next += 1;
         let shown = self.shown.get(index).copied().flatten();
-        let io = |error| CaptureError::io(&self.name, error);
-        // The size was held against the length of the file when the index was read.
-        self.data.resize(sample.size as usize, 0);
-        self.file.seek(SeekFrom::Start(sample.offset)).map_err(io)?;
-        self.file.read_exact(&mut self.data).map_err(io)?;
+        read_sample(&mut self.file, sample, &mut self.data)
+            .map_err(|error| CaptureError::io(&self.name, error))?;
         let role = self.decoder.role(&self.data);
-        if self.broken.is_some() && (role == Role::Key || sample.sync) {
-            self.decoder.reset();
-            self.broken = None;
-            self.restarted_at = shown.map(|(number, _)| number);
+        if role == Role::Key || sample.sync || index == 0 {
+            let fresh = self.broken.take().is_some();
+            if fresh {
+                self.decoder.reset();
+            }
+            self.entry = Entry {
+                time: sample.time,
+                fresh: fresh || index == 0,
+                clean: role == Role::Key,
+            };
         }
-        let mut picture = match &self.broken {
+        let leading = role == Role::Leading || (!self.entry.clean && sample.time < self.entry.time);
+        if !leading {
+            self.leading_lost = None;
+        }
+        let decoded = match &self.broken {
             Some(why) => Err(format!("it leans on a frame that was lost ({why})")),
             None => self.decoder.decode(&self.data),
         };
-        if let (Err(why), None) = (&picture, &self.broken)
-            && role != Role::Disposable
-        {
-            self.broken = Some(why.clone());
+        let failure = decoded.as_ref().err().cloned();
+        let picture = if leading && self.entry.fresh {
+            // Whatever the decoder made of it, what it leans on is not there.
+            Err("it leans on frames before the key frame at which decoding began".to_owned())
+        } else if let (true, Some(why)) = (leading, &self.leading_lost) {
+            Err(format!("it may lean on a frame that was lost ({why})"))
+        } else {
+            decoded
+        };
+        if let (Some(why), None) = (failure, &self.broken) {
+            if why == GAVE_UP {
+                // It panicked: it is dropped here and now, and so is all that it knew.
+                self.decoder.reset();
+                self.broken = Some(why);
+            } else if leading {
+                self.leading_lost = Some(why);
+            } else if role != Role::Disposable {
+                self.broken = Some(why);
+            }
         }
         let Some((number, time_s)) = shown else {
             return Ok(());
         };
-        if picture.is_ok() && self.restarted_at.is_some_and(|at| number < at) {
-            picture = Err("it leans on a frame that was lost before it".to_owned());
-        }
         self.waiting.push(Reverse(Waiting {
             number,
             time_s,
@@ -239,6 +305,23 @@ impl Mp4 {
                 .lowest_to_come
                 .get(self.next)
                 .is_none_or(|&lowest| first.number <= lowest)
+    }
+
+    /// Frames that are to be shown before the next one but lie behind the end of a file that is cut short.
+    fn gap(&mut self) -> Option<Next> {
+        let Reverse(first) = self.waiting.peek()?;
+        let expected = self.last_number.map_or(0, |last| last + 1);
+        let frames = first.number.checked_sub(expected).filter(|n| *n > 0)?;
+        // A frame that is forced out of its turn has its forerunners still to come.
+        self.cut
+            .as_ref()
+            .filter(|_| self.next >= self.track.samples.len())?;
+        let why = format!(
+            "{}, frames from {expected} on, {frames} in number: they lie behind the end of the file, which is cut short",
+            self.name
+        );
+        self.last_number = Some(first.number - 1);
+        Some(Next::Lost { frames, why })
     }
 
     fn show(&self, waiting: Waiting, frame: &mut Frame) -> Result<Next, CaptureError> {
@@ -292,8 +375,21 @@ impl FrameSource for Mp4 {
     fn next_into(&mut self, frame: &mut Frame) -> Result<Next, CaptureError> {
         while !self.over {
             if self.ready()
+                && let Some(lost) = self.gap()
+            {
+                return Ok(lost);
+            }
+            if self.ready()
                 && let Some(Reverse(first)) = self.waiting.pop()
             {
+                if self.last_number.is_some_and(|last| first.number < last) {
+                    let why = format!(
+                        "{}, frame {} at {:.3} s came more than {MOST_WAITING} frames too late to be shown in its turn",
+                        self.name, first.number, first.time_s
+                    );
+                    return Ok(Next::Lost { frames: 1, why });
+                }
+                self.last_number = Some(first.number);
                 return self.show(first, frame).inspect_err(|_| self.over = true);
             }
             match self.track.samples.get(self.next).copied() {
@@ -320,7 +416,13 @@ fn read_index(
     let mut at = 0_u64;
     let mut cut = None;
     let mut saw_data = false;
+    let mut boxes = 0_u64;
     while length - at >= 8 {
+        boxes += 1;
+        if boxes > MOST_BOXES {
+            let what = format!("it has more than {MOST_BOXES} boxes");
+            return Err(CaptureError::damaged(name, at, what));
+        }
         file.seek(SeekFrom::Start(at))
             .map_err(|error| CaptureError::io(name, error))?;
         let mut head = [0; 16];
@@ -387,12 +489,13 @@ fn read_index(
     }
     match movie {
         Some(movie) => Ok((movie, cut)),
-        None if saw_data || cut.is_some() => Err(CaptureError::EndsEarly {
-            name: name.to_owned(),
-            byte: length,
-            what: "before the index of the frames (moov), without which nothing can be decoded"
-                .to_owned(),
-        }),
+        None if saw_data || cut.is_some() => Err(CaptureError::refused(
+            name,
+            format!(
+                "is cut short at byte {length}, before the index of its frames (moov): the recording was not closed or the copy broke off, and nothing can be decoded"
+            ),
+            "copy it again, or record it again and stop the camera before it is switched off",
+        )),
         None => Err(CaptureError::refused(
             name,
             "is an MP4 without video",
@@ -407,6 +510,13 @@ fn ends_early(name: &str, byte: u64, what: &str) -> CaptureError {
         byte,
         what: what.to_owned(),
     }
+}
+
+/// Reads the bytes of a sample, whose place was held against the length of the file before.
+fn read_sample(file: &mut File, sample: Sample, data: &mut Vec<u8>) -> std::io::Result<()> {
+    data.resize(sample.size as usize, 0);
+    file.seek(SeekFrom::Start(sample.offset))?;
+    file.read_exact(data)
 }
 
 /// The coding for people, and the first sequence parameter set that can be read.
@@ -454,6 +564,15 @@ fn drop_beyond(track: &mut Track, length: u64, name: &str, cut: &mut Option<Capt
     }
 }
 
+/// Whether the samples must lie over one another many times, so that reading them might take for ever.
+/// One size that is damaged does not make it so.
+fn overlaps(samples: &[Sample], length: u64) -> bool {
+    let total = samples
+        .iter()
+        .fold(0_u64, |sum, s| sum.saturating_add(u64::from(s.size)));
+    total / 4 > length
+}
+
 /// For each sample its number among the shown frames and its time in seconds; and how many are shown.
 type Schedule = (Vec<Option<(u64, f64)>>, u64);
 
@@ -473,7 +592,17 @@ fn schedule(track: &Track, movie_timescale: u32) -> Result<Schedule, String> {
             order.push((seconds, index));
         }
     }
+    let reordered = order.windows(2).any(|w| matches!(w, [a, b] if b.0 < a.0));
     order.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+    let twins = order
+        .windows(2)
+        .position(|w| matches!(w, [a, b] if b.0 <= a.0));
+    if let (true, Some(n)) = (reordered, twins) {
+        return Err(format!(
+            "gives frames {n} and {} the same time, so that their order is not known",
+            n + 1
+        ));
+    }
     let first = order.first().map_or(0.0, |o| o.0);
     let mut shown = vec![None; track.samples.len()];
     for (number, &(seconds, index)) in order.iter().enumerate() {
@@ -578,6 +707,43 @@ mod tests {
             ..edit(500, Some(0))
         };
         assert!(check_edits(&[slow], 100, 1000).is_err());
+    }
+
+    #[test]
+    fn equal_times_are_no_order() {
+        let clip = |times: &[i64]| {
+            let mut track = Track::default();
+            track.timescale = 10;
+            track.samples = times
+                .iter()
+                .map(|&time| Sample {
+                    offset: 0,
+                    size: 9,
+                    time,
+                    sync: false,
+                })
+                .collect();
+            schedule(&track, 1000)
+        };
+        assert_eq!(
+            clip(&[5, 15, 10]),
+            Ok((vec![Some((0, 0.0)), Some((2, 1.0)), Some((1, 0.5))], 3))
+        );
+        assert!(clip(&[0, 20, 10, 10]).is_err_and(|e| e.contains("frames 1 and 2")));
+        // Without B-frames the order of decoding is that of showing.
+        assert!(clip(&[0, 10, 10, 20]).is_ok());
+    }
+
+    #[test]
+    fn samples_over_one_another() {
+        let sample = Sample {
+            offset: 0,
+            size: 1000,
+            time: 0,
+            sync: true,
+        };
+        assert!(!overlaps(&[sample; 4], 1000));
+        assert!(overlaps(&[sample; 5], 1000));
     }
 
     #[test]

@@ -38,8 +38,12 @@ pub(super) struct Track {
     /// Full range and transfer from the box `colr`.
     pub(super) colour: (Option<bool>, Option<u8>),
     pub(super) samples: Vec<Sample>,
+    /// Why the embedded reader must not read it, as the rest of a sentence.
+    pub(super) unsuited: Option<String>,
     defaults: Trex,
     decode_time: i64,
+    /// Samples of any track that the fragments have named so far.
+    named: u64,
 }
 
 /// A part of the media that is shown.
@@ -116,9 +120,10 @@ impl Movie {
                     if track.is_video {
                         movie.track = Some(track);
                     } else {
-                        movie
-                            .others
-                            .push(String::from_utf8_lossy(&track.code).into_owned());
+                        movie.others.push(match &track.code {
+                            b"soun" => "sound".to_owned(),
+                            code => String::from_utf8_lossy(code).into_owned(),
+                        });
                     }
                 }
                 b"mvex" => movie.fragmented = true,
@@ -147,6 +152,17 @@ impl Track {
             ..Self::default()
         };
         let mut tables = None;
+        // What is wrong with a track of sound is no concern of the picture's.
+        let handler = items(trak)
+            .filter(|i| &i.kind == b"mdia")
+            .flat_map(|i| items(i.body))
+            .find(|i| &i.kind == b"hdlr");
+        if handler.is_some_and(|h| h.body.get(8..12) != Some(b"vide")) {
+            track.code = handler
+                .and_then(|h| h.body.get(8..12)?.try_into().ok())
+                .unwrap_or_default();
+            return Ok(track);
+        }
         for item in items(trak) {
             match &item.kind {
                 b"tkhd" => {
@@ -218,9 +234,9 @@ impl Track {
             return Ok(());
         }
         if let Some(second) = entries.next() {
-            return Err(format!(
-                "it changes its coding midway, to {}",
-                String::from_utf8_lossy(&second.kind)
+            self.unsuited = Some(format!(
+                "changes its coding midway, to {}",
+                String::from_utf8_lossy(&second.kind).trim()
             ));
         }
         let half = |at: usize| {
@@ -230,7 +246,9 @@ impl Track {
         self.stated_size = (half(24), half(26));
         let inner = entry.body.get(78..).unwrap_or_default();
         let find = |kind: &[u8; 4]| items(inner).find(|i| &i.kind == kind).map(|i| i.body);
-        if let Some(colr) = find(b"colr") {
+        // There may be another `colr` beside it, with a profile.
+        let colours = items(inner).filter(|i| &i.kind == b"colr").map(|i| i.body);
+        for colr in colours {
             let nclx = colr.get(..4) == Some(b"nclx");
             if nclx || colr.get(..4) == Some(b"nclc") {
                 let transfer = colr.get(7).copied();
@@ -366,7 +384,10 @@ impl Track {
                         .checked_add_signed(i64::from(offset))
                         .ok_or("a place lies before the file")?;
                 }
-                if (self.samples.len() + run.samples.len()) as u64 > most_samples(length) {
+                self.named = self.named.saturating_add(run.samples.len() as u64);
+                if (self.samples.len() + run.samples.len()) as u64 > most_samples(length)
+                    || self.named > length
+                {
                     return Err("its fragments name more frames than the file can hold".to_owned());
                 }
                 for entry in &run.samples {
@@ -511,6 +532,37 @@ mod tests {
         );
         assert_eq!(items(&[0, 0, 0, 4, b'a', b'a', b'a', b'a']).count(), 0);
         assert_eq!(items(&[0, 0, 0, 99, b'a', b'a', b'a', b'a']).count(), 0);
+    }
+
+    /// Fragments of another track that name four thousand million samples each, in a small file.
+    #[test]
+    fn fragments_that_name_too_much() {
+        let boxed = |kind: &[u8; 4], body: &[u8]| {
+            let size = u32::try_from(body.len() + 8).unwrap().to_be_bytes();
+            [&size[..], kind, body].concat()
+        };
+        // Track 2, no defaults; a run of u32::MAX samples with nothing said of each.
+        let head = boxed(b"tfhd", &[0, 0, 0, 0, 0, 0, 0, 2]);
+        let run = boxed(b"trun", &[0, 0, 0, 0, 255, 255, 255, 255]);
+        let moof = boxed(b"traf", &[head, run].concat());
+        let mut track = Track {
+            id: 1,
+            ..Track::default()
+        };
+        let error = track.fragment(&moof, 0, 10_000).unwrap_err();
+        assert!(
+            error.contains("more frames than the file can hold"),
+            "{error}"
+        );
+        assert!(track.samples.is_empty());
+        // Many runs that each stay below the limit are stopped by their sum.
+        let run = boxed(b"trun", &[0, 0, 0, 0, 0, 0, 8, 0]);
+        let moof = boxed(
+            b"traf",
+            &[boxed(b"tfhd", &[0, 0, 0, 0, 0, 0, 0, 2]), run.repeat(5)].concat(),
+        );
+        track.named = 0;
+        assert!(track.fragment(&moof, 0, 10_000).is_err());
     }
 
     #[test]
