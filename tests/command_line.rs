@@ -15,13 +15,23 @@ const GOOD_TABLE: &str = "set,target,line,wavelength_nm,window_1,window_2\n\
 fn every_document_starts_with_the_same_fields() {
     let folder = tempdir().expect("a folder");
     let picture = folder.path().join("line.png");
-    line_picture(320, 240, 150.3).save(&picture).expect("a picture");
+    line_picture(320, 240, 150.3)
+        .save(&picture)
+        .expect("a picture");
     let table = write(folder.path(), "readings.csv", GOOD_TABLE);
     for (kind, output) in [
-        ("locate", lineturn(&["locate", "--json", argument(&picture)])),
+        (
+            "locate",
+            lineturn(&["locate", "--json", argument(&picture)]),
+        ),
         ("reduce", lineturn(&["reduce", "--json", argument(&table)])),
     ] {
-        assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+        assert_eq!(
+            output.status.code(),
+            Some(0),
+            "{}",
+            String::from_utf8_lossy(&output.stderr)
+        );
         let document = document(&output);
         assert_eq!(document["lineturn"], env!("CARGO_PKG_VERSION"));
         assert_eq!(document["kind"], kind);
@@ -35,16 +45,24 @@ fn every_document_starts_with_the_same_fields() {
 fn a_line_in_a_picture_is_located() {
     let folder = tempdir().expect("a folder");
     let picture = folder.path().join("line.png");
-    line_picture(320, 240, 150.3).save(&picture).expect("a picture");
+    line_picture(320, 240, 150.3)
+        .save(&picture)
+        .expect("a picture");
     let document = document(&lineturn(&["locate", "--json", argument(&picture)]));
     let frame = &document["frames"][0];
-    assert_eq!((&frame["width"], &frame["height"]), (&320.into(), &240.into()));
+    assert_eq!(
+        (&frame["width"], &frame["height"]),
+        (&320.into(), &240.into())
+    );
     assert!(frame["cross_hairs"].is_null());
     let lines = frame["lines"].as_array().expect("lines");
     assert_eq!(lines.len(), 1, "{lines:?}");
     let x_px = lines[0]["x_px"].as_f64().expect("a position");
     assert!((x_px - 150.3).abs() < 0.02, "{x_px}");
-    assert!(lines[0]["offset_px"].is_null(), "no offset without cross-hairs");
+    assert!(
+        lines[0]["offset_px"].is_null(),
+        "no offset without cross-hairs"
+    );
 }
 
 #[test]
@@ -54,9 +72,15 @@ fn a_reduction_gives_the_index_of_its_formula() {
     let document = document(&lineturn(&["reduce", "--json", argument(&table)]));
     // n = sin((A + D)/2)/sin(A/2) with A = 60°, D = 48° 35'.
     let n = document["lines"][0]["n"].as_f64().expect("an index");
-    let expected = ((60.0 + 48.0 + 35.0 / 60.0_f64) / 2.0).to_radians().sin() / 30.0_f64.to_radians().sin();
+    let expected =
+        ((60.0 + 48.0 + 35.0 / 60.0_f64) / 2.0).to_radians().sin() / 30.0_f64.to_radians().sin();
     assert!((n - expected).abs() < 1e-9, "{n} is not {expected}");
-    assert!(document["lines"][0]["u_n"].as_f64().expect("an uncertainty") > 1e-5);
+    assert!(
+        document["lines"][0]["u_n"]
+            .as_f64()
+            .expect("an uncertainty")
+            > 1e-5
+    );
 }
 
 #[test]
@@ -67,7 +91,9 @@ fn pictures_that_are_none_are_refused() {
     let text = write(folder.path(), "text.png", "this is no picture");
     assert_refused(&lineturn(&["locate", argument(&text)]), &["text.png"]);
     let whole = folder.path().join("whole.png");
-    line_picture(200, 150, 80.0).save(&whole).expect("a picture");
+    line_picture(200, 150, 80.0)
+        .save(&whole)
+        .expect("a picture");
     let bytes = std::fs::read(&whole).expect("the picture");
     let cut = write(folder.path(), "cut.png", &bytes[..bytes.len() / 2]);
     assert_refused(&lineturn(&["locate", argument(&cut)]), &["cut.png"]);
@@ -81,7 +107,11 @@ fn sources_that_are_none_are_refused() {
     let empty = folder.path().join("empty");
     std::fs::create_dir(&empty).expect("a folder");
     assert_refused(&lineturn(&["watch", argument(&empty)]), &["empty"]);
-    let text = write(folder.path(), "clip.mp4", "this is no clip, only some words in a file of that name");
+    let text = write(
+        folder.path(),
+        "clip.mp4",
+        "this is no clip, only some words in a file of that name",
+    );
     assert_refused(&lineturn(&["watch", argument(&text)]), &["clip.mp4"]);
     let nothing = write(folder.path(), "nothing.mp4", "");
     assert_refused(&lineturn(&["watch", argument(&nothing)]), &["nothing.mp4"]);
@@ -94,11 +124,19 @@ fn sources_that_are_none_are_refused() {
 fn frames_of_changing_size_end_the_clip_where_they_change() {
     let folder = tempdir().expect("a folder");
     for index in 0..6 {
-        line_picture(200, 150, 80.0).save(folder.path().join(format!("f-{index}.png"))).expect("a picture");
+        line_picture(200, 150, 80.0)
+            .save(folder.path().join(format!("f-{index}.png")))
+            .expect("a picture");
     }
-    line_picture(210, 150, 80.0).save(folder.path().join("f-6.png")).expect("a picture");
+    line_picture(210, 150, 80.0)
+        .save(folder.path().join("f-6.png"))
+        .expect("a picture");
     let output = lineturn(&["watch", "--json", argument(folder.path())]);
-    assert!(matches!(output.status.code(), Some(2 | 3)), "{:?}", output.status);
+    assert!(
+        matches!(output.status.code(), Some(2 | 3)),
+        "{:?}",
+        output.status
+    );
     let said = String::from_utf8_lossy(&output.stderr);
     assert!(said.contains("f-6.png"), "{said}");
     if output.status.code() == Some(3) {
@@ -110,15 +148,26 @@ fn frames_of_changing_size_end_the_clip_where_they_change() {
 fn a_clip_without_a_line_says_so() {
     let folder = tempdir().expect("a folder");
     for index in 0..8 {
-        image::GrayImage::from_fn(160, 120, |x, y| image::Luma([20 + ((x * 31 + y * 17 + index * 7) % 5) as u8]))
-            .save(folder.path().join(format!("f-{index}.png")))
-            .expect("a picture");
+        image::GrayImage::from_fn(160, 120, |x, y| {
+            image::Luma([20 + ((x * 31 + y * 17 + index * 7) % 5) as u8])
+        })
+        .save(folder.path().join(format!("f-{index}.png")))
+        .expect("a picture");
     }
     let output = lineturn(&["watch", "--json", argument(folder.path())]);
-    assert_eq!(output.status.code(), Some(0), "the contract: no line is an answer");
+    assert_eq!(
+        output.status.code(),
+        Some(0),
+        "the contract: no line is an answer"
+    );
     let document = document(&output);
     assert_eq!(document["lines"].as_array().map(Vec::len), Some(0));
-    let codes: Vec<_> = document["warnings"].as_array().expect("warnings").iter().map(|w| w["code"].clone()).collect();
+    let codes: Vec<_> = document["warnings"]
+        .as_array()
+        .expect("warnings")
+        .iter()
+        .map(|w| w["code"].clone())
+        .collect();
     assert!(codes.contains(&"no-line".into()), "{codes:?}");
 }
 
@@ -139,7 +188,10 @@ fn video_on_standard_input_is_watched() {
     assert_eq!(document["frames"], 40);
     let lines = document["lines"].as_array().expect("lines");
     assert_eq!(lines.len(), 1, "{lines:?}");
-    assert_eq!(lines[0]["turned"], false, "a line that crosses the field never turned");
+    assert_eq!(
+        lines[0]["turned"], false,
+        "a line that crosses the field never turned"
+    );
 }
 
 fn table_with(change: impl Fn(&str) -> String) -> std::process::Output {
@@ -150,21 +202,52 @@ fn table_with(change: impl Fn(&str) -> String) -> std::process::Output {
 
 #[test]
 fn tables_that_can_not_be_meant_are_refused_with_their_row() {
-    let replace = |from: &'static str, to: &'static str| table_with(move |table| table.replace(from, to));
-    assert_refused(&replace("48°35'00\"", "48°75'00\""), &["readings.csv", "row 4", "window_1", "75"]);
-    assert_refused(&replace("48°35'00\"", "48°35'60\""), &["readings.csv", "row 4", "window_1", "60"]);
-    assert_refused(&replace("48°35'00\"", "about 48"), &["readings.csv", "row 4", "window_1"]);
-    assert_refused(&replace("1,central", "2,central"), &["readings.csv", "central"]);
+    let replace =
+        |from: &'static str, to: &'static str| table_with(move |table| table.replace(from, to));
+    assert_refused(
+        &replace("48°35'00\"", "48°75'00\""),
+        &["readings.csv", "row 4", "window_1", "75"],
+    );
+    assert_refused(
+        &replace("48°35'00\"", "48°35'60\""),
+        &["readings.csv", "row 4", "window_1", "60"],
+    );
+    assert_refused(
+        &replace("48°35'00\"", "about 48"),
+        &["readings.csv", "row 4", "window_1"],
+    );
+    assert_refused(
+        &replace("1,central", "2,central"),
+        &["readings.csv", "central"],
+    );
     assert_refused(
         &table_with(|table| format!("{table}1,central,,,0°00'30\",180°00'30\"\n")),
         &["readings.csv", "central"],
     );
-    assert_refused(&replace("546.075", "0.546075"), &["readings.csv", "row 4", "wavelength_nm", "546"]);
-    assert_refused(&replace("546.075", "5460.75"), &["readings.csv", "row 4", "wavelength_nm"]);
-    assert_refused(&replace("1,line", "1,lime"), &["readings.csv", "row 4", "target", "lime"]);
-    assert_refused(&replace("48°35'00\",228°35'00\"", "0°00'00\",180°00'00\""), &["readings.csv"]);
-    assert_refused(&replace("48°35'00\",228°35'00\"", "150°00'00\",330°00'00\""), &["readings.csv"]);
-    assert_refused(&replace("set,target", "sat,target"), &["readings.csv", "set"]);
+    assert_refused(
+        &replace("546.075", "0.546075"),
+        &["readings.csv", "row 4", "wavelength_nm", "546"],
+    );
+    assert_refused(
+        &replace("546.075", "5460.75"),
+        &["readings.csv", "row 4", "wavelength_nm"],
+    );
+    assert_refused(
+        &replace("1,line", "1,lime"),
+        &["readings.csv", "row 4", "target", "lime"],
+    );
+    assert_refused(
+        &replace("48°35'00\",228°35'00\"", "0°00'00\",180°00'00\""),
+        &["readings.csv"],
+    );
+    assert_refused(
+        &replace("48°35'00\",228°35'00\"", "150°00'00\",330°00'00\""),
+        &["readings.csv"],
+    );
+    assert_refused(
+        &replace("set,target", "sat,target"),
+        &["readings.csv", "set"],
+    );
     assert_refused(&table_with(|_| String::new()), &["readings.csv"]);
 }
 
@@ -178,13 +261,40 @@ fn a_refracting_angle_that_no_prism_has_is_refused() {
     );
     for angle in ["0", "180", "-60", "60°61'"] {
         assert_refused(
-            &lineturn(&["reduce", argument(&table), "--prism-angle", angle, "--u-prism-angle", "20"]),
-            &[angle.trim_start_matches('-').split('°').next().unwrap_or("")],
+            &lineturn(&[
+                "reduce",
+                argument(&table),
+                "--prism-angle",
+                angle,
+                "--u-prism-angle",
+                "20",
+            ]),
+            &[angle
+                .trim_start_matches('-')
+                .split('°')
+                .next()
+                .unwrap_or("")],
         );
     }
-    assert_refused(&lineturn(&["reduce", argument(&table)]), &["readings.csv", "refracting angle"]);
-    let output = lineturn(&["reduce", argument(&table), "--prism-angle", "60°00'", "--u-prism-angle", "20", "--json"]);
-    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+    assert_refused(
+        &lineturn(&["reduce", argument(&table)]),
+        &["readings.csv", "refracting angle"],
+    );
+    let output = lineturn(&[
+        "reduce",
+        argument(&table),
+        "--prism-angle",
+        "60°00'",
+        "--u-prism-angle",
+        "20",
+        "--json",
+    ]);
+    assert_eq!(
+        output.status.code(),
+        Some(0),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
 }
 
 #[test]
@@ -196,7 +306,14 @@ fn footage_without_a_scale_is_refused() {
         "set,target,line,wavelength_nm,window_1,footage\n1,line,,546.075,48°35',a.mp4\n1,central,,,0°00',b.png\n",
     );
     assert_refused(
-        &lineturn(&["reduce", argument(&table), "--prism-angle", "60", "--u-prism-angle", "20"]),
+        &lineturn(&[
+            "reduce",
+            argument(&table),
+            "--prism-angle",
+            "60",
+            "--u-prism-angle",
+            "20",
+        ]),
         &["row 2", "--scale"],
     );
 }
@@ -204,9 +321,17 @@ fn footage_without_a_scale_is_refused() {
 #[test]
 fn a_scale_needs_points_that_spread() {
     let folder = tempdir().expect("a folder");
-    let two = write(folder.path(), "two.csv", "window_1,offset_px\n10°00',0\n10°10',60\n");
+    let two = write(
+        folder.path(),
+        "two.csv",
+        "window_1,offset_px\n10°00',0\n10°10',60\n",
+    );
     assert_refused(&lineturn(&["scale", argument(&two)]), &["two.csv"]);
-    let same = write(folder.path(), "same.csv", "window_1,offset_px\n10°00',5\n10°00',5\n10°00',5\n10°00',5\n");
+    let same = write(
+        folder.path(),
+        "same.csv",
+        "window_1,offset_px\n10°00',5\n10°00',5\n10°00',5\n10°00',5\n",
+    );
     assert_refused(&lineturn(&["scale", argument(&same)]), &["same.csv"]);
 }
 
@@ -220,24 +345,47 @@ fn a_saved_scale_is_the_document_that_is_printed() {
         "window_1,offset_px\n10°00'00\",0\n10°16'40\",-100\n10°33'20\",-200\n9°43'20\",100\n9°26'40\",200\n",
     );
     let saved = folder.path().join("scale.json");
-    let output = lineturn(&["scale", argument(&table), "--json", "--save", argument(&saved)]);
+    let output = lineturn(&[
+        "scale",
+        argument(&table),
+        "--json",
+        "--save",
+        argument(&saved),
+    ]);
     let printed = document(&output);
     let scale = printed["arcsec_per_px"].as_f64().expect("a scale");
-    assert!((scale - 10.0).abs() < 1e-6, "reading + offset × scale stays the same, so the scale is +10: {scale}");
+    assert!(
+        (scale - 10.0).abs() < 1e-6,
+        "reading + offset × scale stays the same, so the scale is +10: {scale}"
+    );
     let text = std::fs::read_to_string(&saved).expect("the saved document");
-    assert_eq!(printed, serde_json::from_str::<serde_json::Value>(&text).expect("JSON"));
+    assert_eq!(
+        printed,
+        serde_json::from_str::<serde_json::Value>(&text).expect("JSON")
+    );
 }
 
 #[test]
 fn bad_usage_is_status_2_and_help_is_status_0() {
     assert_eq!(lineturn(&["watch"]).status.code(), Some(2));
     assert_eq!(lineturn(&["no-such-command"]).status.code(), Some(2));
-    assert_eq!(lineturn(&["locate", "--no-such-flag", "x.png"]).status.code(), Some(2));
+    assert_eq!(
+        lineturn(&["locate", "--no-such-flag", "x.png"])
+            .status
+            .code(),
+        Some(2)
+    );
     for command in ["demo", "locate", "watch", "scale", "reduce", "practice"] {
         let output = lineturn(&[command, "--help"]);
         assert_eq!(output.status.code(), Some(0));
-        assert!(String::from_utf8_lossy(&output.stdout).contains("Example"), "{command} --help has no example");
+        assert!(
+            String::from_utf8_lossy(&output.stdout).contains("Example"),
+            "{command} --help has no example"
+        );
     }
     let folder = tempdir().expect("a folder");
-    assert_refused(&lineturn(&["watch", argument(folder.path()), "--fps", "0"]), &["--fps"]);
+    assert_refused(
+        &lineturn(&["watch", argument(folder.path()), "--fps", "0"]),
+        &["--fps"],
+    );
 }

@@ -11,7 +11,10 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("follow", &["basics", "find"]),
     ("logbook", &["basics", "follow"]),
     ("prism", &["basics"]),
-    ("session", &["basics", "capture", "find", "follow", "logbook", "prism"]),
+    (
+        "session",
+        &["basics", "capture", "find", "follow", "logbook", "prism"],
+    ),
     ("report", &["basics", "session"]),
     ("simulate", &["basics"]),
     ("cli", &["basics", "session", "report", "simulate"]),
@@ -48,19 +51,35 @@ fn without_tests(text: &str) -> &str {
 
 /// Words that stand behind `crate::` in a text, each with the word behind that: `use crate::{a, b}` counts as both.
 fn crate_uses(text: &str) -> Vec<(String, Option<String>)> {
-    let code: String =
-        text.lines().filter(|line| !line.trim_start().starts_with("//")).collect::<Vec<_>>().join("\n");
-    let word = |text: &str| -> String { text.chars().take_while(|c| c.is_alphanumeric() || *c == '_').collect() };
+    let code: String = text
+        .lines()
+        .filter(|line| !line.trim_start().starts_with("//"))
+        .collect::<Vec<_>>()
+        .join("\n");
+    let word = |text: &str| -> String {
+        text.chars()
+            .take_while(|c| c.is_alphanumeric() || *c == '_')
+            .collect()
+    };
     let mut uses = Vec::new();
     for (at, _) in code.match_indices("crate::") {
         let rest = &code[at + "crate::".len()..];
         let names: Vec<&str> = match rest.strip_prefix('{') {
-            Some(group) => group.split('}').next().unwrap_or("").split(',').map(str::trim).collect(),
+            Some(group) => group
+                .split('}')
+                .next()
+                .unwrap_or("")
+                .split(',')
+                .map(str::trim)
+                .collect(),
             None => vec![rest],
         };
         for name in names {
             let first = word(name);
-            let second = name[first.len()..].strip_prefix("::").map(word).filter(|second| !second.is_empty());
+            let second = name[first.len()..]
+                .strip_prefix("::")
+                .map(word)
+                .filter(|second| !second.is_empty());
             if !first.is_empty() {
                 uses.push((first, second));
             }
@@ -76,7 +95,10 @@ fn stage_of(path: &Path) -> Option<String> {
 }
 
 fn complaints(stage: &str, text: &str) -> Vec<String> {
-    let (_, allowed) = MAY_USE.iter().find(|(name, _)| *name == stage).expect("a stage of the table");
+    let (_, allowed) = MAY_USE
+        .iter()
+        .find(|(name, _)| *name == stage)
+        .expect("a stage of the table");
     let mut complaints = Vec::new();
     for (used, part) in crate_uses(without_tests(text)) {
         if used == stage {
@@ -87,9 +109,14 @@ fn complaints(stage: &str, text: &str) -> Vec<String> {
         }
         if stage == "simulate"
             && used == "basics"
-            && !part.as_deref().is_some_and(|part| SIMULATE_MAY_USE_OF_BASICS.contains(&part))
+            && !part
+                .as_deref()
+                .is_some_and(|part| SIMULATE_MAY_USE_OF_BASICS.contains(&part))
         {
-            complaints.push(format!("simulate uses basics::{}", part.unwrap_or_default()));
+            complaints.push(format!(
+                "simulate uses basics::{}",
+                part.unwrap_or_default()
+            ));
         }
     }
     complaints
@@ -99,31 +126,63 @@ fn complaints(stage: &str, text: &str) -> Vec<String> {
 fn stages_use_only_what_stands_before_them() {
     let mut all = Vec::new();
     for path in sources() {
-        let Some(stage) = stage_of(&path) else { continue };
+        let Some(stage) = stage_of(&path) else {
+            continue;
+        };
         let text = fs::read_to_string(&path).expect("a source file");
-        all.extend(complaints(&stage, &text).into_iter().map(|complaint| format!("{}: {complaint}", path.display())));
+        all.extend(
+            complaints(&stage, &text)
+                .into_iter()
+                .map(|complaint| format!("{}: {complaint}", path.display())),
+        );
     }
     assert!(all.is_empty(), "{}", all.join("\n"));
 }
 
 #[test]
 fn the_order_test_sees_a_breach() {
-    assert_eq!(complaints("find", "use crate::follow::Side;"), ["find uses follow"]);
-    assert_eq!(complaints("prism", "use crate::{basics::units, logbook::scale};"), ["prism uses logbook"]);
-    assert_eq!(complaints("simulate", "use crate::basics::fit::line;"), ["simulate uses basics::fit"]);
-    assert!(complaints("follow", "use crate::find::Line;\n// crate::prism\n#[cfg(test)] use crate::simulate;").is_empty());
+    assert_eq!(
+        complaints("find", "use crate::follow::Side;"),
+        ["find uses follow"]
+    );
+    assert_eq!(
+        complaints("prism", "use crate::{basics::units, logbook::scale};"),
+        ["prism uses logbook"]
+    );
+    assert_eq!(
+        complaints("simulate", "use crate::basics::fit::line;"),
+        ["simulate uses basics::fit"]
+    );
+    assert!(
+        complaints(
+            "follow",
+            "use crate::find::Line;\n// crate::prism\n#[cfg(test)] use crate::simulate;"
+        )
+        .is_empty()
+    );
 }
 
 #[test]
 fn every_file_says_what_it_is() {
     for path in sources() {
         let text = fs::read_to_string(&path).expect("a source file");
-        assert!(text.starts_with("//!"), "{} has no head comment", path.display());
+        assert!(
+            text.starts_with("//!"),
+            "{} has no head comment",
+            path.display()
+        );
     }
     for (stage, _) in MAY_USE {
-        let text = fs::read_to_string(root().join("src").join(stage).join("mod.rs")).expect("a stage's face");
-        let head = text.lines().take_while(|line| line.starts_with("//!")).count();
-        assert!(head >= 4, "src/{stage}/mod.rs does not say what goes in, what comes out and when it refuses");
+        let text = fs::read_to_string(root().join("src").join(stage).join("mod.rs"))
+            .expect("a stage's face");
+        let head = text
+            .lines()
+            .take_while(|line| line.starts_with("//!"))
+            .count();
+        assert!(
+            head >= 4,
+            "src/{stage}/mod.rs does not say what goes in, what comes out and when it refuses"
+        );
     }
 }
 
@@ -131,7 +190,11 @@ fn every_file_says_what_it_is() {
 fn no_path_of_a_machine_is_in_the_tree() {
     for path in sources() {
         let text = fs::read_to_string(&path).expect("a source file");
-        for word in [concat!("/wo", "rk/"), concat!("/ro", "ot/"), concat!("/ho", "me/")] {
+        for word in [
+            concat!("/wo", "rk/"),
+            concat!("/ro", "ot/"),
+            concat!("/ho", "me/"),
+        ] {
             assert!(!text.contains(word), "{} names {word}", path.display());
         }
     }

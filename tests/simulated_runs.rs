@@ -31,7 +31,11 @@ impl FrameSource for Rendered<'_> {
     }
 
     fn next_into(&mut self, frame: &mut Frame) -> Result<Next, CaptureError> {
-        Ok(if self.rendering.next_into(frame).is_some() { Next::Frame } else { Next::End })
+        Ok(if self.rendering.next_into(frame).is_some() {
+            Next::Frame
+        } else {
+            Next::End
+        })
     }
 }
 
@@ -46,7 +50,8 @@ fn watched(name: &str, seed: u64) -> (SceneTruth, Watched) {
         },
         rendering: scene.rendering(),
     };
-    let watched = watch_frames(&mut source, &WatchOptions::default(), |_| {}).expect("frames that can be watched");
+    let watched = watch_frames(&mut source, &WatchOptions::default(), |_| {})
+        .expect("frames that can be watched");
     (scene.truth(), watched)
 }
 
@@ -66,7 +71,11 @@ fn compare(truth: &SceneTruth, watched: &Watched) -> Verdict {
     let with_hairs = truth.cross_hairs.is_some();
     let mut taken = vec![false; watched.sweep.lines.len()];
     for line in &truth.lines {
-        let true_px = if with_hairs { line.offset_px } else { line.x_px };
+        let true_px = if with_hairs {
+            line.offset_px
+        } else {
+            line.x_px
+        };
         let found = watched
             .sweep
             .lines
@@ -74,7 +83,11 @@ fn compare(truth: &SceneTruth, watched: &Watched) -> Verdict {
             .enumerate()
             .filter(|(index, found)| !taken[*index] && found.turned == line.turned)
             .filter_map(|(index, found)| {
-                let px = if with_hairs { found.offset_px? } else { found.x_px };
+                let px = if with_hairs {
+                    found.offset_px?
+                } else {
+                    found.x_px
+                };
                 Some((index, (px - true_px) / found.u_px, (px - true_px).abs()))
             })
             .min_by(|a, b| a.2.total_cmp(&b.2));
@@ -87,9 +100,20 @@ fn compare(truth: &SceneTruth, watched: &Watched) -> Verdict {
                     .sweep
                     .lines
                     .iter()
-                    .map(|found| format!("{:.2} turned {}", found.offset_px.unwrap_or(found.x_px), found.turned))
+                    .map(|found| {
+                        format!(
+                            "{:.2} turned {}",
+                            found.offset_px.unwrap_or(found.x_px),
+                            found.turned
+                        )
+                    })
                     .collect();
-                let whys: Vec<&str> = watched.sweep.turning_points.iter().map(|point| point.why.as_str()).collect();
+                let whys: Vec<&str> = watched
+                    .sweep
+                    .turning_points
+                    .iter()
+                    .map(|point| point.why.as_str())
+                    .collect();
                 verdict.faults.push(format!(
                     "{place}: missed the turn of {} at {true_px:.2} px; seen: {seen:?}; {whys:?}",
                     line.name
@@ -132,7 +156,10 @@ fn all_verdicts(seeds: u64) -> Vec<(String, Verdict)> {
                 while let Some((name, seed)) = jobs.get(next.fetch_add(1, Ordering::Relaxed)) {
                     let (truth, watched) = watched(name, *seed);
                     let verdict = compare(&truth, &watched);
-                    verdicts.lock().expect("no thread broke").push((name.clone(), verdict));
+                    verdicts
+                        .lock()
+                        .expect("no thread broke")
+                        .push((name.clone(), verdict));
                 }
             });
         }
@@ -142,12 +169,22 @@ fn all_verdicts(seeds: u64) -> Vec<(String, Verdict)> {
 
 #[test]
 fn no_turn_is_missed_or_invented_and_uncertainties_are_true() {
-    let seeds = std::env::var("LINETURN_SEEDS").ok().and_then(|seeds| seeds.parse().ok()).unwrap_or(1);
+    let seeds = std::env::var("LINETURN_SEEDS")
+        .ok()
+        .and_then(|seeds| seeds.parse().ok())
+        .unwrap_or(1);
     let verdicts = all_verdicts(seeds);
     let mut table = String::new();
     for (name, _) in scenario_names() {
-        let of: Vec<&Verdict> = verdicts.iter().filter(|(other, _)| other == name).map(|(_, verdict)| verdict).collect();
-        let pulls: Vec<f64> = of.iter().flat_map(|verdict| verdict.pulls.iter().copied()).collect();
+        let of: Vec<&Verdict> = verdicts
+            .iter()
+            .filter(|(other, _)| other == name)
+            .map(|(_, verdict)| verdict)
+            .collect();
+        let pulls: Vec<f64> = of
+            .iter()
+            .flat_map(|verdict| verdict.pulls.iter().copied())
+            .collect();
         let (mean, spread) = mean_and_spread(&pulls);
         let faults: usize = of.iter().map(|verdict| verdict.faults.len()).sum();
         table.push_str(&format!(
@@ -156,16 +193,29 @@ fn no_turn_is_missed_or_invented_and_uncertainties_are_true() {
             pulls.len()
         ));
     }
-    let pulls: Vec<f64> = verdicts.iter().flat_map(|(_, verdict)| verdict.pulls.iter().copied()).collect();
-    let faults: Vec<&String> = verdicts.iter().flat_map(|(_, verdict)| &verdict.faults).collect();
+    let pulls: Vec<f64> = verdicts
+        .iter()
+        .flat_map(|(_, verdict)| verdict.pulls.iter().copied())
+        .collect();
+    let faults: Vec<&String> = verdicts
+        .iter()
+        .flat_map(|(_, verdict)| &verdict.faults)
+        .collect();
     let (mean, spread) = mean_and_spread(&pulls);
-    println!("{table}all: {} turns, pull {mean:+.3} ± {spread:.3}, {} faults", pulls.len(), faults.len());
+    println!(
+        "{table}all: {} turns, pull {mean:+.3} ± {spread:.3}, {} faults",
+        pulls.len(),
+        faults.len()
+    );
     for fault in &faults {
         println!("{fault}");
     }
     assert!(faults.is_empty(), "{} faults, see above", faults.len());
     if verdicts.len() >= ENOUGH_SWEEPS {
-        assert!((0.8..=1.25).contains(&spread), "spread of the pulls {spread:.3}");
+        assert!(
+            (0.8..=1.25).contains(&spread),
+            "spread of the pulls {spread:.3}"
+        );
         assert!(mean.abs() < 0.2, "mean of the pulls {mean:.3}");
     }
 }
@@ -173,13 +223,21 @@ fn no_turn_is_missed_or_invented_and_uncertainties_are_true() {
 fn mean_and_spread(pulls: &[f64]) -> (f64, f64) {
     let count = pulls.len().max(1) as f64;
     let mean = pulls.iter().sum::<f64>() / count;
-    (mean, (pulls.iter().map(|pull| (pull - mean).powi(2)).sum::<f64>() / (count - 1.0).max(1.0)).sqrt())
+    (
+        mean,
+        (pulls.iter().map(|pull| (pull - mean).powi(2)).sum::<f64>() / (count - 1.0).max(1.0))
+            .sqrt(),
+    )
 }
 
 #[test]
 fn the_comparison_sees_a_missed_an_invented_and_a_shifted_turn() {
     let (truth, good) = watched("steady", 1);
-    assert!(compare(&truth, &good).faults.is_empty(), "{:?}", compare(&truth, &good).faults);
+    assert!(
+        compare(&truth, &good).faults.is_empty(),
+        "{:?}",
+        compare(&truth, &good).faults
+    );
     let mut missed = good.clone();
     missed.sweep.lines[0].turned = false;
     assert_eq!(compare(&truth, &missed).faults.len(), 1);
@@ -189,7 +247,8 @@ fn the_comparison_sees_a_missed_an_invented_and_a_shifted_turn() {
     invented.sweep.lines.push(other);
     assert_eq!(compare(&truth, &invented).faults.len(), 1);
     let mut shifted = good;
-    shifted.sweep.lines[0].offset_px =
-        shifted.sweep.lines[0].offset_px.map(|offset| offset + 5.0 * shifted.sweep.lines[0].u_px + 0.1);
+    shifted.sweep.lines[0].offset_px = shifted.sweep.lines[0]
+        .offset_px
+        .map(|offset| offset + 5.0 * shifted.sweep.lines[0].u_px + 0.1);
     assert_eq!(compare(&truth, &shifted).faults.len(), 1);
 }

@@ -8,13 +8,20 @@ use image::{GrayImage, Luma};
 
 /// The built program with these arguments.
 pub(crate) fn lineturn(arguments: &[&str]) -> Output {
-    Command::cargo_bin("lineturn").expect("the program is built").args(arguments).output().expect("the program runs")
+    Command::cargo_bin("lineturn")
+        .expect("the program is built")
+        .args(arguments)
+        .output()
+        .expect("the program runs")
 }
 
 /// Standard output as the one JSON document that it must be.
 pub(crate) fn document(output: &Output) -> serde_json::Value {
     serde_json::from_slice(&output.stdout).unwrap_or_else(|error| {
-        panic!("standard output is no JSON document ({error}): {}", String::from_utf8_lossy(&output.stdout))
+        panic!(
+            "standard output is no JSON document ({error}): {}",
+            String::from_utf8_lossy(&output.stdout)
+        )
     })
 }
 
@@ -22,8 +29,16 @@ pub(crate) fn document(output: &Output) -> serde_json::Value {
 pub(crate) fn assert_refused(output: &Output, words: &[&str]) {
     let said = String::from_utf8_lossy(&output.stderr);
     assert_eq!(output.status.code(), Some(2), "status; it said: {said}");
-    assert!(output.stdout.is_empty(), "standard output: {}", String::from_utf8_lossy(&output.stdout));
-    assert_eq!(said.trim_end().lines().count(), 1, "one sentence, not: {said}");
+    assert!(
+        output.stdout.is_empty(),
+        "standard output: {}",
+        String::from_utf8_lossy(&output.stdout)
+    );
+    assert_eq!(
+        said.trim_end().lines().count(),
+        1,
+        "one sentence, not: {said}"
+    );
     assert!(said.starts_with("lineturn: "), "{said}");
     assert!(!said.contains("panicked"), "{said}");
     for word in words {

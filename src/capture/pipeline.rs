@@ -90,7 +90,11 @@ mod tests {
     use std::sync::Arc;
     use std::time::{Duration, Instant};
 
-    struct Counter(SourceInfo, u64, Arc<()>);
+    struct Counter(
+        SourceInfo,
+        u64,
+        #[expect(dead_code, reason = "held: its count tells when the thread let go")] Arc<()>,
+    );
 
     impl FrameSource for Counter {
         fn info(&self) -> &SourceInfo {

@@ -20,7 +20,9 @@ pub(super) struct Flags {
 #[derive(Subcommand, Debug)]
 pub(super) enum Command {
     /// The whole experiment on the frames that come with the program, compared with its known truth
-    #[command(after_help = "Example:\n  lineturn demo\n  lineturn demo --dir my-demo --json > demo.json")]
+    #[command(
+        after_help = "Example:\n  lineturn demo\n  lineturn demo --dir my-demo --json > demo.json"
+    )]
     Demo(Demo),
     /// Cross-hairs and lines in still pictures
     #[command(
@@ -121,7 +123,12 @@ pub(super) struct Reduce {
     #[arg(long, value_name = "FILE")]
     pub(super) scale: Option<PathBuf>,
     /// Refracting angle, where the table has no rows of the two faces
-    #[arg(long, value_name = "ANGLE", requires = "u_prism_angle", allow_hyphen_values = true)]
+    #[arg(
+        long,
+        value_name = "ANGLE",
+        requires = "u_prism_angle",
+        allow_hyphen_values = true
+    )]
     pub(super) prism_angle: Option<String>,
     /// Standard uncertainty of the given refracting angle, seconds of arc
     #[arg(long, value_name = "ARCSEC", requires = "prism_angle")]
@@ -130,7 +137,11 @@ pub(super) struct Reduce {
     #[arg(long, value_name = "ARCSEC")]
     pub(super) least_count: Option<f64>,
     /// Air of the room, for indices against vacuum
-    #[arg(long, value_name = "TEMPERATURE_C,PRESSURE_PA", allow_hyphen_values = true)]
+    #[arg(
+        long,
+        value_name = "TEMPERATURE_C,PRESSURE_PA",
+        allow_hyphen_values = true
+    )]
     pub(super) air: Option<String>,
     /// Dispersion formula; chosen by the data where not given
     #[arg(long, value_name = "MODEL", value_parser = ["cauchy-2", "cauchy-3", "cauchy-4", "sellmeier-1"])]

@@ -75,9 +75,15 @@ pub fn main() -> ExitCode {
             let _ = std::io::stderr().write_all(text::cautions(&answer.cautions).as_bytes());
             let mut out = std::io::stdout().lock();
             // Whoever closed standard output early does not want the rest.
-            let _ = out.write_all(answer.text.as_bytes()).and_then(|()| out.write_all(b"\n"));
+            let _ = out
+                .write_all(answer.text.as_bytes())
+                .and_then(|()| out.write_all(b"\n"));
             let _ = out.flush();
-            if answer.complete { ExitCode::SUCCESS } else { ExitCode::from(INCOMPLETE) }
+            if answer.complete {
+                ExitCode::SUCCESS
+            } else {
+                ExitCode::from(INCOMPLETE)
+            }
         }
         Err(error) => {
             let _ = writeln!(std::io::stderr(), "lineturn: {error}");

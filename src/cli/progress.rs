@@ -19,7 +19,11 @@ pub(super) struct Progress {
 impl Progress {
     /// A bar for `what`, not yet shown.
     pub(super) fn new(what: &'static str) -> Self {
-        Self { started: Instant::now(), what, bar: Mutex::new(None) }
+        Self {
+            started: Instant::now(),
+            what,
+            bar: Mutex::new(None),
+        }
     }
 
     /// `done` of `of` are done; of an unknown number where `of` is none.
@@ -30,7 +34,11 @@ impl Progress {
         let Ok(mut bar) = self.bar.lock() else { return };
         let bar = bar.get_or_insert_with(|| {
             let bar = ProgressBar::with_draw_target(of, ProgressDrawTarget::stderr_with_hz(8));
-            let template = if of.is_some() { "{msg} {bar:30} {pos}/{len} {eta}" } else { "{msg} {pos} {elapsed}" };
+            let template = if of.is_some() {
+                "{msg} {bar:30} {pos}/{len} {eta}"
+            } else {
+                "{msg} {pos} {elapsed}"
+            };
             if let Ok(style) = ProgressStyle::with_template(template) {
                 bar.set_style(style);
             }

@@ -8,7 +8,8 @@ use super::progress::Progress;
 use super::{Answer, CliError};
 use crate::report::{document, from, page, table, text};
 use crate::session::{
-    self, AirConditions, Angle, Caution, DispersionModel, Experiment, ReduceOptions, Side, Source, WatchOptions,
+    self, AirConditions, Angle, Caution, DispersionModel, Experiment, ReduceOptions, Side, Source,
+    WatchOptions,
 };
 use crate::simulate::{self, Format};
 
@@ -18,24 +19,36 @@ const LARGEST_LEAST_COUNT_ARCSEC: f64 = 3600.0;
 pub(super) fn locate(flags: &Locate) -> Result<Answer, CliError> {
     let progress = Progress::new("pictures");
     let total = flags.frames.len() as u64;
-    let frames = session::locate(&flags.frames, |done| progress.show(done as u64, Some(total)))?;
+    let frames = session::locate(&flags.frames, |done| {
+        progress.show(done as u64, Some(total))
+    })?;
     let text = if flags.json {
         document::document("locate", true, &[], document::located(&frames))
     } else {
         text::located(&frames)
     };
-    Ok(Answer { text, cautions: Vec::new(), complete: true })
+    Ok(Answer {
+        text,
+        cautions: Vec::new(),
+        complete: true,
+    })
 }
 
 pub(super) fn watch(flags: &Watch) -> Result<Answer, CliError> {
     let options = WatchOptions {
         toward: flags.toward.map(Side::from),
         fps: checked_fps(flags.fps)?,
-        scale: flags.scale.as_deref().map(session::read_calibration).transpose()?,
+        scale: flags
+            .scale
+            .as_deref()
+            .map(session::read_calibration)
+            .transpose()?,
     };
     let progress = Progress::new("frames");
     let source = Source::parse(&flags.source);
-    let watched = session::watch(&source, &options, |come| progress.show(come.frames, come.of))?;
+    let watched = session::watch(&source, &options, |come| {
+        progress.show(come.frames, come.of)
+    })?;
     drop(progress);
     if let Some(path) = &flags.track {
         write_csv(path, |file| table::track(&watched.sweep, file))?;
@@ -52,22 +65,38 @@ pub(super) fn watch(flags: &Watch) -> Result<Answer, CliError> {
             complete,
         }
     } else {
-        Answer { text: text::watched(&watched), cautions, complete }
+        Answer {
+            text: text::watched(&watched),
+            cautions,
+            complete,
+        }
     })
 }
 
 pub(super) fn scale(flags: &Scale) -> Result<Answer, CliError> {
     let progress = Progress::new("pictures");
-    let calibrated = session::calibrate(&flags.readings, least_count(flags.least_count)?, &|done, of| {
-        progress.show(done as u64, Some(of as u64));
-    })?;
+    let calibrated = session::calibrate(
+        &flags.readings,
+        least_count(flags.least_count)?,
+        &|done, of| {
+            progress.show(done as u64, Some(of as u64));
+        },
+    )?;
     drop(progress);
     let document = document::calibrated(&calibrated);
     if let Some(path) = &flags.save {
         std::fs::write(path, format!("{document}\n")).map_err(|error| unwritten(path, &error))?;
     }
-    let text = if flags.json { document } else { text::calibrated(&calibrated) };
-    Ok(Answer { text, cautions: calibrated.cautions, complete: true })
+    let text = if flags.json {
+        document
+    } else {
+        text::calibrated(&calibrated)
+    };
+    Ok(Answer {
+        text,
+        cautions: calibrated.cautions,
+        complete: true,
+    })
 }
 
 pub(super) fn reduce(flags: &Reduce) -> Result<Answer, CliError> {
@@ -84,11 +113,20 @@ pub(super) fn reduce(flags: &Reduce) -> Result<Answer, CliError> {
         write_csv(path, |file| table::lines(&experiment, file))?;
     }
     let text = if flags.json {
-        document::document("reduce", experiment.complete, &experiment.cautions, document::reduced(&experiment))
+        document::document(
+            "reduce",
+            experiment.complete,
+            &experiment.cautions,
+            document::reduced(&experiment),
+        )
     } else {
         text::reduced(&experiment)
     };
-    Ok(Answer { text, complete: experiment.complete, cautions: experiment.cautions })
+    Ok(Answer {
+        text,
+        complete: experiment.complete,
+        cautions: experiment.cautions,
+    })
 }
 
 /// Quality of motion JPEG, 1 to 100.
@@ -104,10 +142,16 @@ pub(super) fn practice(flags: &Practice) -> Result<Answer, CliError> {
         } else {
             text::scenarios(&scenarios)
         };
-        return Ok(Answer { text, cautions: Vec::new(), complete: true });
+        return Ok(Answer {
+            text,
+            cautions: Vec::new(),
+            complete: true,
+        });
     }
     let Some(dir) = &flags.dir else {
-        return Err(CliError::Usage("practice needs a folder for its footage; or --list for the scenarios".to_owned()));
+        return Err(CliError::Usage(
+            "practice needs a folder for its footage; or --list for the scenarios".to_owned(),
+        ));
     };
     let format = match flags.format {
         PracticeFormat::Png => Format::Png,
@@ -123,40 +167,76 @@ pub(super) fn practice(flags: &Practice) -> Result<Answer, CliError> {
         simulate::write(&simulate::scene(&flags.scenario, flags.seed)?, dir, format)?
     };
     let text = if flags.json {
-        let scenario = if flags.experiment { "experiment" } else { flags.scenario.as_str() };
-        document::document("practice", true, &[], document::practice(scenario, flags.seed, &made, &dir.join("truth.json")))
+        let scenario = if flags.experiment {
+            "experiment"
+        } else {
+            flags.scenario.as_str()
+        };
+        document::document(
+            "practice",
+            true,
+            &[],
+            document::practice(scenario, flags.seed, &made, &dir.join("truth.json")),
+        )
     } else if flags.experiment {
         format!(
             "The experiment is in {0}. Measure it with:\n  lineturn scale {0}/scale.csv --least-count 30 --save {0}/scale.json\n  lineturn reduce {0}/readings.csv --least-count 30 --scale {0}/scale.json --report {0}/report.html\nIts truth is in {0}/truth.json.",
             dir.display()
         )
     } else {
-        format!("Footage: {}\nTruth:   {}", made.display(), dir.join("truth.json").display())
+        format!(
+            "Footage: {}\nTruth:   {}",
+            made.display(),
+            dir.join("truth.json").display()
+        )
     };
-    Ok(Answer { text, cautions: Vec::new(), complete: true })
+    Ok(Answer {
+        text,
+        cautions: Vec::new(),
+        complete: true,
+    })
 }
 
 pub(super) fn demo(flags: &Demo) -> Result<Answer, CliError> {
     let progress = Progress::new("footage");
-    let demonstration = session::demonstrate(&flags.dir, &|done, of| progress.show(done as u64, Some(of as u64)))?;
+    let demonstration = session::demonstrate(&flags.dir, &|done, of| {
+        progress.show(done as u64, Some(of as u64))
+    })?;
     drop(progress);
     let report = flags.dir.join("report.html");
     write_report(&report, &demonstration.experiment)?;
     let cautions = demonstration.experiment.cautions.clone();
     let text = if flags.json {
-        document::document("demo", demonstration.experiment.complete, &cautions, document::demonstrated(&demonstration, &report))
+        document::document(
+            "demo",
+            demonstration.experiment.complete,
+            &cautions,
+            document::demonstrated(&demonstration, &report),
+        )
     } else {
         text::demonstrated(&demonstration, &report)
     };
-    Ok(Answer { text, complete: demonstration.experiment.complete, cautions })
+    Ok(Answer {
+        text,
+        complete: demonstration.experiment.complete,
+        cautions,
+    })
 }
 
 fn write_report(path: &Path, experiment: &Experiment) -> Result<(), CliError> {
     // The command as typed, less the program's own path, which says nothing of the measurement.
     let command = std::env::args().skip(1).collect::<Vec<_>>().join(" ");
     let provenance = [("command".to_owned(), format!("lineturn {command}"))];
-    let today: String = jiff::Timestamp::now().to_string().chars().take_while(|&letter| letter != 'T').collect();
-    std::fs::write(path, page::page(&from::page_from(experiment, &today, &provenance))).map_err(|error| unwritten(path, &error))
+    let today: String = jiff::Timestamp::now()
+        .to_string()
+        .chars()
+        .take_while(|&letter| letter != 'T')
+        .collect();
+    std::fs::write(
+        path,
+        page::page(&from::page_from(experiment, &today, &provenance)),
+    )
+    .map_err(|error| unwritten(path, &error))
 }
 
 fn reduce_options(flags: &Reduce) -> Result<ReduceOptions, CliError> {
@@ -174,7 +254,11 @@ fn reduce_options(flags: &Reduce) -> Result<ReduceOptions, CliError> {
         _ => None,
     };
     Ok(ReduceOptions {
-        scale: flags.scale.as_deref().map(session::read_calibration).transpose()?,
+        scale: flags
+            .scale
+            .as_deref()
+            .map(session::read_calibration)
+            .transpose()?,
         prism_angle,
         least_count: least_count(flags.least_count)?,
         air: flags
@@ -189,7 +273,11 @@ fn reduce_options(flags: &Reduce) -> Result<ReduceOptions, CliError> {
             .map(DispersionModel::parse)
             .transpose()
             .map_err(|error| CliError::Usage(format!("--model: {error}")))?,
-        watch: WatchOptions { toward: flags.toward.map(Side::from), fps: checked_fps(flags.fps)?, scale: None },
+        watch: WatchOptions {
+            toward: flags.toward.map(Side::from),
+            fps: checked_fps(flags.fps)?,
+            scale: None,
+        },
         monte_carlo: flags.monte_carlo.unwrap_or(0),
     })
 }
@@ -205,15 +293,17 @@ impl From<Toward> for Side {
 
 fn checked_fps(fps: Option<f64>) -> Result<Option<f64>, CliError> {
     match fps {
-        Some(fps) if !(fps.is_finite() && fps > 0.0 && fps <= 10_000.0) => Err(CliError::Usage(format!(
-            "--fps: {fps} is no frame rate; give frames per second, such as 25"
-        ))),
+        Some(fps) if !(fps.is_finite() && fps > 0.0 && fps <= 10_000.0) => Err(CliError::Usage(
+            format!("--fps: {fps} is no frame rate; give frames per second, such as 25"),
+        )),
         fps => Ok(fps),
     }
 }
 
 fn least_count(arcsec: Option<f64>) -> Result<Option<Angle>, CliError> {
-    let Some(arcsec) = arcsec else { return Ok(None) };
+    let Some(arcsec) = arcsec else {
+        return Ok(None);
+    };
     if arcsec.is_finite() && arcsec > 0.0 && arcsec <= LARGEST_LEAST_COUNT_ARCSEC {
         Ok(Some(Angle::from_arcseconds(arcsec)))
     } else {
@@ -223,9 +313,14 @@ fn least_count(arcsec: Option<f64>) -> Result<Option<Angle>, CliError> {
     }
 }
 
-fn write_csv(path: &Path, write: impl FnOnce(File) -> Result<(), csv::Error>) -> Result<(), CliError> {
+fn write_csv(
+    path: &Path,
+    write: impl FnOnce(File) -> Result<(), csv::Error>,
+) -> Result<(), CliError> {
     let file = File::create(path).map_err(|error| unwritten(path, &error))?;
-    write(file).map_err(|error| CliError::Usage(format!("{}: could not be written: {error}", path.display())))
+    write(file).map_err(|error| {
+        CliError::Usage(format!("{}: could not be written: {error}", path.display()))
+    })
 }
 
 fn unwritten(path: &Path, error: &std::io::Error) -> CliError {

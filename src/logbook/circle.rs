@@ -28,17 +28,6 @@ pub struct CircleData {
     pub eccentricity: Angle,
 }
 
-impl CircleData {
-    /// A circle of the given least count whose eccentricity is not known.
-    #[must_use]
-    pub fn with_least_count(least_count: Angle) -> Self {
-        Self {
-            least_count,
-            eccentricity: Angle::default(),
-        }
-    }
-}
-
 /// A pointing of the telescope after correction.
 #[derive(Clone, Debug)]
 pub struct Pointing {

@@ -25,4 +25,3 @@ pub mod table;
 #[cfg(test)]
 mod tests;
 
-pub use crate::basics::uncertainty::Caution;

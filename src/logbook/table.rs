@@ -56,6 +56,8 @@ pub struct ReadingRow {
     pub window_1: CircleReading,
     /// Second window.
     pub window_2: Option<CircleReading>,
+    /// The windows as they were typed, one or two.
+    pub windows_typed: Vec<String>,
     /// Offset of the line from the cross-hairs, seconds of arc.
     pub offset_arcsec: Option<f64>,
     /// Its standard uncertainty.
@@ -310,6 +312,10 @@ fn reading_row(table: &Cells, cells: &RowCells) -> Result<ReadingRow, TableError
         wavelength,
         window_1: table.required_reading(cells, "window_1")?,
         window_2: table.reading(cells, "window_2")?,
+        windows_typed: ["window_1", "window_2"]
+            .into_iter()
+            .filter_map(|window| table.text(cells, window))
+            .collect(),
         offset_arcsec,
         u_offset_arcsec,
         footage,

@@ -20,12 +20,20 @@ const LAB_SHEET: &str = "set,target,line,window_1,window_2
 1,central,,360 4,180 2
 ";
 
+/// A circle whose eccentricity is not known.
+fn circle_of(least_count: Angle) -> CircleData {
+    CircleData {
+        least_count,
+        eccentricity: Angle::default(),
+    }
+}
+
 #[test]
 fn the_lab_sheets_windows_are_averaged_and_its_slip_is_flagged() {
     let rows = readings_from_bytes(LAB_SHEET.as_bytes(), "sheet.csv").unwrap();
     let least_count = least_count_shown(windows_of(&rows));
     assert!((least_count.arcseconds() - 60.0).abs() < 1e-9);
-    let read = corrected(&rows, &[], &CircleData::with_least_count(least_count));
+    let read = corrected(&rows, &[], &circle_of(least_count));
     let codes: Vec<_> = read.cautions.iter().map(|c| c.code).collect();
     assert_eq!(codes, ["windows-disagree"]);
     assert!(
@@ -62,7 +70,7 @@ fn the_offset_is_added_with_its_sign_and_wraps() {
     let read = corrected(
         &rows,
         &[],
-        &CircleData::with_least_count(Angle::from_arcseconds(30.0)),
+        &circle_of(Angle::from_arcseconds(30.0)),
     );
     assert!((read.pointings[0].reading_deg.value() * 3600.0 - 15.5).abs() < 1e-6);
     assert!((read.pointings[2].reading_deg.value() - 19.99).abs() < 1e-9);

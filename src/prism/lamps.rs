@@ -131,15 +131,6 @@ impl LampTable {
             .min_by(|one, other| distance(one).total_cmp(&distance(other)))
     }
 
-    /// Lines whose name begins with the lamp's symbol, such as those of mercury for `Hg green`.
-    #[must_use]
-    pub fn of_lamp(&self, symbol: &str) -> Vec<&LampLine> {
-        self.lines
-            .iter()
-            .filter(|line| line.lamp.eq_ignore_ascii_case(symbol))
-            .collect()
-    }
-
     /// The line that a name means: `Hg 546.07`, `Hg e`, `e`, `D1`. None where it means no line or several.
     #[must_use]
     pub fn named(&self, name: &str) -> Option<&LampLine> {

@@ -227,7 +227,11 @@ pub(super) fn prism_angle(
             }
             _ => Err(PrismError(format!(
                 "{} only one of face-1 and face-2; add the other with the same set",
-                if set.is_empty() { "there is".to_owned() } else { format!("set {set} has") }
+                if set.is_empty() {
+                    "there is".to_owned()
+                } else {
+                    format!("set {set} has")
+                }
             ))),
         })
         .collect::<Result<Vec<_>, _>>()?;

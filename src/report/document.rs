@@ -9,8 +9,8 @@ use serde_json::{Value, json};
 
 use crate::basics::units::ARCSEC_PER_DEG;
 use crate::session::{
-    Calibrated, CalibrationRecord, Caution, CrossHairs, Demonstration, Experiment, Line, LocatedFrame, Measured, ReducedLine, Side,
-    Watched, WarningRecord,
+    Calibrated, CalibrationRecord, Caution, CrossHairs, Demonstration, Experiment, Line,
+    LocatedFrame, Measured, ReducedLine, Side, WarningRecord, Watched,
 };
 
 /// Version of the documents; raised when a field changes its meaning or goes.
@@ -44,10 +44,17 @@ pub fn document(kind: &str, complete: bool, cautions: &[Caution], body: Value) -
         kind,
         schema: SCHEMA,
         complete,
-        warnings: cautions.iter().map(|caution| Warning { code: &caution.code, message: &caution.message }).collect(),
+        warnings: cautions
+            .iter()
+            .map(|caution| Warning {
+                code: &caution.code,
+                message: &caution.message,
+            })
+            .collect(),
         body,
     };
-    serde_json::to_string_pretty(&document).unwrap_or_else(|error| json!({ "error": error.to_string() }).to_string())
+    serde_json::to_string_pretty(&document)
+        .unwrap_or_else(|error| json!({ "error": error.to_string() }).to_string())
 }
 
 /// The body of `locate`.
@@ -141,17 +148,24 @@ pub fn calibrated(calibrated: &Calibrated) -> String {
     record.warnings = calibrated
         .cautions
         .iter()
-        .map(|caution| WarningRecord { code: caution.code.clone(), message: caution.message.clone() })
+        .map(|caution| WarningRecord {
+            code: caution.code.clone(),
+            message: caution.message.clone(),
+        })
         .collect();
-    serde_json::to_string_pretty(&record).unwrap_or_else(|error| json!({ "error": error.to_string() }).to_string())
+    serde_json::to_string_pretty(&record)
+        .unwrap_or_else(|error| json!({ "error": error.to_string() }).to_string())
 }
 
 /// The body of `reduce`.
 #[must_use]
 pub fn reduced(experiment: &Experiment) -> Value {
     let reduction = &experiment.reduction;
-    let covariance: Vec<Vec<f64>> =
-        reduction.index_covariance.row_iter().map(|row| row.iter().copied().collect()).collect();
+    let covariance: Vec<Vec<f64>> = reduction
+        .index_covariance
+        .row_iter()
+        .map(|row| row.iter().copied().collect())
+        .collect();
     let mut body = json!({
         "readings": experiment.table.display().to_string(),
         "prism_angle_deg": reduction.prism_angle_deg.value(),
@@ -198,21 +212,30 @@ pub fn reduced(experiment: &Experiment) -> Value {
         ("n_d", standard.map(|standard| &standard.n_d)),
         ("n_F", standard.map(|standard| &standard.n_f)),
         ("n_C", standard.map(|standard| &standard.n_c)),
-        ("abbe_number", standard.and_then(|standard| standard.abbe_number.as_ref())),
+        (
+            "abbe_number",
+            standard.and_then(|standard| standard.abbe_number.as_ref()),
+        ),
     ];
     for (name, result) in results {
         body[name] = json!(result.map(Measured::value));
         body[format!("u_{name}")] = json!(result.map(Measured::u));
     }
     if !experiment.monte_carlo.is_empty() {
-        body["monte_carlo"] = experiment.monte_carlo.iter().map(|compared| json!({
-            "result": compared.name,
-            "value": compared.value,
-            "u": compared.u,
-            "mean": compared.sampled.mean,
-            "standard_deviation": compared.sampled.standard_deviation,
-            "shortest_95": [compared.sampled.shortest.0, compared.sampled.shortest.1],
-        })).collect();
+        body["monte_carlo"] = experiment
+            .monte_carlo
+            .iter()
+            .map(|compared| {
+                json!({
+                    "result": compared.name,
+                    "value": compared.value,
+                    "u": compared.u,
+                    "mean": compared.sampled.mean,
+                    "standard_deviation": compared.sampled.standard_deviation,
+                    "shortest_95": [compared.sampled.shortest.0, compared.sampled.shortest.1],
+                })
+            })
+            .collect();
     }
     body
 }

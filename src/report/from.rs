@@ -378,9 +378,10 @@ fn reading(row: &ReducedRow) -> Reading {
         line: r.line.clone().unwrap_or_default(),
         windows: std::iter::once(r.window_1)
             .chain(r.window_2)
-            .map(|w| Window {
-                typed: String::new(),
-                deg: Some(w.degrees()),
+            .zip(&r.windows_typed)
+            .map(|(understood, typed)| Window {
+                typed: typed.clone(),
+                deg: Some(understood.degrees()),
             })
             .collect(),
         offset_arcsec: match (&row.offset_arcsec, r.offset_arcsec) {

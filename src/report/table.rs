@@ -9,9 +9,21 @@ use crate::session::{Experiment, Measured, Sweep};
 /// What the writer underneath says.
 pub fn track(sweep: &Sweep, out: impl std::io::Write) -> Result<(), csv::Error> {
     let mut writer = csv::Writer::from_writer(out);
-    writer.write_record(["frame", "t_s", "line", "x_px", "u_px", "offset_px", "level", "saturated"])?;
-    let mut points: Vec<_> =
-        sweep.lines.iter().flat_map(|line| line.track.iter().map(move |point| (line.line, point))).collect();
+    writer.write_record([
+        "frame",
+        "t_s",
+        "line",
+        "x_px",
+        "u_px",
+        "offset_px",
+        "level",
+        "saturated",
+    ])?;
+    let mut points: Vec<_> = sweep
+        .lines
+        .iter()
+        .flat_map(|line| line.track.iter().map(move |point| (line.line, point)))
+        .collect();
     points.sort_by_key(|(line, point)| (point.frame, *line));
     for (line, point) in points {
         writer.write_record([
@@ -20,7 +32,10 @@ pub fn track(sweep: &Sweep, out: impl std::io::Write) -> Result<(), csv::Error> 
             line.to_string(),
             format!("{:.4}", point.x_px),
             format!("{:.4}", point.u_px),
-            point.offset_px.map(|offset| format!("{offset:.4}")).unwrap_or_default(),
+            point
+                .offset_px
+                .map(|offset| format!("{offset:.4}"))
+                .unwrap_or_default(),
             format!("{:.4}", point.level),
             point.saturated.to_string(),
         ])?;
@@ -48,7 +63,9 @@ pub fn lines(experiment: &Experiment, out: impl std::io::Write) -> Result<(), cs
         "residual",
     ])?;
     let number = |value: Option<f64>, decimals: usize| {
-        value.map(|value| format!("{value:.decimals$}")).unwrap_or_default()
+        value
+            .map(|value| format!("{value:.decimals$}"))
+            .unwrap_or_default()
     };
     for line in &experiment.reduction.lines {
         writer.write_record([

@@ -19,7 +19,13 @@ const COVERAGE: f64 = 0.95;
 pub fn located(frames: &[LocatedFrame]) -> String {
     let mut text = String::new();
     for frame in frames {
-        let _ = writeln!(text, "{} ({} × {} px)", frame.path.display(), frame.width, frame.height);
+        let _ = writeln!(
+            text,
+            "{} ({} × {} px)",
+            frame.path.display(),
+            frame.width,
+            frame.height
+        );
         let hairs = frame.picture.cross_hairs.as_ref();
         match hairs {
             Some(hairs) => {
@@ -37,11 +43,19 @@ pub fn located(frames: &[LocatedFrame]) -> String {
             text.push_str("  no line to be seen\n\n");
             continue;
         }
-        let mut table = table(&["line", "x / px", "offset / px", "tilt / °", "width / px", "peak", "S/N", "remark"]);
+        let mut table = table(&[
+            "line",
+            "x / px",
+            "offset / px",
+            "tilt / °",
+            "width / px",
+            "peak",
+            "S/N",
+            "remark",
+        ]);
         for (index, line) in frame.picture.lines.iter().enumerate() {
-            let offset = hairs.map(|hairs| {
-                plus_minus(line.x_px - hairs.x_px, line.u_px.hypot(hairs.u_x_px))
-            });
+            let offset = hairs
+                .map(|hairs| plus_minus(line.x_px - hairs.x_px, line.u_px.hypot(hairs.u_x_px)));
             let mut remarks = Vec::new();
             if line.saturated {
                 remarks.push("saturated");
@@ -71,7 +85,11 @@ pub fn watched(watched: &Watched) -> String {
     let sweep = &watched.sweep;
     let mut text = format!(
         "{}: {} frames of {} × {} px, {:.2} s",
-        watched.description, watched.frames, watched.size_px.0, watched.size_px.1, watched.duration_s
+        watched.description,
+        watched.frames,
+        watched.size_px.0,
+        watched.size_px.1,
+        watched.duration_s
     );
     if watched.dropped > 0 {
         let _ = write!(text, ", {} lost", watched.dropped);
@@ -98,18 +116,32 @@ pub fn watched(watched: &Watched) -> String {
         text.push_str("no line was seen\n");
         return text;
     }
-    let mut lines = table(&["line", "turned", "passes", "x / px", "offset / px", "offset / ″"]);
+    let mut lines = table(&[
+        "line",
+        "turned",
+        "passes",
+        "x / px",
+        "offset / px",
+        "offset / ″",
+    ]);
     for (line, angle) in sweep.lines.iter().zip(&watched.angles) {
         lines.add_row([
             line.line.to_string(),
             if line.turned { "yes" } else { "no" }.to_owned(),
             line.passes.to_string(),
             plus_minus(line.x_px, line.u_px),
-            line.offset_px.map(|offset| plus_minus(offset, line.u_px)).unwrap_or_default(),
-            angle.map(|angle| plus_minus(angle.offset_arcsec, angle.u_arcsec)).unwrap_or_default(),
+            line.offset_px
+                .map(|offset| plus_minus(offset, line.u_px))
+                .unwrap_or_default(),
+            angle
+                .map(|angle| plus_minus(angle.offset_arcsec, angle.u_arcsec))
+                .unwrap_or_default(),
         ]);
     }
-    let _ = writeln!(text, "\nMinimum deviation (standard uncertainty after ±)\n{lines}");
+    let _ = writeln!(
+        text,
+        "\nMinimum deviation (standard uncertainty after ±)\n{lines}"
+    );
     if !sweep.turning_points.is_empty() {
         let mut points = table(&["line", "t / s", "x / px", "counted", "why"]);
         for point in &sweep.turning_points {
@@ -139,7 +171,11 @@ pub fn calibrated(calibrated: &Calibrated) -> String {
         scale.residual_rms_arcsec
     );
     if scale.coefficients.len() > 1 {
-        let _ = writeln!(text, "distortion is corrected up to the power {} of the offset", scale.coefficients.len());
+        let _ = writeln!(
+            text,
+            "distortion is corrected up to the power {} of the offset",
+            scale.coefficients.len()
+        );
     }
     let mut points = table(&["point", "reading / °", "offset / px", "residual / ″"]);
     for (index, point) in calibrated.points.iter().enumerate() {
@@ -150,7 +186,11 @@ pub fn calibrated(calibrated: &Calibrated) -> String {
                 || format!("{:.2}", point.offset_px),
                 |u| plus_minus(point.offset_px, u),
             ),
-            scale.residuals_arcsec.get(index).map(|residual| format!("{residual:+.1}")).unwrap_or_default(),
+            scale
+                .residuals_arcsec
+                .get(index)
+                .map(|residual| format!("{residual:+.1}"))
+                .unwrap_or_default(),
         ]);
     }
     let _ = writeln!(text, "{points}");
@@ -163,10 +203,21 @@ pub fn reduced(experiment: &Experiment) -> String {
     let reduction = &experiment.reduction;
     let mut text = format!(
         "Refracting angle A = {}°  (u = {:.1} ″)\n\n",
-        plus_minus(reduction.prism_angle_deg.value(), reduction.prism_angle_deg.u()),
+        plus_minus(
+            reduction.prism_angle_deg.value(),
+            reduction.prism_angle_deg.u()
+        ),
         reduction.prism_angle_deg.u() * ARCSEC_PER_DEG
     );
-    let mut lines = table(&["line", "λ / nm", "set", "minimum deviation / °", "u / ″", "n", "residual / 10⁻⁵"]);
+    let mut lines = table(&[
+        "line",
+        "λ / nm",
+        "set",
+        "minimum deviation / °",
+        "u / ″",
+        "n",
+        "residual / 10⁻⁵",
+    ]);
     for line in &reduction.lines {
         lines.add_row([
             line.line.clone(),
@@ -175,7 +226,9 @@ pub fn reduced(experiment: &Experiment) -> String {
             format!("{:.5}", line.deviation_deg.value()),
             format!("{:.1}", line.deviation_deg.u() * ARCSEC_PER_DEG),
             measured(&line.index),
-            line.residual.map(|residual| format!("{:+.1}", residual * 1e5)).unwrap_or_default(),
+            line.residual
+                .map(|residual| format!("{:+.1}", residual * 1e5))
+                .unwrap_or_default(),
         ]);
     }
     let _ = writeln!(text, "Lines (standard uncertainty after ±)\n{lines}\n");
@@ -185,7 +238,11 @@ pub fn reduced(experiment: &Experiment) -> String {
                 text,
                 "Dispersion: {}{}, chi-squared {:.2} with {} degrees of freedom",
                 fit.model.name(),
-                if fit.chosen { " (chosen by the data)" } else { "" },
+                if fit.chosen {
+                    " (chosen by the data)"
+                } else {
+                    ""
+                },
                 fit.chi_squared,
                 fit.degrees_of_freedom
             );
@@ -202,7 +259,10 @@ pub fn reduced(experiment: &Experiment) -> String {
             ("n_C (656.27 nm)", Some(&standard.n_c)),
             ("Abbe number", standard.abbe_number.as_ref()),
         ];
-        for (name, value) in rows.into_iter().filter_map(|(name, value)| value.map(|value| (name, value))) {
+        for (name, value) in rows
+            .into_iter()
+            .filter_map(|(name, value)| value.map(|value| (name, value)))
+        {
             results.add_row([name.to_owned(), measured(value), interval(value)]);
         }
         let _ = writeln!(text, "{results}\n");
@@ -225,14 +285,20 @@ pub fn reduced(experiment: &Experiment) -> String {
                     .candidates
                     .iter()
                     .take(3)
-                    .map(|candidate| format!("{} ({:.3} nm)", candidate.name, candidate.wavelength_nm))
+                    .map(|candidate| {
+                        format!("{} ({:.3} nm)", candidate.name, candidate.wavelength_nm)
+                    })
                     .collect();
                 let _ = writeln!(
                     text,
                     "Unknown line {}: λ = {} nm{}{}",
                     line.line,
                     measured(wavelength),
-                    if candidates.is_empty() { "" } else { "; near it: " },
+                    if candidates.is_empty() {
+                        ""
+                    } else {
+                        "; near it: "
+                    },
                     candidates.join(", ")
                 );
             }
@@ -249,7 +315,11 @@ pub fn reduced(experiment: &Experiment) -> String {
         .map(|glass| format!("{} (p = {:.2})", glass.name, glass.p_value))
         .collect();
     if !alike.is_empty() {
-        let _ = writeln!(text, "Glasses that this measurement cannot tell from the prism's: {}", alike.join(", "));
+        let _ = writeln!(
+            text,
+            "Glasses that this measurement cannot tell from the prism's: {}",
+            alike.join(", ")
+        );
     } else if let Some(nearest) = reduction.glasses.first() {
         let _ = writeln!(
             text,
@@ -267,7 +337,9 @@ pub fn demonstrated(demonstration: &Demonstration, report: &Path) -> String {
     let mut compared = table(&["result", "measured", "truth", "(measured - truth)/u"]);
     for deviation in &demonstration.deviations {
         let (value, u) = rounded(deviation.measured, deviation.u);
-        let decimals = value.split_once('.').map_or(0, |(_, decimals)| decimals.len());
+        let decimals = value
+            .split_once('.')
+            .map_or(0, |(_, decimals)| decimals.len());
         compared.add_row([
             deviation.name.clone(),
             format!("{value} ± {u}"),
@@ -275,8 +347,16 @@ pub fn demonstrated(demonstration: &Demonstration, report: &Path) -> String {
             format!("{:+.2}", deviation.in_u()),
         ]);
     }
-    let _ = writeln!(text, "\nAgainst the truth of the simulated frames\n{compared}\n");
-    let _ = write!(text, "Frames: {}\nReport: {}", demonstration.folder.display(), report.display());
+    let _ = writeln!(
+        text,
+        "\nAgainst the truth of the simulated frames\n{compared}\n"
+    );
+    let _ = write!(
+        text,
+        "Frames: {}\nReport: {}",
+        demonstration.folder.display(),
+        report.display()
+    );
     text
 }
 
@@ -320,12 +400,29 @@ fn interval(result: &Measured) -> String {
 /// An empty table in the terminal's style: numbers to the right, words to the left.
 pub(crate) fn table(header: &[&str]) -> Table {
     let mut table = Table::new();
-    table.load_style(presets::UTF8_HORIZONTAL_ONLY).set_content_arrangement(ContentArrangement::Dynamic);
+    table
+        .load_style(presets::UTF8_HORIZONTAL_ONLY)
+        .set_content_arrangement(ContentArrangement::Dynamic);
     table.set_header(header.iter().copied());
     for (index, name) in header.iter().enumerate() {
-        let words = ["why", "scenario", "what it shows", "remark", "result", "line", "turned", "counted", "set"].contains(name);
+        let words = [
+            "why",
+            "scenario",
+            "what it shows",
+            "remark",
+            "result",
+            "line",
+            "turned",
+            "counted",
+            "set",
+        ]
+        .contains(name);
         if let Some(column) = table.column_mut(index) {
-            column.set_cell_alignment(if words { CellAlignment::Left } else { CellAlignment::Right });
+            column.set_cell_alignment(if words {
+                CellAlignment::Left
+            } else {
+                CellAlignment::Right
+            });
         }
     }
     table

@@ -43,8 +43,9 @@ pub fn calibrate(
             ScaleOffset::Px(_) => None,
         })
         .collect();
-    let (measured, mut cautions) =
-        measure(&wanted, &WatchOptions::default(), &|done| progress(done, wanted.len()))?;
+    let (measured, mut cautions) = measure(&wanted, &WatchOptions::default(), &|done| {
+        progress(done, wanted.len())
+    })?;
     let mut measured = measured.into_iter();
     let mut points = Vec::with_capacity(rows.len());
     for row in &rows {
@@ -63,12 +64,19 @@ pub fn calibrate(
         });
     }
     let least_count = least_count.unwrap_or_else(|| {
-        least_count_shown(rows.iter().flat_map(|row| std::iter::once(row.window_1).chain(row.window_2)))
+        least_count_shown(
+            rows.iter()
+                .flat_map(|row| std::iter::once(row.window_1).chain(row.window_2)),
+        )
     });
     let scale = fit_scale(&points, least_count)
         .map_err(|error| SessionError::Footage(format!("{}: {error}", table.display())))?;
     cautions.extend(scale.cautions.iter().map(Caution::from));
-    Ok(Calibrated { scale, points, cautions })
+    Ok(Calibrated {
+        scale,
+        points,
+        cautions,
+    })
 }
 
 /// Reads a calibration that was saved.
@@ -87,5 +95,8 @@ pub fn read_calibration(path: &Path) -> Result<Calibration, SessionError> {
 
 /// A path as written in a table, which counts from the table's own folder.
 pub(super) fn beside(table: &Path, written: &str) -> PathBuf {
-    table.parent().unwrap_or_else(|| Path::new("")).join(written)
+    table
+        .parent()
+        .unwrap_or_else(|| Path::new(""))
+        .join(written)
 }

@@ -53,10 +53,16 @@ pub struct Demonstration {
 ///
 /// # Errors
 /// The folder can't be written, or what any step of the experiment says.
-pub fn demonstrate(folder: &Path, progress: &(dyn Fn(usize, usize) + Sync)) -> Result<Demonstration, SessionError> {
+pub fn demonstrate(
+    folder: &Path,
+    progress: &(dyn Fn(usize, usize) + Sync),
+) -> Result<Demonstration, SessionError> {
     unpack(folder)?;
     let truth = read_truth(&folder.join("truth.json"))?;
-    let least_count = Some(Angle::from_arcseconds(number(&truth, "least_count_arcsec")?));
+    let least_count = Some(Angle::from_arcseconds(number(
+        &truth,
+        "least_count_arcsec",
+    )?));
     let calibrated = calibrate(&folder.join("scale.csv"), least_count, progress)?;
     let options = ReduceOptions {
         scale: Some(calibrated.scale.clone()),
@@ -69,7 +75,12 @@ pub fn demonstrate(folder: &Path, progress: &(dyn Fn(usize, usize) + Sync)) -> R
     };
     let experiment = reduce(&folder.join("readings.csv"), &options, progress)?;
     let deviations = compared(&calibrated, &experiment, &truth)?;
-    Ok(Demonstration { folder: folder.to_owned(), calibrated, experiment, deviations })
+    Ok(Demonstration {
+        folder: folder.to_owned(),
+        calibrated,
+        experiment,
+        deviations,
+    })
 }
 
 fn unpack(folder: &Path) -> Result<(), SessionError> {
@@ -79,7 +90,9 @@ fn unpack(folder: &Path) -> Result<(), SessionError> {
             if let Some(parent) = path.parent() {
                 std::fs::create_dir_all(parent)?;
             }
-            let Some(file) = SampleFrames::get(&name) else { return Ok(()) };
+            let Some(file) = SampleFrames::get(&name) else {
+                return Ok(());
+            };
             std::fs::write(&path, &file.data)
         };
         write().map_err(|error| {
@@ -93,7 +106,9 @@ fn unpack(folder: &Path) -> Result<(), SessionError> {
 }
 
 fn read_truth(path: &Path) -> Result<Value, SessionError> {
-    let wrong = |error: String| SessionError::Footage(format!("{}: is no truth file ({error})", path.display()));
+    let wrong = |error: String| {
+        SessionError::Footage(format!("{}: is no truth file ({error})", path.display()))
+    };
     let text = std::fs::read_to_string(path).map_err(|error| wrong(error.to_string()))?;
     serde_json::from_str(&text).map_err(|error| wrong(error.to_string()))
 }
@@ -104,7 +119,11 @@ fn number(truth: &Value, field: &str) -> Result<f64, SessionError> {
         .ok_or_else(|| SessionError::Footage(format!("the truth file has no number {field}")))
 }
 
-fn compared(calibrated: &Calibrated, experiment: &Experiment, truth: &Value) -> Result<Vec<Deviation>, SessionError> {
+fn compared(
+    calibrated: &Calibrated,
+    experiment: &Experiment,
+    truth: &Value,
+) -> Result<Vec<Deviation>, SessionError> {
     let reduction = &experiment.reduction;
     let mut deviations = vec![
         Deviation {

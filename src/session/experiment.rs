@@ -103,7 +103,9 @@ pub fn reduce(
             first.place
         )));
     }
-    let (measured, mut cautions) = measure(&wanted, &options.watch, &|done| progress(done, wanted.len()))?;
+    let (measured, mut cautions) = measure(&wanted, &options.watch, &|done| {
+        progress(done, wanted.len())
+    })?;
 
     let scale = options.scale.as_ref().map(Calibration::ready).transpose()?;
     let mut measured = measured.into_iter();
@@ -114,9 +116,15 @@ pub fn reduce(
         let offset = match (&found, &scale) {
             (Some(found), Some(scale)) => {
                 if let Some(outside) = scale.outside(found.offset_px) {
-                    cautions.push(Caution::new(outside.code, format!("{}: {}", place(row), outside.message)));
+                    cautions.push(Caution::new(
+                        outside.code,
+                        format!("{}: {}", place(row), outside.message),
+                    ));
                 }
-                let cause = Cause::type_b(format!("line against cross-hairs, row {}", row.row), Shape::Normal);
+                let cause = Cause::type_b(
+                    format!("line against cross-hairs, row {}", row.row),
+                    Shape::Normal,
+                );
                 Some(scale.angle_arcsec(found.offset_px, found.u_px, &cause))
             }
             _ => None,
@@ -125,7 +133,9 @@ pub fn reduce(
         offsets.push(offset);
     }
 
-    let least_count = options.least_count.unwrap_or_else(|| least_count_shown(windows_of(&rows)));
+    let least_count = options
+        .least_count
+        .unwrap_or_else(|| least_count_shown(windows_of(&rows)));
     let circle = CircleData {
         least_count,
         eccentricity: Angle::from_arcseconds(ECCENTRICITY_ONE_WINDOW_ARCSEC),
@@ -150,12 +160,17 @@ pub fn reduce(
         })
         .collect();
 
-    let named = |error: prism::PrismError| SessionError::Footage(format!("{}: {error}", table.display()));
+    let named =
+        |error: prism::PrismError| SessionError::Footage(format!("{}: {error}", table.display()));
     let lamps = LampTable::embedded()?;
     let glasses = GlassTable::embedded()?;
     let settings = ReductionOptions {
         prism_angle_deg: options.prism_angle.map(|(angle, u)| {
-            Measured::new(angle.degrees(), u.degrees(), &Cause::type_b("refracting angle as given", Shape::Normal))
+            Measured::new(
+                angle.degrees(),
+                u.degrees(),
+                &Cause::type_b("refracting angle as given", Shape::Normal),
+            )
         }),
         model: options.model,
         air: options.air,

@@ -67,7 +67,8 @@ pub(super) fn measure(
     let seen = look_at_all(wanted, options, progress);
     let mut looked = Vec::with_capacity(wanted.len());
     for (want, seen) in wanted.iter().zip(seen) {
-        looked.push(seen.map_err(|error| SessionError::Footage(format!("{}: {error}", want.place)))?);
+        looked
+            .push(seen.map_err(|error| SessionError::Footage(format!("{}: {error}", want.place)))?);
     }
     let pooled = pooled_hairs(&looked);
     let mut cautions = Vec::new();
@@ -86,17 +87,24 @@ fn look_at_all(
 ) -> Vec<Result<Seen, SessionError>> {
     let next = AtomicUsize::new(0);
     let finished = AtomicUsize::new(0);
-    let answers: Vec<Mutex<Option<Result<Seen, SessionError>>>> = wanted.iter().map(|_| Mutex::new(None)).collect();
-    let workers = std::thread::available_parallelism().map_or(1, usize::from).min(wanted.len().max(1));
+    let answers: Vec<Mutex<Option<Result<Seen, SessionError>>>> =
+        wanted.iter().map(|_| Mutex::new(None)).collect();
+    let workers = std::thread::available_parallelism()
+        .map_or(1, usize::from)
+        .min(wanted.len().max(1));
     std::thread::scope(|scope| {
         for _ in 0..workers {
             scope.spawn(|| {
                 let mut finder = Finder::new();
                 loop {
                     let index = next.fetch_add(1, Ordering::Relaxed);
-                    let (Some(want), Some(answer)) = (wanted.get(index), answers.get(index)) else { break };
+                    let (Some(want), Some(answer)) = (wanted.get(index), answers.get(index)) else {
+                        break;
+                    };
                     let seen = look(want, options, &mut finder);
-                    *answer.lock().unwrap_or_else(std::sync::PoisonError::into_inner) = Some(seen);
+                    *answer
+                        .lock()
+                        .unwrap_or_else(std::sync::PoisonError::into_inner) = Some(seen);
                     progress(finished.fetch_add(1, Ordering::Relaxed) + 1);
                 }
             });
@@ -108,7 +116,11 @@ fn look_at_all(
             answer
                 .into_inner()
                 .unwrap_or_else(std::sync::PoisonError::into_inner)
-                .unwrap_or_else(|| Err(SessionError::Footage("the footage was not looked at".to_owned())))
+                .unwrap_or_else(|| {
+                    Err(SessionError::Footage(
+                        "the footage was not looked at".to_owned(),
+                    ))
+                })
         })
         .collect()
 }
@@ -125,9 +137,13 @@ fn look(want: &Wanted, options: &WatchOptions, finder: &mut Finder) -> Result<Se
 /// is to be refused as one.
 fn is_picture(path: &Path) -> bool {
     path.is_file()
-        && path.extension().and_then(|extension| extension.to_str()).is_some_and(|extension| {
-            ["png", "jpg", "jpeg", "tif", "tiff"].contains(&extension.to_ascii_lowercase().as_str())
-        })
+        && path
+            .extension()
+            .and_then(|extension| extension.to_str())
+            .is_some_and(|extension| {
+                ["png", "jpg", "jpeg", "tif", "tiff"]
+                    .contains(&extension.to_ascii_lowercase().as_str())
+            })
 }
 
 /// Cross-hairs from all footage together, by inverse variance: they are fixed to the camera, so a picture in which they
@@ -143,17 +159,35 @@ fn pooled_hairs(seen: &[Seen]) -> Option<CrossHairs> {
     let best = all.iter().min_by(|a, b| a.u_x_px.total_cmp(&b.u_x_px))?;
     let weight_x: f64 = all.iter().map(|hairs| hairs.u_x_px.powi(-2)).sum();
     let weight_y: f64 = all.iter().map(|hairs| hairs.u_y_px.powi(-2)).sum();
-    let x_px = all.iter().map(|hairs| hairs.x_px * hairs.u_x_px.powi(-2)).sum::<f64>() / weight_x;
-    let y_px = all.iter().map(|hairs| hairs.y_px * hairs.u_y_px.powi(-2)).sum::<f64>() / weight_y;
+    let x_px = all
+        .iter()
+        .map(|hairs| hairs.x_px * hairs.u_x_px.powi(-2))
+        .sum::<f64>()
+        / weight_x;
+    let y_px = all
+        .iter()
+        .map(|hairs| hairs.y_px * hairs.u_y_px.powi(-2))
+        .sum::<f64>()
+        / weight_y;
     // Hairs of different pictures scatter by more than their own uncertainty when the camera was moved: the scatter counts.
     let scatter = |get: fn(&CrossHairs) -> f64, mean: f64| {
-        (all.iter().map(|hairs| (get(hairs) - mean).powi(2)).sum::<f64>() / all.len() as f64).sqrt()
+        (all.iter()
+            .map(|hairs| (get(hairs) - mean).powi(2))
+            .sum::<f64>()
+            / all.len() as f64)
+            .sqrt()
     };
     Some(CrossHairs {
         x_px,
         y_px,
-        u_x_px: weight_x.recip().sqrt().max(scatter(|hairs| hairs.x_px, x_px)),
-        u_y_px: weight_y.recip().sqrt().max(scatter(|hairs| hairs.y_px, y_px)),
+        u_x_px: weight_x
+            .recip()
+            .sqrt()
+            .max(scatter(|hairs| hairs.x_px, x_px)),
+        u_y_px: weight_y
+            .recip()
+            .sqrt()
+            .max(scatter(|hairs| hairs.y_px, y_px)),
         ..(*best).clone()
     })
 }
@@ -267,14 +301,23 @@ fn offset(
     })?;
     if let Seen::Clip(watched) = &seen {
         if let Some(failure) = &watched.failure {
-            cautions.push(Caution::new("source-failed", format!("{}: {failure}; what came before was used", want.place)));
+            cautions.push(Caution::new(
+                "source-failed",
+                format!("{}: {failure}; what came before was used", want.place),
+            ));
         }
         cautions.extend(watched.cautions().into_iter().map(|caution| Caution {
             message: format!("{}: {}", want.place, caution.message),
             ..caution
         }));
     }
-    Ok(MeasuredFootage { path: want.path.clone(), seen, line: index, offset_px, u_px })
+    Ok(MeasuredFootage {
+        path: want.path.clone(),
+        seen,
+        line: index,
+        offset_px,
+        u_px,
+    })
 }
 
 /// Offset of a line of a still from the cross-hairs at their height, px, with its standard uncertainty.

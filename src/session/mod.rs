@@ -19,21 +19,21 @@ mod stills;
 mod sweep;
 
 pub use crate::basics::frame::Frame;
+pub use crate::basics::uncertainty::{Cause, Measured, rounded};
+pub use crate::basics::units::{Angle, CircleReading, Wavelength};
 pub use crate::capture::{CaptureError, FrameSource, Next, Source, SourceInfo};
 pub use crate::find::{CrossHairs, FieldOfView, Hair, Line, Picture};
 pub use crate::follow::{FollowedLine, Side, Sweep, TrackPoint, TurningPoint};
-pub use crate::basics::uncertainty::{Cause, Measured, rounded};
-pub use crate::basics::units::{Angle, CircleReading, Wavelength};
-pub use crate::logbook::scale::{Calibration, ScalePoint};
 pub use crate::logbook::record::{CalibrationRecord, WarningRecord};
+pub use crate::logbook::scale::{Calibration, ScalePoint};
 pub use crate::logbook::table::{ReadingRow, Target};
+pub use crate::prism::Reduction;
 pub use crate::prism::air::AirConditions;
 pub use crate::prism::dispersion::{DispersionFit, DispersionModel, StandardIndices};
 pub use crate::prism::montecarlo::Compared;
-pub use crate::prism::Reduction;
 pub use crate::prism::reduce::ReducedLine;
 pub use calibrate::{Calibrated, calibrate, read_calibration};
-pub use demo::{Deviation, Demonstration, demonstrate};
+pub use demo::{Demonstration, Deviation, demonstrate};
 pub use experiment::{Experiment, ReduceOptions, ReducedRow, reduce};
 pub use footage::{MeasuredFootage, Seen};
 pub use stills::{LocatedFrame, locate};
@@ -51,7 +51,10 @@ pub struct Caution {
 impl Caution {
     /// A caution from its code and sentence.
     pub fn new(code: impl Into<String>, message: impl Into<String>) -> Self {
-        Self { code: code.into(), message: message.into() }
+        Self {
+            code: code.into(),
+            message: message.into(),
+        }
     }
 }
 

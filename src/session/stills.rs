@@ -23,7 +23,10 @@ pub struct LocatedFrame {
 ///
 /// # Errors
 /// The first picture that can't be read; pictures before it are lost, since nothing slow was done.
-pub fn locate(paths: &[PathBuf], mut done: impl FnMut(usize)) -> Result<Vec<LocatedFrame>, SessionError> {
+pub fn locate(
+    paths: &[PathBuf],
+    mut done: impl FnMut(usize),
+) -> Result<Vec<LocatedFrame>, SessionError> {
     let mut finder = Finder::new();
     let mut located = Vec::with_capacity(paths.len());
     for (index, path) in paths.iter().enumerate() {
@@ -37,5 +40,10 @@ pub fn locate(paths: &[PathBuf], mut done: impl FnMut(usize)) -> Result<Vec<Loca
 pub(super) fn locate_one(finder: &mut Finder, path: &Path) -> Result<LocatedFrame, SessionError> {
     let frame = capture::read_picture(path)?;
     let picture = finder.look(&frame, &Known::default());
-    Ok(LocatedFrame { path: path.to_owned(), width: frame.width(), height: frame.height(), picture })
+    Ok(LocatedFrame {
+        path: path.to_owned(),
+        width: frame.width(),
+        height: frame.height(),
+        picture,
+    })
 }
