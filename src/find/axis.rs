@@ -10,7 +10,11 @@
 use nalgebra::{SMatrix, SVector};
 
 use super::grey::Noise;
-use super::shape::{Drawn, Shape};
+use super::rowsum::{RowBuffers, RowLight, Weights};
+use super::shape::{ProfileTable, Shape};
+
+/// Square of the last step, in standard deviations, below which the fit has settled.
+const SETTLED: f64 = 1e-3;
 
 /// Common parameters: axis (3), slope of the background (2), slit, blur, and place and depth of two hairs.
 pub(super) const PARAMETERS: usize = 11;
@@ -96,9 +100,14 @@ pub(super) struct Rules {
 #[derive(Clone, Debug, Default)]
 pub(super) struct Bench {
     scores: Vec<([f64; COLUMNS], f64)>,
+    /// Residuals over their standard deviation; not a number where a pixel does not count.
     residuals: Vec<f32>,
     sizes: Vec<f32>,
     smooth: Vec<(f64, f64)>,
+    pulls: Vec<f64>,
+    weights: Weights,
+    profile: ProfileTable,
+    row: RowBuffers,
 }
 
 impl Thread {
@@ -138,30 +147,31 @@ impl Thread {
         rules: &Rules,
         bench: &mut Bench,
     ) -> bool {
-        let start = (self.axis, self.shape);
+        let start = self.shape;
+        let slit_sd = rules.shape_share * start.width_px().max(0.5);
         self.amplitude.resize(strip.rows, 0.0);
         self.raw.resize(strip.rows, 0.0);
         self.information.resize(strip.rows, 0.0);
         self.background.resize(strip.rows, 0.0);
-        self.first_light(strip, noise, rules, bench);
-        bench.residuals.clear();
+        bench.weights.prepare(noise, clip);
+        self.first_light(strip, rules, bench);
         bench.residuals.resize(strip.level.len(), 0.0);
+        let mut settled = false;
         for round in 0..=rules.iterations {
-            let last = round == rules.iterations;
-            let drawn = self.shape.drawn();
-            let mut normal = Matrix::zeros();
+            let last = settled || round == rules.iterations;
+            bench.profile.prepare(&self.shape, strip.across);
+            let mut normal = [[0.0; PARAMETERS]; PARAMETERS];
             let mut score = Vector::zeros();
             // Priors.
             let mut prior = |k: usize, deviation: f64, sd: f64| {
                 let weight = 1.0 / (sd * sd);
-                normal[(k, k)] += weight;
+                normal[k][k] += weight;
                 score[k] -= weight * deviation;
             };
-            let slit_sd = rules.shape_share * start.1.width_px().max(0.5);
             prior(1, 0.0, 0.4 * self.scale);
             prior(2, self.axis[2], rules.bow_px.max(1e-6));
-            prior(5, self.shape.slit_px - start.1.slit_px, slit_sd);
-            prior(6, self.shape.blur_px - start.1.blur_px, 0.5 * slit_sd);
+            prior(5, self.shape.slit_px - start.slit_px, slit_sd);
+            prior(6, self.shape.blur_px - start.blur_px, 0.5 * slit_sd);
             for h in 0..2 {
                 prior(7 + h, self.hairs[h], rules.hair_place_px);
                 prior(9 + h, self.hairs[2 + h], rules.hair_depth);
@@ -171,11 +181,17 @@ impl Thread {
             bench.scores.clear();
             for r in 0..strip.rows {
                 let z = self.z((strip.first_row + r) as f64);
-                let (block, row_score) = self.row(strip, r, &drawn, noise, clip, bench);
-                bench.scores.push((row_score, z));
-                spread(&block, z, &mut normal);
-                spread_score(&row_score, z, &mut score);
+                let (block, row_score) = self.row(strip, r, bench);
+                if self.information[r] > 0.0 {
+                    let used = if strip.free[r] { 7 } else { PARAMETERS };
+                    spread(&block, z, used, &mut normal);
+                    spread_score(&row_score, z, &mut score);
+                }
+                if last {
+                    bench.scores.push((row_score, z));
+                }
             }
+            let normal = Matrix::from_fn(|i, j| normal[i.min(j)][i.max(j)]);
             let Some(solver) = normal.cholesky() else {
                 return false;
             };
@@ -188,6 +204,8 @@ impl Thread {
             if !step.iter().all(|v| v.is_finite()) {
                 return false;
             }
+            // Square of the step, in standard deviations.
+            settled = round > 0 && step.dot(&score) < SETTLED;
             let width = self.shape.width_px();
             let most = step[0].abs().max(step[1].abs()).max(step[2].abs() / 2.0);
             let damp = if most > 0.5 * width {
@@ -213,15 +231,14 @@ impl Thread {
                 self.hairs[k] = self.hairs[k].clamp(-bound, bound);
                 self.hairs[2 + k] = self.hairs[2 + k].clamp(-0.5, 0.5);
             }
-            if !rules.dark {
-                self.smooth_amplitude(bench);
-            } else {
+            if rules.dark {
                 self.dark_amplitude(drawn_depth(self));
+            } else {
+                self.smooth_amplitude(bench);
             }
-            if round + 2 >= rules.iterations {
+            if settled || round + 2 >= rules.iterations {
                 strike_out(strip, bench);
             }
-            let _ = start.0;
         }
         self.axis.iter().all(|v| v.is_finite())
     }
@@ -232,74 +249,39 @@ impl Thread {
         &mut self,
         strip: &Strip,
         r: usize,
-        drawn: &Drawn,
-        noise: &Noise,
-        clip: f32,
         bench: &mut Bench,
     ) -> ([[f64; COLUMNS]; COLUMNS], [f64; COLUMNS]) {
-        let y = (strip.first_row + r) as f64;
-        let z = self.z(y);
-        let tangent = (self.axis[1] + z * self.axis[2]) / self.scale;
-        let _ = tangent;
-        let x = (self.x_at(y) - f64::from(strip.left[r])) as f32;
-        let amplitude = self.amplitude[r] as f32;
-        let background = self.background[r] as f32;
-        let slope = (self.slope[0] + self.slope[1] * z) as f32;
-        let used = if strip.free[r] { 4 } else { COLUMNS };
-        let mut n = [[0.0_f32; COLUMNS + 2]; COLUMNS + 2];
-        let mut s = [0.0_f32; COLUMNS + 2];
-        let from = r * strip.across;
-        for i in 0..strip.across {
-            let at = from + i;
-            if !strip.good[at] {
-                bench.residuals[at] = f32::NAN;
-                continue;
-            }
-            let u = i as f32 - x;
-            let p = drawn.at(u);
-            let hair = &strip.hair[at];
-            let t = hair.transmission
-                + hair.by_place[0] * self.hairs[0] as f32
-                + hair.by_place[1] * self.hairs[1] as f32
-                + hair.by_depth[0] * self.hairs[2] as f32
-                + hair.by_depth[1] * self.hairs[3] as f32;
-            let light = amplitude * p.value + background + slope * u;
-            let model = t * light;
-            let full = model + strip.other[at];
-            let mut variance = noise.variance(full);
-            if full > clip - 2.0 * variance.sqrt() {
-                bench.residuals[at] = f32::NAN;
-                continue;
-            }
-            // A hair is known only so well.
-            let doubt = 0.06 * (1.0 - t) * light;
-            variance += doubt * doubt;
-            let w = 1.0 / variance;
-            let residual = strip.level[at] - model;
-            bench.residuals[at] = residual * w.sqrt();
-            let mut f = [0.0_f32; COLUMNS + 2];
-            f[0] = t * p.value;
-            f[1] = t;
-            f[2] = -amplitude * t * p.by_place;
-            f[3] = t * u;
-            f[4] = amplitude * t * p.by_slit;
-            f[5] = amplitude * t * p.by_blur;
-            if used > 4 {
-                f[6] = light * hair.by_place[0];
-                f[7] = light * hair.by_place[1];
-                f[8] = light * hair.by_depth[0];
-                f[9] = light * hair.by_depth[1];
-            }
-            for a in 0..used + 2 {
-                let wf = w * f[a];
-                s[a] += wf * residual;
-                for b in a..used + 2 {
-                    n[a][b] += wf * f[b];
-                }
-            }
-        }
         let mut block = [[0.0; COLUMNS]; COLUMNS];
         let mut score = [0.0; COLUMNS];
+        let y = (strip.first_row + r) as f64;
+        let z = self.z(y);
+        let x = (self.x_at(y) - f64::from(strip.left[r])) as f32;
+        let pixels = r * strip.across..(r + 1) * strip.across;
+        let residuals = &mut bench.residuals[pixels.clone()];
+        let buffers = &mut bench.row;
+        if !bench.profile.read(x, strip.across, &mut buffers.terms) {
+            residuals.fill(f32::NAN);
+            self.information[r] = 0.0;
+            return (block, score);
+        }
+        let light = RowLight {
+            amplitude: self.amplitude[r] as f32,
+            background: self.background[r] as f32,
+            slope: (self.slope[0] + self.slope[1] * z) as f32,
+            x,
+        };
+        let used = if strip.free[r] { 4 } else { COLUMNS };
+        let hairs = (!strip.free[r]).then(|| (&strip.hair[pixels.clone()], self.hairs.map(|h| h as f32)));
+        buffers.model(
+            &light,
+            hairs,
+            &strip.level[pixels.clone()],
+            &strip.other[pixels.clone()],
+            &strip.good[pixels],
+            &bench.weights,
+            residuals,
+        );
+        let (n, s) = buffers.sums(used + 2);
         let (a, b, c) = (f64::from(n[0][0]), f64::from(n[0][1]), f64::from(n[1][1]));
         let determinant = a * c - b * b;
         if c <= 0.0 || determinant <= 1e-6 * a * c {
@@ -327,41 +309,35 @@ impl Thread {
                     - q[k].0 * f64::from(n[0][l + 2])
                     - q[k].1 * f64::from(n[1][l + 2]);
                 block[k][l] = value;
-                block[l][k] = value;
             }
         }
         (block, score)
     }
 
     /// Amplitude and background of every row for the axis and shape as they stand.
-    pub(super) fn first_light(
-        &mut self,
-        strip: &Strip,
-        noise: &Noise,
-        rules: &Rules,
-        bench: &mut Bench,
-    ) {
-        let drawn = self.shape.drawn();
+    fn first_light(&mut self, strip: &Strip, rules: &Rules, bench: &mut Bench) {
+        bench.profile.prepare(&self.shape, strip.across);
         for r in 0..strip.rows {
             let y = (strip.first_row + r) as f64;
             let x = (self.x_at(y) - f64::from(strip.left[r])) as f32;
             let (mut a, mut b, mut c, mut s0, mut s1) = (0.0, 0.0, 0.0, 0.0, 0.0);
-            for i in 0..strip.across {
-                let at = r * strip.across + i;
-                if !strip.good[at] {
-                    continue;
+            let seen = bench.profile.read(x, strip.across, &mut bench.row.terms);
+            let pixels = r * strip.across..(r + 1) * strip.across;
+            if seen {
+                let profile = bench.row.terms[0].iter();
+                for ((at, &p), &level) in pixels.clone().zip(profile).zip(&strip.level[pixels]) {
+                    let t = strip.hair[at].transmission;
+                    if !strip.good[at] || t < 0.3 {
+                        continue;
+                    }
+                    let p = p * t;
+                    let w = bench.weights.at(level + strip.other[at]);
+                    a += w * p * p;
+                    b += w * p * t;
+                    c += w * t * t;
+                    s0 += w * p * level;
+                    s1 += w * t * level;
                 }
-                let t = strip.hair[at].transmission;
-                if t < 0.3 {
-                    continue;
-                }
-                let p = drawn.at(i as f32 - x).value * t;
-                let w = 1.0 / noise.variance(strip.level[at] + strip.other[at]);
-                a += w * p * p;
-                b += w * p * t;
-                c += w * t * t;
-                s0 += w * p * strip.level[at];
-                s1 += w * t * strip.level[at];
             }
             let determinant = a * c - b * b;
             if c <= 0.0 || determinant <= 1e-5 * a * c {
@@ -439,7 +415,8 @@ impl Thread {
         for k in 0..PARAMETERS {
             lever[k] = self.covariance[(k, 0)];
         }
-        let mut pulls: Vec<f64> = Vec::with_capacity(rows);
+        let pulls = &mut bench.pulls;
+        pulls.clear();
         for (score, z) in &bench.scores {
             let mut wide = Vector::zeros();
             spread_score(score, *z, &mut wide);
@@ -501,6 +478,7 @@ fn strike_out(strip: &mut Strip, bench: &mut Bench) {
     }
 }
 
+/// Which column of a row a parameter belongs to, and the power of z with which it enters.
 const PLACE: [(usize, usize); PARAMETERS] = [
     (0, 0),
     (0, 1),
@@ -515,25 +493,25 @@ const PLACE: [(usize, usize); PARAMETERS] = [
     (7, 0),
 ];
 
-fn power(which: usize, z: f64) -> f64 {
-    match which {
-        0 => 1.0,
-        1 => z,
-        _ => z * z / 2.0,
-    }
-}
-
-fn spread(block: &[[f64; COLUMNS]; COLUMNS], z: f64, normal: &mut Matrix) {
-    for (i, &(column, by)) in PLACE.iter().enumerate() {
-        let pi = power(by, z);
-        for (j, &(other, with)) in PLACE.iter().enumerate() {
-            normal[(i, j)] += block[column][other] * pi * power(with, z);
+/// Adds the block of one row to the upper triangle of the normal matrix, as far as `used` parameters.
+#[inline]
+fn spread(
+    block: &[[f64; COLUMNS]; COLUMNS],
+    z: f64,
+    used: usize,
+    normal: &mut [[f64; PARAMETERS]; PARAMETERS],
+) {
+    let powers = [1.0, z, z * z / 2.0];
+    for (i, &(column, by)) in PLACE.iter().enumerate().take(used) {
+        for (j, &(other, with)) in PLACE.iter().enumerate().take(used).skip(i) {
+            normal[i][j] += block[column][other] * powers[by] * powers[with];
         }
     }
 }
 
 fn spread_score(score: &[f64; COLUMNS], z: f64, wide: &mut Vector) {
+    let powers = [1.0, z, z * z / 2.0];
     for (i, &(column, by)) in PLACE.iter().enumerate() {
-        wide[i] += score[column] * power(by, z);
+        wide[i] += score[column] * powers[by];
     }
 }

@@ -22,6 +22,7 @@ mod grey;
 mod hairs;
 mod lines;
 mod look;
+mod rowsum;
 mod shape;
 mod stack;
 #[cfg(test)]

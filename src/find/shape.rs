@@ -106,6 +106,76 @@ impl Shape {
     }
 }
 
+/// Terms of a profile along one row: value, and derivatives by place, slit and blur.
+pub(super) const TERMS: usize = 4;
+
+/// A profile tabulated at whole pixels for a number of phases, so that a row is read off with one linear interpolation.
+#[derive(Clone, Debug, Default)]
+pub(super) struct ProfileTable {
+    phases: usize,
+    /// Pixels from the middle to either end of a run.
+    reach: isize,
+    /// Values of one term for one phase: `2 reach + 1` pixels; phase after phase, term after term.
+    values: Vec<f32>,
+}
+
+impl ProfileTable {
+    /// Tabulates `shape` for rows of `across` pixels.
+    ///
+    /// Between phases h apart linear interpolation is off by h²/8 P'', at most 0.05 % of the height.
+    pub(super) fn prepare(&mut self, shape: &Shape, across: usize) {
+        let drawn = shape.drawn();
+        let blur = shape.blur_px.max(Shape::LEAST_BLUR_PX);
+        self.phases = ((16.0 / blur).ceil() as usize).clamp(8, 40);
+        self.reach = across as isize + 4;
+        let run = (2 * self.reach + 1) as usize;
+        self.values.clear();
+        self.values.resize((self.phases + 1) * run * TERMS, 0.0);
+        let edge = drawn.half + REACH as f32 / drawn.per_blur;
+        for phase in 0..=self.phases {
+            let part = phase as f32 / self.phases as f32;
+            let rows = &mut self.values[phase * run * TERMS..(phase + 1) * run * TERMS];
+            let from = (-(edge + 1.0)).floor().max(-self.reach as f32) as isize;
+            for j in from..=(-from).min(self.reach) {
+                let at = drawn.at(j as f32 + part);
+                let k = (j + self.reach) as usize;
+                rows[k] = at.value;
+                rows[run + k] = at.by_place;
+                rows[2 * run + k] = at.by_slit;
+                rows[3 * run + k] = at.by_blur;
+            }
+        }
+    }
+
+    /// All terms at the pixels 0..`across` of a row whose profile is centred on `x`; false if `x` lies far outside.
+    #[inline]
+    pub(super) fn read(&self, x: f32, across: usize, terms: &mut [Vec<f32>; TERMS]) -> bool {
+        if !(x > -3.0 && x < across as f32 + 3.0) {
+            return false;
+        }
+        let whole = x.ceil();
+        let at = (whole - x) * self.phases as f32;
+        let phase = (at as usize).min(self.phases - 1);
+        let part = at - phase as f32;
+        let run = (2 * self.reach + 1) as usize;
+        let Ok(start) = usize::try_from(self.reach - whole as isize) else {
+            return false;
+        };
+        for (k, term) in terms.iter_mut().enumerate() {
+            let low = (phase * TERMS + k) * run + start;
+            let high = low + TERMS * run;
+            term.clear();
+            term.extend(
+                self.values[low..low + across]
+                    .iter()
+                    .zip(&self.values[high..high + across])
+                    .map(|(a, b)| a + (b - a) * part),
+            );
+        }
+        true
+    }
+}
+
 impl Drawn {
     pub(super) fn at(&self, place: f32) -> ShapeAt {
         let (b1, b2) = (

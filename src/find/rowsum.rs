@@ -1,0 +1,179 @@
+//! Sums over the pixels of one row of a strip: the inner loop of the fit.
+
+use super::axis::HairAt;
+use super::grey::Noise;
+use super::shape::TERMS;
+
+/// Columns of a row: amplitude, background, place, slope, slit, blur, place and depth of two hairs.
+const ALL: usize = 10;
+const LANES: usize = 8;
+const STEPS: usize = 1024;
+
+/// One over the variance of a pixel as a table of its level; zero where a pixel may be clipped.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Weights {
+    table: Vec<f32>,
+    per_level: f32,
+}
+
+impl Weights {
+    /// Tabulates the noise from black to `clip`.
+    pub(super) fn prepare(&mut self, noise: &Noise, clip: f32) {
+        self.per_level = (STEPS - 1) as f32 / clip;
+        self.table.clear();
+        self.table.extend((0..STEPS).map(|k| {
+            let level = k as f32 / self.per_level;
+            let variance = noise.variance(level);
+            if level > clip - 2.0 * variance.sqrt() {
+                0.0
+            } else {
+                1.0 / variance
+            }
+        }));
+    }
+
+    /// Weight of a pixel whose level is expected to be `level`.
+    #[inline]
+    pub(super) fn at(&self, level: f32) -> f32 {
+        let k = (level * self.per_level + 0.5) as usize;
+        self.table.get(k).copied().unwrap_or(0.0)
+    }
+}
+
+/// Light along one row.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct RowLight {
+    pub(super) amplitude: f32,
+    pub(super) background: f32,
+    /// Slope of the background, levels per px.
+    pub(super) slope: f32,
+    /// Place of the axis, px from the first pixel of the row.
+    pub(super) x: f32,
+}
+
+/// Buffers of one row.
+#[derive(Clone, Debug, Default)]
+pub(super) struct RowBuffers {
+    /// The profile and its derivatives.
+    pub(super) terms: [Vec<f32>; TERMS],
+    /// Derivatives of the model by each column; filled up with zeros to whole lanes.
+    columns: [Vec<f32>; ALL],
+    weight: Vec<f32>,
+    weighted: Vec<f32>,
+    residual: Vec<f32>,
+}
+
+impl RowBuffers {
+    /// Model, weights, residuals and derivatives of all pixels of a row, from [`Self::terms`].
+    #[expect(clippy::too_many_arguments, reason = "the parallel arrays of one row")]
+    #[inline]
+    pub(super) fn model(
+        &mut self,
+        light: &RowLight,
+        hairs: Option<(&[HairAt], [f32; 4])>,
+        level: &[f32],
+        other: &[f32],
+        good: &[bool],
+        weights: &Weights,
+        residuals: &mut [f32],
+    ) {
+        let across = level.len();
+        let padded = across.next_multiple_of(LANES);
+        for column in &mut self.columns {
+            column.resize(padded, 0.0);
+            column[across..].fill(0.0);
+        }
+        for values in [&mut self.weight, &mut self.weighted, &mut self.residual] {
+            values.resize(padded, 0.0);
+            values[across..].fill(0.0);
+        }
+        let [p, by_place, by_slit, by_blur] = self.terms.each_ref().map(|t| &t[..across]);
+        let [f0, f1, f2, f3, f4, f5, f6, f7, f8, f9] =
+            self.columns.each_mut().map(|c| &mut c[..across]);
+        let weight = &mut self.weight[..across];
+        let residual = &mut self.residual[..across];
+        let (other, good) = (&other[..across], &good[..across]);
+        let RowLight {
+            amplitude,
+            background,
+            slope,
+            x,
+        } = *light;
+        if let Some((hairs, shift)) = hairs {
+            for (i, hair) in hairs.iter().enumerate().take(across) {
+                let u = i as f32 - x;
+                let t = hair.transmission
+                    + hair.by_place[0] * shift[0]
+                    + hair.by_place[1] * shift[1]
+                    + hair.by_depth[0] * shift[2]
+                    + hair.by_depth[1] * shift[3];
+                let light = amplitude * p[i] + background + slope * u;
+                let model = t * light;
+                let mut w = weights.at(model + other[i]);
+                // A hair is known only so well.
+                let doubt = 0.06 * (1.0 - t) * light;
+                w /= 1.0 + w * doubt * doubt;
+                weight[i] = if good[i] { w } else { 0.0 };
+                residual[i] = level[i] - model;
+                f0[i] = t * p[i];
+                f1[i] = t;
+                f2[i] = -amplitude * t * by_place[i];
+                f3[i] = t * u;
+                f4[i] = amplitude * t * by_slit[i];
+                f5[i] = amplitude * t * by_blur[i];
+                f6[i] = light * hair.by_place[0];
+                f7[i] = light * hair.by_place[1];
+                f8[i] = light * hair.by_depth[0];
+                f9[i] = light * hair.by_depth[1];
+            }
+        } else {
+            f0.copy_from_slice(p);
+            f1.fill(1.0);
+            for i in 0..across {
+                let u = i as f32 - x;
+                let model = amplitude * p[i] + background + slope * u;
+                residual[i] = level[i] - model;
+                f2[i] = -amplitude * by_place[i];
+                f3[i] = u;
+                f4[i] = amplitude * by_slit[i];
+                f5[i] = amplitude * by_blur[i];
+            }
+            for i in 0..across {
+                let w = weights.at(level[i] - residual[i] + other[i]);
+                weight[i] = if good[i] { w } else { 0.0 };
+            }
+        }
+        for ((out, &r), &w) in residuals.iter_mut().zip(&*residual).zip(&*weight) {
+            *out = if w > 0.0 { r * w.sqrt() } else { f32::NAN };
+        }
+    }
+
+    /// Weighted sums of products of the first `used` columns with each other and with the residuals.
+    #[inline]
+    pub(super) fn sums(&mut self, used: usize) -> ([[f32; ALL]; ALL], [f32; ALL]) {
+        let mut n = [[0.0; ALL]; ALL];
+        let mut s = [0.0; ALL];
+        for a in 0..used {
+            for ((wf, &w), &f) in self.weighted.iter_mut().zip(&self.weight).zip(&self.columns[a]) {
+                *wf = w * f;
+            }
+            s[a] = dot(&self.weighted, &self.residual);
+            for b in a..used {
+                n[a][b] = dot(&self.weighted, &self.columns[b]);
+            }
+        }
+        (n, s)
+    }
+}
+
+/// Scalar product; both of the same length, a multiple of [`LANES`].
+#[inline]
+fn dot(a: &[f32], b: &[f32]) -> f32 {
+    let mut lanes = [0.0_f32; LANES];
+    for (a, b) in a.chunks_exact(LANES).zip(b.chunks_exact(LANES)) {
+        for k in 0..LANES {
+            lanes[k] += a[k] * b[k];
+        }
+    }
+    lanes.iter().sum()
+}
