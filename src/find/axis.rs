@@ -14,7 +14,11 @@ use super::rowsum::{RowBuffers, RowLight, Weights};
 use super::shape::{ProfileTable, Shape};
 
 /// Square of the last step, in standard deviations, below which the fit has settled.
-const SETTLED: f64 = 1e-3;
+const SETTLED: f64 = 0.05;
+/// The same for the place, as a share of its standard uncertainty.
+const SETTLED_PLACE: f64 = 0.02;
+/// A dark thread that takes away less than this share of the light after two rounds is none.
+const LEAST_DIP: f64 = 0.02;
 
 /// Common parameters: axis (3), slope of the background (2), slit, blur, and place and depth of two hairs.
 pub(super) const PARAMETERS: usize = 11;
@@ -82,6 +86,8 @@ pub(super) struct Thread {
     pub(super) residual_scale: f64,
     /// Share of what u is larger than from independent pixels alone.
     pub(super) inflation: f64,
+    /// Whether the last step of the fit was far below its uncertainty.
+    pub(super) settled: bool,
 }
 
 /// What is fitted, and how stiff.
@@ -103,6 +109,8 @@ pub(super) struct Bench {
     /// Residuals over their standard deviation; not a number where a pixel does not count.
     residuals: Vec<f32>,
     sizes: Vec<f32>,
+    /// How amplitude and background of a row go with its columns.
+    lean: Vec<[(f64, f64); COLUMNS]>,
     smooth: Vec<(f64, f64)>,
     pulls: Vec<f64>,
     weights: Weights,
@@ -126,6 +134,7 @@ impl Thread {
             covariance: Matrix::identity(),
             residual_scale: 1.0,
             inflation: 1.0,
+            settled: false,
         }
     }
 
@@ -156,7 +165,12 @@ impl Thread {
         bench.weights.prepare(noise, clip);
         self.first_light(strip, rules, bench);
         bench.residuals.resize(strip.level.len(), 0.0);
+        bench.lean.clear();
+        bench.lean.resize(strip.rows, [(0.0, 0.0); COLUMNS]);
         let mut settled = false;
+        self.settled = false;
+        // A hair that is only being looked for is placed well enough by some of its rows.
+        let stride = if rules.dark && rules.iterations > 2 && strip.rows > 240 { 3 } else { 1 };
         for round in 0..=rules.iterations {
             let last = settled || round == rules.iterations;
             bench.profile.prepare(&self.shape, strip.across);
@@ -179,7 +193,7 @@ impl Thread {
             prior(3, 0.0, 1e4);
             prior(4, 0.0, 1e4);
             bench.scores.clear();
-            for r in 0..strip.rows {
+            for r in (0..strip.rows).step_by(if last { 1 } else { stride }) {
                 let z = self.z((strip.first_row + r) as f64);
                 let (block, row_score) = self.row(strip, r, bench);
                 if self.information[r] > 0.0 {
@@ -204,8 +218,11 @@ impl Thread {
             if !step.iter().all(|v| v.is_finite()) {
                 return false;
             }
-            // Square of the step, in standard deviations.
-            settled = round > 0 && step.dot(&score) < SETTLED;
+            // Square of the whole step in standard deviations, and the step of the place in its own.
+            let mut unit = Vector::zeros();
+            unit[0] = 1.0;
+            let u_place = solver.solve(&unit)[0].max(0.0).sqrt();
+            let small = step.dot(&score) < SETTLED && step[0].abs() < SETTLED_PLACE * u_place;
             let width = self.shape.width_px();
             let most = step[0].abs().max(step[1].abs()).max(step[2].abs() / 2.0);
             let damp = if most > 0.5 * width {
@@ -213,16 +230,22 @@ impl Thread {
             } else {
                 1.0
             };
+            let mut step = step;
             for k in 0..3 {
-                self.axis[k] += damp * step[k];
+                step[k] *= damp;
+                self.axis[k] += step[k];
             }
             self.slope[0] += step[3];
             self.slope[1] += step[4];
             let limit = 0.25 * width;
+            let before = self.shape;
             self.shape.slit_px = (self.shape.slit_px + step[5].clamp(-limit, limit))
                 .clamp(Shape::LEAST_SLIT_PX, 90.0);
             self.shape.blur_px = (self.shape.blur_px + step[6].clamp(-limit / 2.0, limit / 2.0))
                 .clamp(Shape::LEAST_BLUR_PX, 30.0);
+            step[5] = self.shape.slit_px - before.slit_px;
+            step[6] = self.shape.blur_px - before.blur_px;
+            self.follow_step(strip, &step, &bench.lean);
             for k in 0..4 {
                 self.hairs[k] += step[7 + k];
             }
@@ -232,15 +255,36 @@ impl Thread {
                 self.hairs[2 + k] = self.hairs[2 + k].clamp(-0.5, 0.5);
             }
             if rules.dark {
-                self.dark_amplitude(drawn_depth(self));
+                let depth = drawn_depth(self);
+                if round > 0 && depth < LEAST_DIP {
+                    return false;
+                }
+                self.dark_amplitude(depth);
             } else {
                 self.smooth_amplitude(bench);
             }
-            if settled || round + 2 >= rules.iterations {
-                strike_out(strip, bench);
+            if small || round + 2 >= rules.iterations {
+                let struck = strike_out(strip, bench);
+                settled = small && struck * 2000 <= strip.good.len();
             }
         }
+        self.settled = settled;
         self.axis.iter().all(|v| v.is_finite())
+    }
+
+    /// Carries the light of every row along with a step of the common parameters.
+    fn follow_step(&mut self, strip: &Strip, step: &Vector, lean: &[[(f64, f64); COLUMNS]]) {
+        for (r, lean) in lean.iter().enumerate() {
+            if self.information[r] <= 0.0 {
+                continue;
+            }
+            let z = self.z((strip.first_row + r) as f64);
+            let powers = [1.0, z, z * z / 2.0];
+            for (&(column, by), by_step) in PLACE.iter().zip(step.iter()) {
+                self.raw[r] -= lean[column].0 * by_step * powers[by];
+                self.background[r] -= lean[column].1 * by_step * powers[by];
+            }
+        }
     }
 
     /// Normal block and score of one row after amplitude and background are projected out;
@@ -303,6 +347,7 @@ impl Thread {
             );
             score[k] = f64::from(s[k + 2]) - q[k].0 * s0 - q[k].1 * s1;
         }
+        bench.lean[r] = q;
         for k in 0..used {
             for l in k..used {
                 let value = f64::from(n[k + 2][l + 2])
@@ -456,7 +501,8 @@ pub(super) fn drawn_depth(thread: &Thread) -> f64 {
 }
 
 /// Strikes out pixels whose residual no noise explains: dust, hot pixels.
-fn strike_out(strip: &mut Strip, bench: &mut Bench) {
+/// Gives their number.
+fn strike_out(strip: &mut Strip, bench: &mut Bench) -> usize {
     bench.sizes.clear();
     bench.sizes.extend(
         bench
@@ -466,16 +512,19 @@ fn strike_out(strip: &mut Strip, bench: &mut Bench) {
             .map(|r| r.abs()),
     );
     if bench.sizes.len() < 20 {
-        return;
+        return 0;
     }
     let middle = bench.sizes.len() / 2;
     let median = *bench.sizes.select_nth_unstable_by(middle, f32::total_cmp).1;
     let limit = 5.5 * (median / 0.6745).max(1.0);
+    let mut struck = 0;
     for (good, residual) in strip.good.iter_mut().zip(&bench.residuals) {
-        if residual.abs() > limit {
+        if *good && residual.abs() > limit {
             *good = false;
+            struck += 1;
         }
     }
+    struck
 }
 
 /// Which column of a row a parameter belongs to, and the power of z with which it enters.

@@ -33,7 +33,10 @@ pub(super) struct Search {
     prefix: Vec<f32>,
     prefix_variance: Vec<f32>,
     response: Vec<f32>,
-    sizes: Vec<f32>,
+    sizes: [Vec<f32>; WIDTHS.len()],
+    /// Spread of the responses of each level at the last thorough search, for pictures of this size.
+    spreads: Vec<[f32; WIDTHS.len()]>,
+    spreads_for: (usize, usize),
     candidates: Vec<Candidate>,
 }
 
@@ -46,19 +49,24 @@ const MOST: usize = 48;
 impl Search {
     /// Places where lines may be, the most significant first, at most [`MOST`].
     ///
-    /// `tilts`: tangents between which to search. `taken`: whether an earlier line explains a pixel.
+    /// `tilts`: tangents between which to search. `brief`: only long lines, against the spread of the last thorough search.
     pub(super) fn run(
         &mut self,
         grey: &Grey,
         noise: &Noise,
         tilts: (f64, f64),
+        brief: bool,
         found: &mut Vec<Candidate>,
     ) {
         found.clear();
         let (w, h) = (grey.width, grey.height);
         let band = (h / 60).clamp(4, 16);
         let count = h / band;
-        let bin = if w > 1000 { 2 } else { 1 };
+        let bin = match w {
+            0..600 => 1,
+            600..1600 => 2,
+            _ => 3,
+        };
         let nx = w / bin;
         if count < 3 || nx < 16 {
             return;
@@ -76,8 +84,8 @@ impl Search {
                         *o += v;
                     }
                 } else {
-                    for (o, v) in out.iter_mut().zip(row.chunks_exact(2)) {
-                        *o += v[0] + v[1];
+                    for (o, v) in out.iter_mut().zip(row.chunks_exact(bin)) {
+                        *o += v.iter().sum::<f32>();
                     }
                 }
             }
@@ -90,12 +98,23 @@ impl Search {
         }
         self.candidates.clear();
         let mut parts = 1;
-        while count / parts >= 3 && parts <= 16 {
+        if !brief || self.spreads_for != (w, h) {
+            self.spreads.clear();
+            self.spreads_for = (w, h);
+        }
+        let most_parts = if brief { 4 } else { 16 };
+        let mut depth = 0;
+        while count / parts >= 3 && parts <= most_parts {
             let length = count / parts;
             let rows = (length * band) as f64;
             let step = (2.5 / rows * bin as f64).max(0.004);
             let starts = 2 * parts - 1;
-            let spread = self.spread(nx, count, length, starts, band, bin);
+            if depth == self.spreads.len() {
+                let spread = self.spread(nx, count, length, starts, band, bin);
+                self.spreads.push(spread);
+            }
+            let spread = self.spreads[depth];
+            depth += 1;
             let mut tangent = tilts.0;
             while tangent <= tilts.1 + step / 2.0 {
                 for s in 0..starts {
@@ -249,22 +268,27 @@ impl Search {
     fn respond(&mut self, nx: usize, width: usize, both: bool) {
         self.response.clear();
         self.response.resize(nx, 0.0);
-        let w = width as f32;
-        for from in 2 * width..(nx + 1).saturating_sub(3 * width) {
-            let box_sum = |p: &[f32], start: usize| p[start + width] - p[start];
-            let m = box_sum(&self.prefix, from);
-            let l = box_sum(&self.prefix, from - 2 * width);
-            let r = box_sum(&self.prefix, from + 2 * width);
+        let Some(places) = (nx + 1).checked_sub(5 * width) else {
+            return;
+        };
+        let from = |k: usize| k * width..k * width + places;
+        let p = &self.prefix;
+        let v = &self.prefix_variance;
+        let [p0, p1, p2, p3, p4, p5] = [0, 1, 2, 3, 4, 5].map(|k| &p[from(k)]);
+        let [v0, v1, v2, v3, v4, v5] = [0, 1, 2, 3, 4, 5].map(|k| &v[from(k)]);
+        let first = 2 * width + width / 2;
+        let out = &mut self.response[first..first + places];
+        for i in 0..places {
+            let (l, m, r) = (p1[i] - p0[i], p3[i] - p2[i], p5[i] - p4[i]);
             let difference = m - (l + r) / 2.0;
-            if both && (m - l.max(r)) < 0.4 * difference {
-                continue;
-            }
-            let v = box_sum(&self.prefix_variance, from)
-                + (box_sum(&self.prefix_variance, from - 2 * width)
-                    + box_sum(&self.prefix_variance, from + 2 * width))
-                    / 4.0;
-            let _ = w;
-            self.response[from + width / 2] = difference / v.max(1e-12).sqrt();
+            let variance = v3[i] - v2[i] + ((v1[i] - v0[i]) + (v5[i] - v4[i])) / 4.0;
+            let response = difference / variance.max(1e-12).sqrt();
+            let higher = m - if l > r { l } else { r };
+            out[i] = if !both || higher >= 0.4 * difference {
+                response
+            } else {
+                0.0
+            };
         }
     }
 
@@ -280,27 +304,29 @@ impl Search {
     ) -> [f32; WIDTHS.len()] {
         let mut least = [f32::INFINITY; WIDTHS.len()];
         for tangent in [-0.2, 0.0, 0.2] {
-            for (k, &width) in WIDTHS.iter().enumerate() {
-                let width = (width / bin).max(2);
-                if 5 * width > nx {
-                    continue;
-                }
-                self.sizes.clear();
-                for s in (0..starts).step_by((starts / 6).max(1)) {
-                    let first = (s * length / 2).min(count - length);
-                    self.project(nx, first, length, tangent, band, bin);
+            self.sizes.iter_mut().for_each(Vec::clear);
+            for s in (0..starts).step_by((starts / 6).max(1)) {
+                let first = (s * length / 2).min(count - length);
+                self.project(nx, first, length, tangent, band, bin);
+                for (k, &width) in WIDTHS.iter().enumerate() {
+                    let width = (width / bin).max(2);
+                    if 5 * width > nx {
+                        continue;
+                    }
                     self.respond(nx, width, false);
-                    self.sizes.extend(
+                    self.sizes[k].extend(
                         self.response[2 * width..nx - 3 * width + 1]
                             .iter()
                             .step_by(3)
                             .map(|r| r.abs()),
                     );
                 }
-                if self.sizes.len() > 8 {
-                    let middle = self.sizes.len() / 2;
-                    let median = *self.sizes.select_nth_unstable_by(middle, f32::total_cmp).1;
-                    least[k] = least[k].min(median / 0.6745);
+            }
+            for (sizes, least) in self.sizes.iter_mut().zip(&mut least) {
+                if sizes.len() > 8 {
+                    let middle = sizes.len() / 2;
+                    let median = *sizes.select_nth_unstable_by(middle, f32::total_cmp).1;
+                    *least = least.min(median / 0.6745);
                 }
             }
         }

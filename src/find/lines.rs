@@ -9,6 +9,9 @@ use super::{CrossHairs, Line};
 /// A line is kept from this signal-to-noise ratio on.
 pub(super) const LEAST_SIGNAL_TO_NOISE: f64 = 6.0;
 const LEAST_ROWS: usize = 20;
+const MOST_WIDTH_PX: f64 = 48.0;
+/// Rows beyond the ends of a known line in which it is looked for.
+const MARGIN_ROWS: usize = 16;
 
 /// A line under measurement.
 #[derive(Clone, Debug)]
@@ -16,6 +19,8 @@ pub(super) struct Draft {
     pub(super) thread: Thread,
     pub(super) strip: Strip,
     pub(super) alive: bool,
+    /// Whether the fit stands for exactly these rows, without neighbours.
+    pub(super) fresh: bool,
 }
 
 /// What a line is measured with.
@@ -40,10 +45,51 @@ impl Draft {
             thread,
             strip,
             alive: true,
+            fresh: false,
         }
     }
 
-    fn rules(&self, iterations: usize) -> Rules {
+    /// A line of an earlier look, moved sideways to `x_px` at the height `y_px`.
+    pub(super) fn from_line(line: &Line, x_px: f64, y_px: f64, scene: &Scene<'_>) -> Self {
+        let scale = (scene.grey.height as f64 / 2.0).max(1.0);
+        let here = line.at_height(scene.y_ref);
+        let axis = [
+            here.x_px + x_px - line.x_at(y_px),
+            here.tilt_deg.to_radians().tan() * scale,
+            line.curvature_per_px * scale * scale,
+        ];
+        let first_row = line.rows.0.saturating_sub(MARGIN_ROWS);
+        let last_row = (line.rows.1 + MARGIN_ROWS).min(scene.grey.height - 1);
+        Self {
+            thread: Thread::new(scene.y_ref, scale, axis, Shape::of_width(line.width_px)),
+            strip: Strip {
+                first_row,
+                rows: (last_row + 1).saturating_sub(first_row),
+                ..Strip::default()
+            },
+            alive: true,
+            fresh: false,
+        }
+    }
+
+    /// Whether a candidate lies on this line along most of its rows.
+    pub(super) fn explains(&self, c: &Candidate) -> bool {
+        const LOOKS: usize = 5;
+        let reach = 0.3 * self.thread.shape.width_px() + 0.5;
+        let (first, last) = self.span();
+        let hits = (0..LOOKS)
+            .filter(|&i| {
+                let share = (i as f64 + 0.5) / LOOKS as f64;
+                let y = c.rows.0 as f64 + (c.rows.1 - c.rows.0) as f64 * share;
+                y >= first as f64
+                    && y <= last as f64
+                    && (self.thread.x_at(y) - c.x_at(y)).abs() < reach
+            })
+            .count();
+        self.alive && hits + 1 >= LOOKS
+    }
+
+    fn rules(iterations: usize) -> Rules {
         Rules {
             dark: false,
             bow_px: 12.0,
@@ -115,6 +161,10 @@ impl Draft {
         };
         if let Some((a, b)) = at(0.5) {
             let width = (a + b).clamp(1.2, 80.0);
+            if width > 1.5 * MOST_WIDTH_PX || 0.8 * (top - base) < swelling(width) * base {
+                self.alive = false;
+                return;
+            }
             self.thread.shape = Shape::of_width(width);
             let shift = (peak as f64 - middle as f64) / 2.0 + (b - a) / 2.0;
             self.thread.axis[0] += shift.clamp(-width, width);
@@ -142,7 +192,14 @@ impl Draft {
     fn cut(&mut self, scene: &Scene<'_>, neighbours: &[Thread], spans: &[(usize, usize)]) {
         let width = self.thread.shape.width_px();
         let half = (1.15 * width + 1.6 * self.thread.shape.blur_px + 4.0).min(110.0);
-        let (w, h) = (scene.grey.width, scene.grey.height);
+        let h = scene.grey.height;
+        let hairs = scene.hairs.map(|cross| {
+            let lean = [0, 1].map(|h| {
+                let (dx, dy) = cross.hairs[h].direction();
+                (-dy, dx)
+            });
+            (cross, lean)
+        });
         let strip = &mut self.strip;
         strip.rows = strip.rows.min(h - strip.first_row.min(h));
         strip.across = (2.0 * half).ceil() as usize + 1;
@@ -160,20 +217,28 @@ impl Draft {
             let left = (x - half).round().clamp(-1e6, 1e6) as i32;
             strip.left.push(left);
             let row = scene.grey.row(y);
-            for i in 0..strip.across {
-                let column = left + i as i32;
-                let level = usize::try_from(column).ok().and_then(|c| row.get(c));
-                strip.level.push(level.copied().unwrap_or(0.0));
-                strip.good.push(level.is_some_and(|&v| v < scene.grey.clip));
+            let inside = usize::try_from(left)
+                .ok()
+                .and_then(|from| row.get(from..from + strip.across));
+            if let Some(levels) = inside {
+                strip.level.extend_from_slice(levels);
+                strip
+                    .good
+                    .extend(levels.iter().map(|&v| v < scene.grey.clip));
+            } else {
+                for i in 0..strip.across {
+                    let column = left + i as i32;
+                    let level = usize::try_from(column).ok().and_then(|c| row.get(c));
+                    strip.level.push(level.copied().unwrap_or(0.0));
+                    strip.good.push(level.is_some_and(|&v| v < scene.grey.clip));
+                }
             }
             let mut free = true;
-            if let Some(cross) = scene.hairs {
+            if let Some((cross, lean)) = hairs {
                 let reach = [0, 1].map(|h| 1.6 * cross.hairs[h].width_px + 1.0);
-                let lean = [0, 1].map(|h| {
-                    let (dx, dy) = cross.hairs[h].direction();
-                    (-dy, dx)
+                let start = [0, 1].map(|h| {
+                    (f64::from(left) - cross.x_px) * lean[h].0 + (y as f64 - cross.y_px) * lean[h].1
                 });
-                let start = [0, 1].map(|h| cross.distance_px(h, f64::from(left), y as f64));
                 let touched = (0..2).any(|h| {
                     let end = start[h] + lean[h].0 * strip.across as f64;
                     start[h].min(end) < reach[h] && start[h].max(end) > -reach[h]
@@ -291,7 +356,7 @@ impl Draft {
         bench: &mut Bench,
     ) {
         self.cut(scene, neighbours, spans);
-        let rules = self.rules(iterations);
+        let rules = Self::rules(iterations);
         self.alive = self.strip.rows >= 8
             && self
                 .thread
@@ -299,12 +364,15 @@ impl Draft {
     }
 
     /// Follows the line to both ends from the rows where it was first seen.
-    pub(super) fn grow(&mut self, scene: &Scene<'_>, cold: bool, bench: &mut Bench) {
-        if cold {
-            self.shape_from_profile(scene);
+    pub(super) fn grow(&mut self, scene: &Scene<'_>, bench: &mut Bench) {
+        self.shape_from_profile(scene);
+        if !self.alive {
+            return;
         }
         for round in 0..7 {
             self.measure(scene, &[], &[], if round == 0 { 4 } else { 2 }, bench);
+            let width = self.thread.shape.width_px();
+            self.alive &= width < 1.5 * MOST_WIDTH_PX && !self.is_glow(0.8 * width);
             if !self.alive {
                 return;
             }
@@ -329,6 +397,7 @@ impl Draft {
                 b
             };
             let grown = up < first || down > last;
+            self.fresh = (up, down) == (first, last) && self.thread.settled;
             self.strip.first_row = up;
             self.strip.rows = down + 1 - up;
             if self.strip.rows < 12 {
@@ -370,7 +439,7 @@ impl Draft {
     /// A wide swelling of a few per cent is vignetting or stray light, not a line.
     fn is_glow(&self, width: f64) -> bool {
         let (amplitude, background) = self.mean_light();
-        width > 15.0 && amplitude < 0.06 * (width / 15.0) * background
+        amplitude < swelling(width) * background
     }
 
     /// What a slightly wrong shade of a hair leaves along it is no line.
@@ -454,7 +523,7 @@ impl Draft {
         let bow = thread.axis[2].abs() / 2.0 * (rows / 2.0 / thread.scale).powi(2);
         if !(signal_to_noise >= LEAST_SIGNAL_TO_NOISE)
             || !u.is_finite()
-            || width > 48.0
+            || width > MOST_WIDTH_PX
             || self.is_glow(width)
             || self.is_rim_of_hair(scene, width)
             || width < 1.0
@@ -523,6 +592,15 @@ impl Draft {
     }
 }
 
+/// Share of the background that a swelling of this width must exceed to be a line.
+fn swelling(width: f64) -> f64 {
+    if width > 15.0 {
+        0.06 * (width / 15.0)
+    } else {
+        0.0
+    }
+}
+
 fn hair_at(cross: &CrossHairs, start: &[f64; 2], lean: &[(f64, f64); 2], i: usize) -> HairAt {
     let mut out = HairAt::NONE;
     let mut share = [1.0_f64; 2];
@@ -531,7 +609,11 @@ fn hair_at(cross: &CrossHairs, start: &[f64; 2], lean: &[(f64, f64); 2], i: usiz
         let d = start[h] + lean[h].0 * i as f64;
         let hair = &cross.hairs[h];
         let k = 4.0 * std::f64::consts::LN_2 / (hair.width_px * hair.width_px).max(0.01);
-        let dip = (-k * d * d).exp();
+        let exponent = k * d * d;
+        if exponent > 20.0 {
+            continue;
+        }
+        let dip = (-exponent).exp();
         share[h] = 1.0 - hair.depth * dip;
         // d(transmission)/d(place of the hair) and d/d(depth).
         by[h] = (-hair.depth * 2.0 * k * d * dip, -dip);

@@ -6,9 +6,11 @@ use super::field::field_of_view;
 use super::grey::{Grey, Noise};
 use super::hairs::HairSearch;
 use super::lines::{Draft, Scene};
-use super::shape::Shape;
 use super::{CrossHairs, FieldOfView, Line, Picture};
 use crate::basics::frame::Frame;
+
+/// Signal-to-noise ratio of a candidate that is looked at even where no line is expected.
+const STRONG: f32 = 12.0;
 
 /// What is known before a frame is looked at; the default knows nothing.
 #[derive(Clone, Debug, Default)]
@@ -17,7 +19,10 @@ pub struct Known {
     pub cross_hairs: Option<CrossHairs>,
     /// The field stop of an earlier frame; taken as it is.
     pub field: Option<FieldOfView>,
-    /// Lines of an earlier frame: their tilts narrow the search, their places do not.
+    /// Take `cross_hairs` as they are and return them unchanged: nothing is fitted to the hairs of this frame.
+    pub hairs_fixed: bool,
+    /// Lines of an earlier frame. Their tilts narrow the search, and only what lies near one of them or is strong
+    /// is looked at; new faint lines are found when nothing is given here.
     pub lines: Vec<Line>,
 }
 
@@ -56,6 +61,11 @@ impl Finder {
             .field
             .clone()
             .or_else(|| field_of_view(&self.grey, &self.noise));
+        if known.hairs_fixed && known.cross_hairs.is_some() {
+            picture.cross_hairs.clone_from(&known.cross_hairs);
+            picture.lines = self.lines(&picture, known);
+            return picture;
+        }
         picture.cross_hairs = self.hairs.run(
             &self.grey,
             &self.noise,
@@ -65,8 +75,12 @@ impl Finder {
         );
         picture.lines = self.lines(&picture, known);
         if let Some(cross) = self.hair_beside_lines(&picture) {
-            picture.cross_hairs = Some(cross);
-            picture.lines = self.lines(&picture, known);
+            let before = picture.cross_hairs.replace(cross);
+            picture.lines = if before.is_some_and(|before| moved_little(&before, &picture)) {
+                self.lines_again(&picture)
+            } else {
+                self.lines(&picture, known)
+            };
         }
         picture
     }
@@ -98,17 +112,9 @@ impl Finder {
         )
     }
 
+    /// The lines of the picture, searched for and measured.
     fn lines(&mut self, picture: &Picture, known: &Known) -> Vec<Line> {
-        let (w, h) = (self.grey.width, self.grey.height);
         let hairs = picture.cross_hairs.as_ref().or(known.cross_hairs.as_ref());
-        let y_ref = hairs.map_or_else(
-            || {
-                picture.field.as_ref().map_or((h as f64 - 1.0) / 2.0, |f| {
-                    f.y_px.clamp(0.0, h as f64 - 1.0)
-                })
-            },
-            |c| c.y_px,
-        );
         let tilts = known
             .lines
             .iter()
@@ -123,27 +129,34 @@ impl Finder {
         } else {
             &self.grey
         };
+        let brief = !known.lines.is_empty();
         self.search
-            .run(source, &self.noise, tilts, &mut self.candidates);
+            .run(source, &self.noise, tilts, brief, &mut self.candidates);
         let scene = Scene {
             grey: &self.grey,
             noise: &self.noise,
             hairs,
-            y_ref,
+            y_ref: reference_height(&self.grey, picture, hairs),
         };
         let mut drafts: Vec<Draft> = Vec::with_capacity(self.candidates.len());
         for candidate in &self.candidates {
-            let mut draft = Draft::from_candidate(candidate, &scene);
             let middle = (candidate.rows.0 + candidate.rows.1) as f64 / 2.0;
-            let near = known.lines.iter().find(|line| {
-                (line.x_at(middle) - candidate.x_mid).abs() < line.width_px + candidate.width + 20.0
-            });
-            if let Some(line) = near {
-                draft.thread.axis[2] =
-                    line.curvature_per_px * draft.thread.scale * draft.thread.scale;
-                draft.thread.shape = Shape::of_width(line.width_px);
+            let near = known
+                .lines
+                .iter()
+                .map(|line| (line, (line.x_at(middle) - candidate.x_mid).abs()))
+                .filter(|(line, away)| *away < line.width_px + candidate.width + 20.0)
+                .min_by(|a, b| a.1.total_cmp(&b.1));
+            if brief && near.is_none() && candidate.z < STRONG
+                || drafts.iter().any(|d| d.explains(candidate))
+            {
+                continue;
             }
-            draft.grow(&scene, true, &mut self.bench);
+            let mut draft = near.map_or_else(
+                || Draft::from_candidate(candidate, &scene),
+                |(line, _)| Draft::from_line(line, candidate.x_mid, middle, &scene),
+            );
+            draft.grow(&scene, &mut self.bench);
             // The same line again, or nothing.
             let twice = draft.alive
                 && drafts
@@ -153,59 +166,117 @@ impl Finder {
                 drafts.push(draft);
             }
         }
-        // Neighbours disturb each other: measure all again, each without the others.
-        for round in 0..3 {
-            for i in 0..drafts.len() {
-                let width = drafts[i].thread.shape.width_px();
-                let (mut threads, mut spans) = (Vec::<Thread>::new(), Vec::new());
-                for (j, other) in drafts.iter().enumerate() {
-                    let y = y_ref.clamp(drafts[i].span().0 as f64, drafts[i].span().1 as f64);
-                    let apart = (other.thread.x_at(y) - drafts[i].thread.x_at(y)).abs();
-                    if j != i
-                        && other.alive
-                        && apart < 4.0 * (width + other.thread.shape.width_px()) + 12.0
-                    {
-                        threads.push(other.thread.clone());
-                        spans.push(other.span());
-                    }
-                }
-                if round > 0 && threads.is_empty() {
-                    continue;
-                }
-                let draft = &mut drafts[i];
-                if !draft.alive {
-                    continue;
-                }
-                draft.measure(&scene, &threads, &spans, 3, &mut self.bench);
-                if draft.alive && round == 0 {
-                    let before = draft.span();
-                    draft.trim();
-                    if draft.alive && draft.span() != before {
-                        draft.measure(&scene, &threads, &spans, 2, &mut self.bench);
-                    }
+        settle(&mut drafts, &scene, &mut self.bench)
+    }
+
+    /// The lines of the picture measured again where they are, for hairs that are now known better.
+    fn lines_again(&mut self, picture: &Picture) -> Vec<Line> {
+        let hairs = picture.cross_hairs.as_ref();
+        let scene = Scene {
+            grey: &self.grey,
+            noise: &self.noise,
+            hairs,
+            y_ref: reference_height(&self.grey, picture, hairs),
+        };
+        let mut drafts: Vec<Draft> = picture
+            .lines
+            .iter()
+            .map(|line| Draft::from_line(line, line.x_px, line.y_ref_px, &scene))
+            .collect();
+        for draft in &mut drafts {
+            draft.grow(&scene, &mut self.bench);
+        }
+        settle(&mut drafts, &scene, &mut self.bench)
+    }
+}
+
+/// Height at which lines are told: that of the crossing, or the middle of the field or of the picture.
+fn reference_height(grey: &Grey, picture: &Picture, hairs: Option<&CrossHairs>) -> f64 {
+    let last = grey.height as f64 - 1.0;
+    hairs.map_or_else(
+        || {
+            picture
+                .field
+                .as_ref()
+                .map_or(last / 2.0, |f| f.y_px.clamp(0.0, last))
+        },
+        |c| c.y_px,
+    )
+}
+
+/// Whether the hairs of the picture are where they were taken to be, as far as a search for lines cares.
+fn moved_little(before: &CrossHairs, picture: &Picture) -> bool {
+    picture.cross_hairs.as_ref().is_some_and(|now| {
+        let turned = |h: usize| (now.hairs[h].angle_deg - before.hairs[h].angle_deg).abs();
+        (now.x_px - before.x_px).hypot(now.y_px - before.y_px) < 0.5 && turned(0).max(turned(1)) < 0.2
+    })
+}
+
+/// Measures all lines again, each without the others, for neighbours disturb each other.
+fn settle(drafts: &mut Vec<Draft>, scene: &Scene<'_>, bench: &mut Bench) -> Vec<Line> {
+    drafts.retain(|draft| draft.alive);
+    for round in 0..3 {
+        let mut moved = false;
+        for i in 0..drafts.len() {
+            if !drafts[i].alive {
+                continue;
+            }
+            let width = drafts[i].thread.shape.width_px();
+            let (mut threads, mut spans) = (Vec::<Thread>::new(), Vec::new());
+            for (j, other) in drafts.iter().enumerate() {
+                let y = scene
+                    .y_ref
+                    .clamp(drafts[i].span().0 as f64, drafts[i].span().1 as f64);
+                let apart = (other.thread.x_at(y) - drafts[i].thread.x_at(y)).abs();
+                if j != i
+                    && other.alive
+                    && apart < 4.0 * (width + other.thread.shape.width_px()) + 12.0
+                {
+                    threads.push(other.thread.clone());
+                    spans.push(other.span());
                 }
             }
-            for i in 0..drafts.len() {
-                for j in 0..i {
-                    if drafts[i].alive
-                        && drafts[j].alive
-                        && same(
-                            &drafts[j].thread,
-                            drafts[j].span(),
-                            &drafts[i].thread,
-                            drafts[i].span(),
-                        )
-                    {
-                        drafts[i].alive = false;
-                    }
+            let draft = &mut drafts[i];
+            if threads.is_empty() && (round > 0 || draft.fresh) {
+                continue;
+            }
+            let before = draft.thread.axis[0];
+            draft.measure(scene, &threads, &spans, 3, bench);
+            if draft.alive && round == 0 {
+                let before = draft.span();
+                draft.trim();
+                if draft.alive && draft.span() != before {
+                    draft.measure(scene, &threads, &spans, 2, bench);
+                }
+            }
+            let u = draft.thread.covariance[(0, 0)].max(0.0).sqrt();
+            moved |= !draft.alive || (draft.thread.axis[0] - before).abs() > 0.05 * u;
+        }
+        for i in 0..drafts.len() {
+            for j in 0..i {
+                if drafts[i].alive
+                    && drafts[j].alive
+                    && same(
+                        &drafts[j].thread,
+                        drafts[j].span(),
+                        &drafts[i].thread,
+                        drafts[i].span(),
+                    )
+                {
+                    drafts[i].alive = false;
+                    moved = true;
                 }
             }
         }
-        let mut lines: Vec<Line> = drafts.iter().filter_map(|d| d.line(&scene)).collect();
-        lines.retain(|line| line.x_px > -(w as f64) && line.x_px < 2.0 * w as f64);
-        lines.sort_by(|a, b| a.x_px.total_cmp(&b.x_px));
-        lines
+        if !moved {
+            break;
+        }
     }
+    let w = scene.grey.width as f64;
+    let mut lines: Vec<Line> = drafts.iter().filter_map(|d| d.line(scene)).collect();
+    lines.retain(|line| line.x_px > -w && line.x_px < 2.0 * w);
+    lines.sort_by(|a, b| a.x_px.total_cmp(&b.x_px));
+    lines
 }
 
 /// Whether two threads lie on each other where both reach.
@@ -231,9 +302,10 @@ fn clear_hairs(grey: &Grey, cross: &CrossHairs, cleared: &mut Grey) {
         let hair = &cross.hairs[which];
         let (dx, dy) = hair.direction();
         let reach = 1.6 * hair.width_px;
+        let k = 4.0 * std::f64::consts::LN_2 / (hair.width_px * hair.width_px).max(0.01);
         for y in 0..grey.height {
             // Columns within reach of the hair on this row.
-            let at = cross.distance_px(which, 0.0, y as f64);
+            let at = cross.x_px * dy + (y as f64 - cross.y_px) * dx;
             let (from, to) = if dy.abs() < 1e-9 {
                 if at.abs() > reach {
                     continue;
@@ -243,11 +315,11 @@ fn clear_hairs(grey: &Grey, cross: &CrossHairs, cleared: &mut Grey) {
                 let (a, b) = ((-reach - at) / -dy, (reach - at) / -dy);
                 (a.min(b), a.max(b))
             };
-            let _ = dx;
             let from = from.ceil().clamp(0.0, grey.width as f64) as usize;
             let to = (to.floor() + 1.0).clamp(0.0, grey.width as f64) as usize;
             for x in from..to {
-                let pass = hair.transmission(cross.distance_px(which, x as f64, y as f64));
+                let away = at - x as f64 * dy;
+                let pass = 1.0 - hair.depth * (-k * away * away).exp();
                 let level = &mut cleared.levels[y * grey.width + x];
                 *level = (*level / pass.max(0.3) as f32).min(grey.clip);
             }

@@ -175,5 +175,6 @@ fn dot(a: &[f32], b: &[f32]) -> f32 {
             lanes[k] += a[k] * b[k];
         }
     }
-    lanes.iter().sum()
+    let [a, b, c, d, e, f, g, h] = lanes;
+    ((a + e) + (c + g)) + ((b + f) + (d + h))
 }
