@@ -10,6 +10,8 @@ use crate::logbook::scale::Calibration;
 
 /// Frames between two looks at the whole picture; between them only the surroundings of known lines are searched.
 const FRAMES_BETWEEN_FULL_LOOKS: u64 = 6;
+/// Frames between two fits of the hairs, which stay where they are as long as nobody touches the camera.
+const FRAMES_BETWEEN_HAIR_FITS: u64 = 4;
 /// Frames that are laid over each other to see hairs that are too faint in one frame.
 const STACKED_FRAMES: u64 = 96;
 
@@ -115,6 +117,7 @@ pub fn watch_frames(
         if watched.frames % FRAMES_BETWEEN_FULL_LOOKS == 0 {
             known.lines.clear();
         }
+        known.hairs_fixed = watched.frames % FRAMES_BETWEEN_HAIR_FITS != 0;
         let picture = finder.look(&frame, &known);
         if watched.frames < STACKED_FRAMES {
             stack.add(&frame);
