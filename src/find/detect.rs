@@ -33,6 +33,7 @@ pub(super) struct Search {
     prefix: Vec<f32>,
     prefix_variance: Vec<f32>,
     response: Vec<f32>,
+    levels: Vec<f32>,
     sizes: [Vec<f32>; WIDTHS.len()],
     /// Spread of the responses of each level at the last thorough search, for pictures of this size.
     spreads: Vec<[f32; WIDTHS.len()]>,
@@ -308,17 +309,25 @@ impl Search {
             for s in (0..starts).step_by((starts / 6).max(1)) {
                 let first = (s * length / 2).min(count - length);
                 self.project(nx, first, length, tangent, band, bin);
+                // Compression leaves patterns where there is light and none where it is dark: only lit places tell.
+                self.levels.clear();
+                self.levels.extend_from_slice(&self.sum);
+                let high = (9 * nx / 10).min(nx - 1);
+                let lit = 0.5 * *self.levels.select_nth_unstable_by(high, f32::total_cmp).1;
                 for (k, &width) in WIDTHS.iter().enumerate() {
                     let width = (width / bin).max(2);
                     if 5 * width > nx {
                         continue;
                     }
                     self.respond(nx, width, false);
+                    let places = 2 * width..nx - 3 * width + 1;
                     self.sizes[k].extend(
-                        self.response[2 * width..nx - 3 * width + 1]
+                        self.response[places.clone()]
                             .iter()
-                            .step_by(3)
-                            .map(|r| r.abs()),
+                            .zip(&self.sum[places])
+                            .step_by(2)
+                            .filter(|(_, sum)| **sum >= lit)
+                            .map(|(response, _)| response.abs()),
                     );
                 }
             }
@@ -332,7 +341,7 @@ impl Search {
         }
         least.map(|v| {
             if v.is_finite() {
-                v.clamp(1.0, 6.0)
+                v.clamp(1.0, 20.0)
             } else {
                 1.0
             }

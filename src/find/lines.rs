@@ -8,6 +8,12 @@ use super::{CrossHairs, Line};
 
 /// A line is kept from this signal-to-noise ratio on.
 pub(super) const LEAST_SIGNAL_TO_NOISE: f64 = 6.0;
+/// From this signal-to-noise ratio on a line is no pattern of noise.
+const CLEAR_SIGNAL_TO_NOISE: f64 = 40.0;
+/// Uncertainty of a place over that of a Gaussian line of the same width in white noise, at most.
+const MOST_VAGUE: f64 = 4.0;
+/// Mean height of a line above its background, levels of the source, at least.
+const LEAST_LEVELS: f64 = 0.75;
 const LEAST_ROWS: usize = 20;
 const MOST_WIDTH_PX: f64 = 48.0;
 /// Rows beyond the ends of a known line in which it is looked for.
@@ -442,6 +448,11 @@ impl Draft {
         amplitude < swelling(width) * background
     }
 
+    /// Steps of the order of a single level are left by compression, along the edges of its blocks.
+    fn is_step_of_levels(&self) -> bool {
+        self.mean_light().0 < LEAST_LEVELS
+    }
+
     /// What a slightly wrong shade of a hair leaves along it is no line.
     fn is_rim_of_hair(&self, scene: &Scene<'_>, width: f64) -> bool {
         let Some(cross) = scene.hairs else {
@@ -521,10 +532,15 @@ impl Draft {
         let middle = (self.strip.first_row as f64) + rows / 2.0;
         let x_mid = thread.x_at(middle);
         let bow = thread.axis[2].abs() / 2.0 * (rows / 2.0 / thread.scale).powi(2);
+        // What is seen with this much light has a place to match; a pattern of noise or compression has none.
+        let vague = signal_to_noise < CLEAR_SIGNAL_TO_NOISE
+            && u > MOST_VAGUE * width / (2.355 * signal_to_noise);
         if !(signal_to_noise >= LEAST_SIGNAL_TO_NOISE)
+            || vague
             || !u.is_finite()
             || width > MOST_WIDTH_PX
             || self.is_glow(width)
+            || self.is_step_of_levels()
             || self.is_rim_of_hair(scene, width)
             || width < 1.0
             || rows < 2.2 * width
