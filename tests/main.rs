@@ -4,8 +4,10 @@
 //! - `command_line`: the built program: output, documents, exit status, the sentence for each bad input.
 //! - `simulated_runs`: practice footage through the whole chain: turning points, pulls, indices.
 //! - `known_frames`: the experiment that comes with the program, from pixels to index, against its truth.
+//! - `outside_lines`: lines of pictures that a general library measured too, and of a real lamp frame that another program measured.
 
 mod command_line;
 mod order;
 mod simulated_runs;
+mod outside_lines;
 mod support;
