@@ -45,6 +45,7 @@ const STEEPEST: f64 = 0.29;
 /// Signal-to-noise ratio from which a place is looked at more closely.
 const WORTH_A_LOOK: f32 = 5.0;
 const MOST: usize = 48;
+const MOST_SHORT: usize = 6;
 
 impl Search {
     /// Places where lines may be, the most significant first, at most [`MOST`].
@@ -62,11 +63,7 @@ impl Search {
         let (w, h) = (grey.width, grey.height);
         let band = (h / 60).clamp(4, 16);
         let count = h / band;
-        let bin = match w {
-            0..600 => 1,
-            600..1600 => 2,
-            _ => 3,
-        };
+        let bin = if w > 1000 { 2 } else { 1 };
         let nx = w / bin;
         if count < 3 || nx < 16 {
             return;
@@ -142,7 +139,7 @@ impl Search {
             parts *= 2;
         }
         self.candidates.sort_by(|a, b| b.z.total_cmp(&a.z));
-        let mut looked = 0;
+        let (mut looked, mut shorts) = (0, 0);
         for i in 0..self.candidates.len() {
             let c = self.candidates[i];
             if found.len() >= MOST || looked > 1500 {
@@ -151,9 +148,15 @@ impl Search {
             if found.iter().any(|f| overlap(&c, f) > 0.25) {
                 continue;
             }
+            // Short bright patches are many where a picture was compressed: only the best are worth a look.
+            let short = (c.rows.1 - c.rows.0) * 5 < h;
+            if short && shorts >= MOST_SHORT {
+                continue;
+            }
             looked += 1;
             if self.apart(&c, found, nx, band, bin) {
                 found.push(c);
+                shorts += usize::from(short);
             }
         }
     }

@@ -145,9 +145,14 @@ impl Finder {
                 .lines
                 .iter()
                 .map(|line| (line, (line.x_at(middle) - candidate.x_mid).abs()))
-                .filter(|(line, away)| *away < line.width_px + candidate.width + 20.0)
+                .filter(|(line, away)| {
+                    candidate.width < 4.0 * line.width_px + 8.0
+                        && *away < line.width_px + candidate.width + 20.0
+                })
                 .min_by(|a, b| a.1.total_cmp(&b.1));
-            if brief && near.is_none() && candidate.z < STRONG
+            let tall = (candidate.rows.1 - candidate.rows.0) * 4 > self.grey.height;
+            let clear = candidate.z >= STRONG && tall && candidate.width < 30.0;
+            if brief && near.is_none() && !clear
                 || drafts.iter().any(|d| d.explains(candidate))
             {
                 continue;
