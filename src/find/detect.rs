@@ -354,7 +354,7 @@ impl Search {
         for x in 1..nx - 1 {
             let r = self.response[x];
             if r > threshold && r >= self.response[x - 1] && r > self.response[x + 1] {
-                let centre = x as f64 + if width % 2 == 0 { -0.5 } else { 0.0 };
+                let centre = x as f64 + if width.is_multiple_of(2) { -0.5 } else { 0.0 };
                 self.candidates.push(make(centre, r / spread));
             }
         }

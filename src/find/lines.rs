@@ -326,10 +326,10 @@ impl Draft {
                     Some((a, b)) if r - b <= gap => (a, r),
                     _ => (r, r),
                 });
-                if let Some((a, b)) = run {
-                    if best.is_none_or(|(c, d)| b - a > d - c) {
-                        best = Some((a, b));
-                    }
+                if let Some((a, b)) = run
+                    && best.is_none_or(|(c, d)| b - a > d - c)
+                {
+                    best = Some((a, b));
                 }
             }
         }
@@ -364,13 +364,23 @@ impl Draft {
     }
 
     /// Follows the line to both ends from the rows where it was first seen.
-    pub(super) fn grow(&mut self, scene: &Scene<'_>, bench: &mut Bench) {
-        self.shape_from_profile(scene);
+    ///
+    /// `neighbours` with their rows are taken off first; beside them the profile is not read anew.
+    pub(super) fn grow(
+        &mut self,
+        scene: &Scene<'_>,
+        neighbours: &[Thread],
+        spans: &[(usize, usize)],
+        bench: &mut Bench,
+    ) {
+        if neighbours.is_empty() {
+            self.shape_from_profile(scene);
+        }
         if !self.alive {
             return;
         }
         for round in 0..7 {
-            self.measure(scene, &[], &[], if round == 0 { 4 } else { 2 }, bench);
+            self.measure(scene, neighbours, spans, if round == 0 { 4 } else { 2 }, bench);
             let width = self.thread.shape.width_px();
             self.alive &= width < 1.5 * MOST_WIDTH_PX && !self.is_glow(0.8 * width);
             if !self.alive {
@@ -397,7 +407,7 @@ impl Draft {
                 b
             };
             let grown = up < first || down > last;
-            self.fresh = (up, down) == (first, last) && self.thread.settled;
+            self.fresh = neighbours.is_empty() && (up, down) == (first, last) && self.thread.settled;
             self.strip.first_row = up;
             self.strip.rows = down + 1 - up;
             if self.strip.rows < 12 {
@@ -503,8 +513,13 @@ impl Draft {
         let width = thread.shape.width_px();
         let area = thread.shape.area_px();
         let (mut flux, mut variance, mut matched, mut peak) = (0.0, 0.0, 0.0, 0.0_f64);
+        // A row of which hairs or clipping leave next to nothing is told by its neighbours.
+        let least_information =
+            0.02 * thread.information.iter().sum::<f64>() / self.strip.rows as f64;
         for r in 0..self.strip.rows {
-            if thread.information[r] > 0.0 {
+            if thread.information[r] <= least_information {
+                flux += thread.amplitude[r] * area;
+            } else {
                 flux += thread.raw[r] * area;
                 variance += area * area / thread.information[r];
                 matched += thread.amplitude[r] * thread.raw[r] * thread.information[r];
@@ -521,7 +536,8 @@ impl Draft {
         let middle = (self.strip.first_row as f64) + rows / 2.0;
         let x_mid = thread.x_at(middle);
         let bow = thread.axis[2].abs() / 2.0 * (rows / 2.0 / thread.scale).powi(2);
-        if !(signal_to_noise >= LEAST_SIGNAL_TO_NOISE)
+        if signal_to_noise < LEAST_SIGNAL_TO_NOISE
+            || signal_to_noise.is_nan()
             || !u.is_finite()
             || width > MOST_WIDTH_PX
             || self.is_glow(width)

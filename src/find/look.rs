@@ -12,6 +12,9 @@ use crate::basics::frame::Frame;
 /// Signal-to-noise ratio of a candidate that is looked at even where no line is expected.
 const STRONG: f32 = 12.0;
 
+/// A known line whose place is less certain than this is not expected again, px.
+const WORTH_FOLLOWING_PX: f64 = 0.5;
+
 /// What is known before a frame is looked at; the default knows nothing.
 #[derive(Clone, Debug, Default)]
 pub struct Known {
@@ -130,6 +133,11 @@ impl Finder {
             &self.grey
         };
         let brief = !known.lines.is_empty();
+        let followed: Vec<&Line> = known
+            .lines
+            .iter()
+            .filter(|line| line.u_px < WORTH_FOLLOWING_PX)
+            .collect();
         self.search
             .run(source, &self.noise, tilts, brief, &mut self.candidates);
         let scene = Scene {
@@ -141,10 +149,9 @@ impl Finder {
         let mut drafts: Vec<Draft> = Vec::with_capacity(self.candidates.len());
         for candidate in &self.candidates {
             let middle = (candidate.rows.0 + candidate.rows.1) as f64 / 2.0;
-            let near = known
-                .lines
+            let near = followed
                 .iter()
-                .map(|line| (line, (line.x_at(middle) - candidate.x_mid).abs()))
+                .map(|&line| (line, (line.x_at(middle) - candidate.x_mid).abs()))
                 .filter(|(line, away)| {
                     candidate.width < 4.0 * line.width_px + 8.0
                         && *away < line.width_px + candidate.width + 20.0
@@ -161,15 +168,40 @@ impl Finder {
                 || Draft::from_candidate(candidate, &scene),
                 |(line, _)| Draft::from_line(line, candidate.x_mid, middle, &scene),
             );
-            draft.grow(&scene, &mut self.bench);
-            // The same line again, or nothing.
-            let twice = draft.alive
-                && drafts
-                    .iter()
-                    .any(|d| same(&d.thread, d.span(), &draft.thread, draft.span()));
-            if draft.alive && !twice {
-                drafts.push(draft);
+            draft.grow(&scene, &[], &[], &mut self.bench);
+            keep_new(&mut drafts, draft);
+        }
+        // A known line that stronger ones hide from the search is where it was, moved as the nearest of them moved.
+        for line in &followed {
+            let y = line.y_ref_px;
+            let moved = followed
+                .iter()
+                .filter_map(|other| {
+                    let reach = other.width_px + 20.0;
+                    let x = other.x_at(y);
+                    drafts
+                        .iter()
+                        .map(|d| d.thread.x_at(y) - x)
+                        .filter(|moved| moved.abs() < reach)
+                        .min_by(|a, b| a.abs().total_cmp(&b.abs()))
+                        .map(|moved| ((x - line.x_at(y)).abs(), moved))
+                })
+                .min_by(|a, b| a.0.total_cmp(&b.0))
+                .map_or(0.0, |m| m.1);
+            let x = line.x_at(y) + moved;
+            if drafts
+                .iter()
+                .any(|d| (d.thread.x_at(y) - x).abs() < 0.5 * line.width_px + 0.5)
+            {
+                continue;
             }
+            let mut draft = Draft::from_line(line, x, y, &scene);
+            let close = |d: &&Draft| (d.thread.x_at(y) - x).abs() < 8.0 * line.width_px + 12.0;
+            let threads: Vec<Thread> =
+                drafts.iter().filter(close).map(|d| d.thread.clone()).collect();
+            let spans: Vec<(usize, usize)> = drafts.iter().filter(close).map(Draft::span).collect();
+            draft.grow(&scene, &threads, &spans, &mut self.bench);
+            keep_new(&mut drafts, draft);
         }
         settle(&mut drafts, &scene, &mut self.bench)
     }
@@ -189,9 +221,19 @@ impl Finder {
             .map(|line| Draft::from_line(line, line.x_px, line.y_ref_px, &scene))
             .collect();
         for draft in &mut drafts {
-            draft.grow(&scene, &mut self.bench);
+            draft.grow(&scene, &[], &[], &mut self.bench);
         }
         settle(&mut drafts, &scene, &mut self.bench)
+    }
+}
+
+/// Adds a draft unless there is nothing, or the same line already.
+fn keep_new(drafts: &mut Vec<Draft>, draft: Draft) {
+    let twice = drafts
+        .iter()
+        .any(|d| same(&d.thread, d.span(), &draft.thread, draft.span()));
+    if draft.alive && !twice {
+        drafts.push(draft);
     }
 }
 

@@ -158,8 +158,8 @@ impl RowBuffers {
                 *wf = w * f;
             }
             s[a] = dot(&self.weighted, &self.residual);
-            for b in a..used {
-                n[a][b] = dot(&self.weighted, &self.columns[b]);
+            for (b, column) in self.columns.iter().enumerate().take(used).skip(a) {
+                n[a][b] = dot(&self.weighted, column);
             }
         }
         (n, s)
