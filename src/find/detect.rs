@@ -46,6 +46,7 @@ const STEEPEST: f64 = 0.29;
 /// Signal-to-noise ratio from which a place is looked at more closely.
 const WORTH_A_LOOK: f32 = 5.0;
 const MOST: usize = 48;
+const MOST_SHORT: usize = 6;
 
 impl Search {
     /// Places where lines may be, the most significant first, at most [`MOST`].
@@ -63,11 +64,7 @@ impl Search {
         let (w, h) = (grey.width, grey.height);
         let band = (h / 60).clamp(4, 16);
         let count = h / band;
-        let bin = match w {
-            0..600 => 1,
-            600..1600 => 2,
-            _ => 3,
-        };
+        let bin = if w > 1000 { 2 } else { 1 };
         let nx = w / bin;
         if count < 3 || nx < 16 {
             return;
@@ -143,7 +140,7 @@ impl Search {
             parts *= 2;
         }
         self.candidates.sort_by(|a, b| b.z.total_cmp(&a.z));
-        let mut looked = 0;
+        let (mut looked, mut shorts) = (0, 0);
         for i in 0..self.candidates.len() {
             let c = self.candidates[i];
             if found.len() >= MOST || looked > 1500 {
@@ -152,9 +149,15 @@ impl Search {
             if found.iter().any(|f| overlap(&c, f) > 0.25) {
                 continue;
             }
+            // Short bright patches are many where a picture was compressed: only the best are worth a look.
+            let short = (c.rows.1 - c.rows.0) * 5 < h;
+            if short && shorts >= MOST_SHORT {
+                continue;
+            }
             looked += 1;
             if self.apart(&c, found, nx, band, bin) {
                 found.push(c);
+                shorts += usize::from(short);
             }
         }
     }
@@ -360,7 +363,7 @@ impl Search {
         for x in 1..nx - 1 {
             let r = self.response[x];
             if r > threshold && r >= self.response[x - 1] && r > self.response[x + 1] {
-                let centre = x as f64 + if width % 2 == 0 { -0.5 } else { 0.0 };
+                let centre = x as f64 + if width.is_multiple_of(2) { -0.5 } else { 0.0 };
                 self.candidates.push(make(centre, r / spread));
             }
         }

@@ -112,8 +112,7 @@ impl Noise {
             }
         }
         let mut known = [false; BINS];
-        for k in 0..BINS {
-            let values = &mut self.bins[k];
+        for (k, values) in self.bins.iter_mut().enumerate() {
             if values.len() < 40 {
                 continue;
             }
@@ -128,15 +127,17 @@ impl Noise {
                 }
             }
             self.variance[k] = ((sum / count / 6.0) as f32).max(floor);
-            known[k] = true;
+            if let Some(known) = known.get_mut(k) {
+                *known = true;
+            }
         }
         let Some(first) = known.iter().position(|&k| k) else {
             self.variance = [floor.max(quantum * quantum); BINS];
             return;
         };
         let mut last = first;
-        for k in 0..BINS {
-            if known[k] {
+        for (k, &known) in known.iter().enumerate() {
+            if known {
                 last = k;
             } else if k < first {
                 self.variance[k] = self.variance[first];

@@ -14,6 +14,8 @@ const CLEAR_SIGNAL_TO_NOISE: f64 = 40.0;
 const MOST_VAGUE: f64 = 4.0;
 /// Mean height of a line above its background, levels of the source, at least.
 const LEAST_LEVELS: f64 = 0.75;
+/// Height of a summit and depth of the valley beside it, as a share of the highest light, at least.
+const SUMMIT_SHARE: f64 = 0.08;
 const LEAST_ROWS: usize = 20;
 const MOST_WIDTH_PX: f64 = 48.0;
 /// Rows beyond the ends of a known line in which it is looked for.
@@ -107,6 +109,81 @@ impl Draft {
     }
 
     /// Width and slit-to-blur ratio from the mean profile along the axis.
+    /// Summits of the light across the line, straightened along its axis: distances from the axis, px. More than
+    /// one where the line has a close neighbour, or is two lines that were taken for one.
+    pub(super) fn summits(&self, scene: &Scene<'_>) -> Vec<f64> {
+        let reach = (2.0 * self.thread.shape.width_px() + 12.0).min(60.0);
+        let bins = (2.0 * reach) as usize + 1;
+        let mut sum = vec![(0.0_f64, 0.0_f64); bins];
+        for r in 0..self.strip.rows {
+            let y = self.strip.first_row + r;
+            let x = self.thread.x_at(y as f64);
+            let from = (x - reach).ceil().max(0.0) as usize;
+            let to = ((x + reach).floor().max(-1.0) + 1.0).min(scene.grey.width as f64) as usize;
+            for (i, &level) in scene.grey.row(y).iter().enumerate().take(to).skip(from) {
+                let hidden = scene.hairs.is_some_and(|cross| {
+                    (0..2).any(|h| {
+                        cross.distance_px(h, i as f64, y as f64).abs() < 1.5 * cross.hairs[h].width_px + 1.0
+                    })
+                });
+                let bin = (i as f64 - x + reach).round() as usize;
+                if let Some(cell) = sum.get_mut(bin).filter(|_| !hidden) {
+                    cell.0 += f64::from(level);
+                    cell.1 += 1.0;
+                }
+            }
+        }
+        // Where a hair hides most of a column, nothing can be said of it: the profile ends there on either side.
+        let enough = 0.3 * self.strip.rows as f64;
+        let known: Vec<Option<f64>> =
+            sum.iter().map(|cell| (cell.1 > enough).then(|| cell.0 / cell.1)).collect();
+        let top = known.iter().flatten().fold(f64::NEG_INFINITY, |a, &b| a.max(b));
+        let low = known.iter().flatten().fold(f64::INFINITY, |a, &b| a.min(b));
+        let mut summits: Vec<(f64, f64)> = Vec::new();
+        let mut valley = f64::INFINITY;
+        for window in 1..bins.saturating_sub(1) {
+            let (Some(before), Some(here), Some(after)) =
+                (known[window - 1], known[window], known[window + 1])
+            else {
+                valley = f64::INFINITY;
+                continue;
+            };
+            valley = valley.min(here);
+            let count = sum[window].1;
+            let noise = (f64::from(scene.noise.variance(here as f32)) / count).sqrt();
+            let least = (SUMMIT_SHARE * (top - low)).max(8.0 * noise).max(2.0 * LEAST_LEVELS);
+            if here < before || here <= after || here - low < least {
+                continue;
+            }
+            let bend = before - 2.0 * here + after;
+            let place = window as f64 + if bend < 0.0 { 0.5 * (before - after) / bend } else { 0.0 } - reach;
+            match summits.last_mut() {
+                // No valley between them: one summit, the higher.
+                Some(last) if last.1.min(here) - valley < least => {
+                    if here > last.1 {
+                        *last = (place, here);
+                        valley = here;
+                    }
+                }
+                _ => {
+                    summits.push((place, here));
+                    valley = here;
+                }
+            }
+        }
+        summits.into_iter().map(|summit| summit.0).collect()
+    }
+
+    /// A line as this one, `away_px` beside it and no wider than `width_px`.
+    pub(super) fn beside(&self, away_px: f64, width_px: f64) -> Self {
+        let mut other = self.clone();
+        other.thread.axis[0] += away_px;
+        other.thread.shape = Shape::of_width(width_px.min(self.thread.shape.width_px()).max(1.5));
+        other.fresh = false;
+        other.alive = true;
+        other
+    }
+
     fn shape_from_profile(&mut self, scene: &Scene<'_>) {
         let reach = (1.6 * self.thread.shape.width_px() + 6.0).min(90.0);
         let bins = (4.0 * reach) as usize + 1;
@@ -332,10 +409,10 @@ impl Draft {
                     Some((a, b)) if r - b <= gap => (a, r),
                     _ => (r, r),
                 });
-                if let Some((a, b)) = run {
-                    if best.is_none_or(|(c, d)| b - a > d - c) {
-                        best = Some((a, b));
-                    }
+                if let Some((a, b)) = run
+                    && best.is_none_or(|(c, d)| b - a > d - c)
+                {
+                    best = Some((a, b));
                 }
             }
         }
@@ -370,13 +447,23 @@ impl Draft {
     }
 
     /// Follows the line to both ends from the rows where it was first seen.
-    pub(super) fn grow(&mut self, scene: &Scene<'_>, bench: &mut Bench) {
-        self.shape_from_profile(scene);
+    ///
+    /// `neighbours` with their rows are taken off first; beside them the profile is not read anew.
+    pub(super) fn grow(
+        &mut self,
+        scene: &Scene<'_>,
+        neighbours: &[Thread],
+        spans: &[(usize, usize)],
+        bench: &mut Bench,
+    ) {
+        if neighbours.is_empty() {
+            self.shape_from_profile(scene);
+        }
         if !self.alive {
             return;
         }
         for round in 0..7 {
-            self.measure(scene, &[], &[], if round == 0 { 4 } else { 2 }, bench);
+            self.measure(scene, neighbours, spans, if round == 0 { 4 } else { 2 }, bench);
             let width = self.thread.shape.width_px();
             self.alive &= width < 1.5 * MOST_WIDTH_PX && !self.is_glow(0.8 * width);
             if !self.alive {
@@ -403,7 +490,7 @@ impl Draft {
                 b
             };
             let grown = up < first || down > last;
-            self.fresh = (up, down) == (first, last) && self.thread.settled;
+            self.fresh = neighbours.is_empty() && (up, down) == (first, last) && self.thread.settled;
             self.strip.first_row = up;
             self.strip.rows = down + 1 - up;
             if self.strip.rows < 12 {
@@ -514,8 +601,13 @@ impl Draft {
         let width = thread.shape.width_px();
         let area = thread.shape.area_px();
         let (mut flux, mut variance, mut matched, mut peak) = (0.0, 0.0, 0.0, 0.0_f64);
+        // A row of which hairs or clipping leave next to nothing is told by its neighbours.
+        let least_information =
+            0.02 * thread.information.iter().sum::<f64>() / self.strip.rows as f64;
         for r in 0..self.strip.rows {
-            if thread.information[r] > 0.0 {
+            if thread.information[r] <= least_information {
+                flux += thread.amplitude[r] * area;
+            } else {
                 flux += thread.raw[r] * area;
                 variance += area * area / thread.information[r];
                 matched += thread.amplitude[r] * thread.raw[r] * thread.information[r];
@@ -535,7 +627,8 @@ impl Draft {
         // What is seen with this much light has a place to match; a pattern of noise or compression has none.
         let vague = signal_to_noise < CLEAR_SIGNAL_TO_NOISE
             && u > MOST_VAGUE * width / (2.355 * signal_to_noise);
-        if !(signal_to_noise >= LEAST_SIGNAL_TO_NOISE)
+        if signal_to_noise < LEAST_SIGNAL_TO_NOISE
+            || signal_to_noise.is_nan()
             || vague
             || !u.is_finite()
             || width > MOST_WIDTH_PX

@@ -12,6 +12,9 @@ use crate::basics::frame::Frame;
 /// Signal-to-noise ratio of a candidate that is looked at even where no line is expected.
 const STRONG: f32 = 12.0;
 
+/// A known line whose place is less certain than this is not expected again, px.
+const WORTH_FOLLOWING_PX: f64 = 0.5;
+
 /// What is known before a frame is looked at; the default knows nothing.
 #[derive(Clone, Debug, Default)]
 pub struct Known {
@@ -130,6 +133,11 @@ impl Finder {
             &self.grey
         };
         let brief = !known.lines.is_empty();
+        let followed: Vec<&Line> = known
+            .lines
+            .iter()
+            .filter(|line| line.u_px < WORTH_FOLLOWING_PX)
+            .collect();
         self.search
             .run(source, &self.noise, tilts, brief, &mut self.candidates);
         let scene = Scene {
@@ -141,13 +149,17 @@ impl Finder {
         let mut drafts: Vec<Draft> = Vec::with_capacity(self.candidates.len());
         for candidate in &self.candidates {
             let middle = (candidate.rows.0 + candidate.rows.1) as f64 / 2.0;
-            let near = known
-                .lines
+            let near = followed
                 .iter()
-                .map(|line| (line, (line.x_at(middle) - candidate.x_mid).abs()))
-                .filter(|(line, away)| *away < line.width_px + candidate.width + 20.0)
+                .map(|&line| (line, (line.x_at(middle) - candidate.x_mid).abs()))
+                .filter(|(line, away)| {
+                    candidate.width < 4.0 * line.width_px + 8.0
+                        && *away < line.width_px + candidate.width + 20.0
+                })
                 .min_by(|a, b| a.1.total_cmp(&b.1));
-            if brief && near.is_none() && candidate.z < STRONG
+            let tall = (candidate.rows.1 - candidate.rows.0) * 4 > self.grey.height;
+            let clear = candidate.z >= STRONG && tall && candidate.width < 30.0;
+            if brief && near.is_none() && !clear
                 || drafts.iter().any(|d| d.explains(candidate))
             {
                 continue;
@@ -156,16 +168,42 @@ impl Finder {
                 || Draft::from_candidate(candidate, &scene),
                 |(line, _)| Draft::from_line(line, candidate.x_mid, middle, &scene),
             );
-            draft.grow(&scene, &mut self.bench);
-            // The same line again, or nothing.
-            let twice = draft.alive
-                && drafts
-                    .iter()
-                    .any(|d| same(&d.thread, d.span(), &draft.thread, draft.span()));
-            if draft.alive && !twice {
-                drafts.push(draft);
-            }
+            draft.grow(&scene, &[], &[], &mut self.bench);
+            keep_new(&mut drafts, draft);
         }
+        // A known line that stronger ones hide from the search is where it was, moved as the nearest of them moved.
+        for line in &followed {
+            let y = line.y_ref_px;
+            let moved = followed
+                .iter()
+                .filter_map(|other| {
+                    let reach = other.width_px + 20.0;
+                    let x = other.x_at(y);
+                    drafts
+                        .iter()
+                        .map(|d| d.thread.x_at(y) - x)
+                        .filter(|moved| moved.abs() < reach)
+                        .min_by(|a, b| a.abs().total_cmp(&b.abs()))
+                        .map(|moved| ((x - line.x_at(y)).abs(), moved))
+                })
+                .min_by(|a, b| a.0.total_cmp(&b.0))
+                .map_or(0.0, |m| m.1);
+            let x = line.x_at(y) + moved;
+            if drafts
+                .iter()
+                .any(|d| (d.thread.x_at(y) - x).abs() < 0.5 * line.width_px + 0.5)
+            {
+                continue;
+            }
+            let mut draft = Draft::from_line(line, x, y, &scene);
+            let close = |d: &&Draft| (d.thread.x_at(y) - x).abs() < 8.0 * line.width_px + 12.0;
+            let threads: Vec<Thread> =
+                drafts.iter().filter(close).map(|d| d.thread.clone()).collect();
+            let spans: Vec<(usize, usize)> = drafts.iter().filter(close).map(Draft::span).collect();
+            draft.grow(&scene, &threads, &spans, &mut self.bench);
+            keep_new(&mut drafts, draft);
+        }
+        divide(&mut drafts, &scene, &mut self.bench);
         settle(&mut drafts, &scene, &mut self.bench)
     }
 
@@ -184,9 +222,64 @@ impl Finder {
             .map(|line| Draft::from_line(line, line.x_px, line.y_ref_px, &scene))
             .collect();
         for draft in &mut drafts {
-            draft.grow(&scene, &mut self.bench);
+            draft.grow(&scene, &[], &[], &mut self.bench);
         }
         settle(&mut drafts, &scene, &mut self.bench)
+    }
+}
+
+/// Finds close neighbours: a line whose light has two summits is two lines, whichever of them it was taken for.
+fn divide(drafts: &mut Vec<Draft>, scene: &Scene<'_>, bench: &mut Bench) {
+    for i in 0..drafts.len() {
+        if !drafts[i].alive {
+            continue;
+        }
+        let summits = drafts[i].summits(scene);
+        if summits.len() < 2 {
+            continue;
+        }
+        let least = summits.windows(2).map(|pair| pair[1] - pair[0]).fold(f64::INFINITY, f64::min);
+        let own = drafts[i].thread.x_at(scene.y_ref);
+        let away = |place: f64| (place - own).abs();
+        // A line of its own stands on one of the summits; one between two of them stands for both.
+        let stands = summits.iter().any(|place| place.abs() < 0.25 * least);
+        for place in summits {
+            let there = own + place;
+            let taken = drafts.iter().enumerate().any(|(j, draft)| {
+                draft.alive
+                    && (j != i || stands)
+                    && (draft.thread.x_at(scene.y_ref) - there).abs() < 0.4 * least
+            });
+            if taken {
+                continue;
+            }
+            let mut draft = drafts[i].beside(place, 0.7 * least);
+            let near: Vec<&Draft> = drafts
+                .iter()
+                .enumerate()
+                .filter(|(j, other)| {
+                    other.alive && (*j != i || stands) && away(other.thread.x_at(scene.y_ref)) < 60.0
+                })
+                .map(|(_, other)| other)
+                .collect();
+            let threads: Vec<Thread> = near.iter().map(|other| other.thread.clone()).collect();
+            let spans: Vec<(usize, usize)> = near.iter().map(|other| other.span()).collect();
+            draft.measure(scene, &threads, &spans, 4, bench);
+            keep_new(drafts, draft);
+        }
+        if !stands {
+            drafts[i].alive = false;
+        }
+    }
+}
+
+/// Adds a draft unless there is nothing, or the same line already.
+fn keep_new(drafts: &mut Vec<Draft>, draft: Draft) {
+    let twice = drafts
+        .iter()
+        .any(|d| same(&d.thread, d.span(), &draft.thread, draft.span()));
+    if draft.alive && !twice {
+        drafts.push(draft);
     }
 }
 

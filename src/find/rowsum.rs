@@ -158,8 +158,8 @@ impl RowBuffers {
                 *wf = w * f;
             }
             s[a] = dot(&self.weighted, &self.residual);
-            for b in a..used {
-                n[a][b] = dot(&self.weighted, &self.columns[b]);
+            for (b, column) in self.columns.iter().enumerate().take(used).skip(a) {
+                n[a][b] = dot(&self.weighted, column);
             }
         }
         (n, s)
@@ -169,12 +169,19 @@ impl RowBuffers {
 /// Scalar product; both of the same length, a multiple of [`LANES`].
 #[inline]
 fn dot(a: &[f32], b: &[f32]) -> f32 {
-    let mut lanes = [0.0_f32; LANES];
+    const HALF: usize = LANES / 2;
+    let (mut low, mut high) = ([0.0_f32; HALF], [0.0_f32; HALF]);
     for (a, b) in a.chunks_exact(LANES).zip(b.chunks_exact(LANES)) {
-        for k in 0..LANES {
-            lanes[k] += a[k] * b[k];
+        for k in 0..HALF {
+            low[k] += a[k] * b[k];
+        }
+        for k in 0..HALF {
+            high[k] += a[k + HALF] * b[k + HALF];
         }
     }
-    let [a, b, c, d, e, f, g, h] = lanes;
-    ((a + e) + (c + g)) + ((b + f) + (d + h))
+    let mut sum = 0.0;
+    for k in 0..HALF {
+        sum += low[k] + high[k];
+    }
+    sum
 }

@@ -114,10 +114,10 @@ pub fn watch_frames(
             Err(error) if watched.frames == 0 => return Err(error.into()),
             Err(error) => break Some(error.to_string()),
         }
-        if watched.frames % FRAMES_BETWEEN_FULL_LOOKS == 0 {
+        if watched.frames.is_multiple_of(FRAMES_BETWEEN_FULL_LOOKS) {
             known.lines.clear();
         }
-        known.hairs_fixed = watched.frames % FRAMES_BETWEEN_HAIR_FITS != 0;
+        known.hairs_fixed = !watched.frames.is_multiple_of(FRAMES_BETWEEN_HAIR_FITS);
         let picture = finder.look(&frame, &known);
         if watched.frames < STACKED_FRAMES {
             stack.add(&frame);
