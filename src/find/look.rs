@@ -240,35 +240,42 @@ fn divide(drafts: &mut Vec<Draft>, scene: &Scene<'_>, bench: &mut Bench) {
         }
         let least = summits.windows(2).map(|pair| pair[1] - pair[0]).fold(f64::INFINITY, f64::min);
         let own = drafts[i].thread.x_at(scene.y_ref);
-        let away = |place: f64| (place - own).abs();
         // A line of its own stands on one of the summits; one between two of them stands for both.
         let stands = summits.iter().any(|place| place.abs() < 0.25 * least);
-        for place in summits {
-            let there = own + place;
-            let taken = drafts.iter().enumerate().any(|(j, draft)| {
-                draft.alive
-                    && (j != i || stands)
-                    && (draft.thread.x_at(scene.y_ref) - there).abs() < 0.4 * least
-            });
-            if taken {
-                continue;
-            }
-            let mut draft = drafts[i].beside(place, 0.7 * least);
-            let near: Vec<&Draft> = drafts
-                .iter()
-                .enumerate()
-                .filter(|(j, other)| {
-                    other.alive && (*j != i || stands) && away(other.thread.x_at(scene.y_ref)) < 60.0
+        let fresh: Vec<f64> = summits
+            .into_iter()
+            .filter(|place| {
+                !drafts.iter().enumerate().any(|(j, draft)| {
+                    draft.alive
+                        && (j != i || stands)
+                        && (draft.thread.x_at(scene.y_ref) - own - place).abs() < 0.4 * least
                 })
-                .map(|(_, other)| other)
-                .collect();
-            let threads: Vec<Thread> = near.iter().map(|other| other.thread.clone()).collect();
-            let spans: Vec<(usize, usize)> = near.iter().map(|other| other.span()).collect();
-            draft.measure(scene, &threads, &spans, 4, bench);
-            keep_new(drafts, draft);
+            })
+            .collect();
+        // Each is measured without the others, which at first have the light of the line that was divided.
+        let mut parts: Vec<Draft> =
+            fresh.iter().map(|&place| drafts[i].beside(place, 0.7 * least)).collect();
+        for _ in 0..2 {
+            for k in 0..parts.len() {
+                let (threads, spans): (Vec<Thread>, Vec<(usize, usize)>) = drafts
+                    .iter()
+                    .enumerate()
+                    .filter(|(j, other)| {
+                        (*j != i || stands) && (other.thread.x_at(scene.y_ref) - own).abs() < 60.0
+                    })
+                    .map(|(_, other)| other)
+                    .chain(parts.iter().enumerate().filter(|(j, _)| *j != k).map(|(_, part)| part))
+                    .filter(|other| other.alive)
+                    .map(|other| (other.thread.clone(), other.span()))
+                    .unzip();
+                parts[k].measure(scene, &threads, &spans, 3, bench);
+            }
         }
-        if !stands {
+        if !stands && parts.iter().any(|part| part.alive) {
             drafts[i].alive = false;
+        }
+        for part in parts {
+            keep_new(drafts, part);
         }
     }
 }
@@ -277,7 +284,7 @@ fn divide(drafts: &mut Vec<Draft>, scene: &Scene<'_>, bench: &mut Bench) {
 fn keep_new(drafts: &mut Vec<Draft>, draft: Draft) {
     let twice = drafts
         .iter()
-        .any(|d| same(&d.thread, d.span(), &draft.thread, draft.span()));
+        .any(|d| d.alive && same(&d.thread, d.span(), &draft.thread, draft.span()));
     if draft.alive && !twice {
         drafts.push(draft);
     }
