@@ -159,9 +159,7 @@ impl Finder {
                 .min_by(|a, b| a.1.total_cmp(&b.1));
             let tall = (candidate.rows.1 - candidate.rows.0) * 4 > self.grey.height;
             let clear = candidate.z >= STRONG && tall && candidate.width < 30.0;
-            if brief && near.is_none() && !clear
-                || drafts.iter().any(|d| d.explains(candidate))
-            {
+            if brief && near.is_none() && !clear || drafts.iter().any(|d| d.explains(candidate)) {
                 continue;
             }
             let mut draft = near.map_or_else(
@@ -197,8 +195,11 @@ impl Finder {
             }
             let mut draft = Draft::from_line(line, x, y, &scene);
             let close = |d: &&Draft| (d.thread.x_at(y) - x).abs() < 8.0 * line.width_px + 12.0;
-            let threads: Vec<Thread> =
-                drafts.iter().filter(close).map(|d| d.thread.clone()).collect();
+            let threads: Vec<Thread> = drafts
+                .iter()
+                .filter(close)
+                .map(|d| d.thread.clone())
+                .collect();
             let spans: Vec<(usize, usize)> = drafts.iter().filter(close).map(Draft::span).collect();
             draft.grow(&scene, &threads, &spans, &mut self.bench);
             keep_new(&mut drafts, draft);
@@ -255,7 +256,8 @@ fn reference_height(grey: &Grey, picture: &Picture, hairs: Option<&CrossHairs>) 
 fn moved_little(before: &CrossHairs, picture: &Picture) -> bool {
     picture.cross_hairs.as_ref().is_some_and(|now| {
         let turned = |h: usize| (now.hairs[h].angle_deg - before.hairs[h].angle_deg).abs();
-        (now.x_px - before.x_px).hypot(now.y_px - before.y_px) < 0.5 && turned(0).max(turned(1)) < 0.2
+        (now.x_px - before.x_px).hypot(now.y_px - before.y_px) < 0.5
+            && turned(0).max(turned(1)) < 0.2
     })
 }
 

@@ -9,7 +9,7 @@ use crate::follow::{Follower, Settings, Side, Sweep};
 use crate::logbook::scale::Calibration;
 
 /// Frames between two looks at the whole picture; between them only the surroundings of known lines are searched.
-const FRAMES_BETWEEN_FULL_LOOKS: u64 = 6;
+const FRAMES_BETWEEN_FULL_LOOKS: u64 = 12;
 /// Frames between two fits of the hairs, which stay where they are as long as nobody touches the camera.
 const FRAMES_BETWEEN_HAIR_FITS: u64 = 4;
 /// Frames that are laid over each other to see hairs that are too faint in one frame.
