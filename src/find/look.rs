@@ -147,12 +147,16 @@ impl Finder {
             y_ref: reference_height(&self.grey, picture, hairs),
         };
         let mut drafts: Vec<Draft> = Vec::with_capacity(self.candidates.len());
+        // Every known line is started from one candidate, the strongest near it.
+        let mut started = vec![false; followed.len()];
         for candidate in &self.candidates {
             let middle = (candidate.rows.0 + candidate.rows.1) as f64 / 2.0;
             let near = followed
                 .iter()
-                .map(|&line| (line, (line.x_at(middle) - candidate.x_mid).abs()))
-                .filter(|(line, away)| {
+                .enumerate()
+                .filter(|&(k, _)| !started[k])
+                .map(|(k, &line)| ((k, line), (line.x_at(middle) - candidate.x_mid).abs()))
+                .filter(|((_, line), away)| {
                     candidate.width < 4.0 * line.width_px + 8.0
                         && *away < line.width_px + candidate.width + 20.0
                 })
@@ -164,7 +168,10 @@ impl Finder {
             }
             let mut draft = near.map_or_else(
                 || Draft::from_candidate(candidate, &scene),
-                |(line, _)| Draft::from_line(line, candidate.x_mid, middle, &scene),
+                |((k, line), _)| {
+                    started[k] = true;
+                    Draft::from_line(line, candidate.x_mid, middle, &scene)
+                },
             );
             draft.grow(&scene, &[], &[], &mut self.bench);
             keep_new(&mut drafts, draft);
