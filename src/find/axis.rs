@@ -170,7 +170,11 @@ impl Thread {
         let mut settled = false;
         self.settled = false;
         // A hair that is only being looked for is placed well enough by some of its rows.
-        let stride = if rules.dark && rules.iterations > 2 && strip.rows > 240 { 3 } else { 1 };
+        let stride = if rules.dark && rules.iterations > 2 && strip.rows > 240 {
+            3
+        } else {
+            1
+        };
         for round in 0..=rules.iterations {
             let last = settled || round == rules.iterations;
             bench.profile.prepare(&self.shape, strip.across);
@@ -315,7 +319,8 @@ impl Thread {
             x,
         };
         let used = if strip.free[r] { 4 } else { COLUMNS };
-        let hairs = (!strip.free[r]).then(|| (&strip.hair[pixels.clone()], self.hairs.map(|h| h as f32)));
+        let hairs =
+            (!strip.free[r]).then(|| (&strip.hair[pixels.clone()], self.hairs.map(|h| h as f32)));
         buffers.model(
             &light,
             hairs,

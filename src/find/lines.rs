@@ -18,8 +18,6 @@ const LEAST_LEVELS: f64 = 0.75;
 const SUMMIT_SHARE: f64 = 0.08;
 const LEAST_ROWS: usize = 20;
 const MOST_WIDTH_PX: f64 = 48.0;
-/// Rows beyond the ends of a known line in which it is looked for.
-const MARGIN_ROWS: usize = 16;
 
 /// A line under measurement.
 #[derive(Clone, Debug)]
@@ -29,6 +27,8 @@ pub(super) struct Draft {
     pub(super) alive: bool,
     /// Whether the fit stands for exactly these rows, without neighbours.
     pub(super) fresh: bool,
+    /// Whether the ends are those of an earlier look, which this look need not follow outwards.
+    ends_known: bool,
 }
 
 /// What a line is measured with.
@@ -54,6 +54,7 @@ impl Draft {
             strip,
             alive: true,
             fresh: false,
+            ends_known: false,
         }
     }
 
@@ -66,8 +67,8 @@ impl Draft {
             here.tilt_deg.to_radians().tan() * scale,
             line.curvature_per_px * scale * scale,
         ];
-        let first_row = line.rows.0.saturating_sub(MARGIN_ROWS);
-        let last_row = (line.rows.1 + MARGIN_ROWS).min(scene.grey.height - 1);
+        let first_row = line.rows.0;
+        let last_row = line.rows.1.min(scene.grey.height - 1);
         Self {
             thread: Thread::new(scene.y_ref, scale, axis, Shape::of_width(line.width_px)),
             strip: Strip {
@@ -77,6 +78,7 @@ impl Draft {
             },
             alive: true,
             fresh: false,
+            ends_known: true,
         }
     }
 
@@ -463,7 +465,13 @@ impl Draft {
             return;
         }
         for round in 0..7 {
-            self.measure(scene, neighbours, spans, if round == 0 { 4 } else { 2 }, bench);
+            self.measure(
+                scene,
+                neighbours,
+                spans,
+                if round == 0 { 4 } else { 2 },
+                bench,
+            );
             let width = self.thread.shape.width_px();
             self.alive &= width < 1.5 * MOST_WIDTH_PX && !self.is_glow(0.8 * width);
             if !self.alive {
@@ -479,18 +487,19 @@ impl Draft {
             );
             let more = (self.strip.rows / 2).max(24);
             let bottom = scene.grey.height - 1;
-            let up = if a <= first + 8 && first > 0 {
+            let up = if a <= first + 8 && first > 0 && !self.ends_known {
                 first.saturating_sub(more)
             } else {
                 a
             };
-            let down = if b + 8 >= last && last < bottom {
+            let down = if b + 8 >= last && last < bottom && !self.ends_known {
                 (last + more).min(bottom)
             } else {
                 b
             };
             let grown = up < first || down > last;
-            self.fresh = neighbours.is_empty() && (up, down) == (first, last) && self.thread.settled;
+            self.fresh =
+                neighbours.is_empty() && (up, down) == (first, last) && self.thread.settled;
             self.strip.first_row = up;
             self.strip.rows = down + 1 - up;
             if self.strip.rows < 12 {

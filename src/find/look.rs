@@ -147,26 +147,31 @@ impl Finder {
             y_ref: reference_height(&self.grey, picture, hairs),
         };
         let mut drafts: Vec<Draft> = Vec::with_capacity(self.candidates.len());
+        // Every known line is started from one candidate, the strongest near it.
+        let mut started = vec![false; followed.len()];
         for candidate in &self.candidates {
             let middle = (candidate.rows.0 + candidate.rows.1) as f64 / 2.0;
             let near = followed
                 .iter()
-                .map(|&line| (line, (line.x_at(middle) - candidate.x_mid).abs()))
-                .filter(|(line, away)| {
+                .enumerate()
+                .filter(|&(k, _)| !started[k])
+                .map(|(k, &line)| ((k, line), (line.x_at(middle) - candidate.x_mid).abs()))
+                .filter(|((_, line), away)| {
                     candidate.width < 4.0 * line.width_px + 8.0
                         && *away < line.width_px + candidate.width + 20.0
                 })
                 .min_by(|a, b| a.1.total_cmp(&b.1));
             let tall = (candidate.rows.1 - candidate.rows.0) * 4 > self.grey.height;
             let clear = candidate.z >= STRONG && tall && candidate.width < 30.0;
-            if brief && near.is_none() && !clear
-                || drafts.iter().any(|d| d.explains(candidate))
-            {
+            if brief && near.is_none() && !clear || drafts.iter().any(|d| d.explains(candidate)) {
                 continue;
             }
             let mut draft = near.map_or_else(
                 || Draft::from_candidate(candidate, &scene),
-                |(line, _)| Draft::from_line(line, candidate.x_mid, middle, &scene),
+                |((k, line), _)| {
+                    started[k] = true;
+                    Draft::from_line(line, candidate.x_mid, middle, &scene)
+                },
             );
             draft.grow(&scene, &[], &[], &mut self.bench);
             keep_new(&mut drafts, draft);
@@ -197,8 +202,11 @@ impl Finder {
             }
             let mut draft = Draft::from_line(line, x, y, &scene);
             let close = |d: &&Draft| (d.thread.x_at(y) - x).abs() < 8.0 * line.width_px + 12.0;
-            let threads: Vec<Thread> =
-                drafts.iter().filter(close).map(|d| d.thread.clone()).collect();
+            let threads: Vec<Thread> = drafts
+                .iter()
+                .filter(close)
+                .map(|d| d.thread.clone())
+                .collect();
             let spans: Vec<(usize, usize)> = drafts.iter().filter(close).map(Draft::span).collect();
             draft.grow(&scene, &threads, &spans, &mut self.bench);
             keep_new(&mut drafts, draft);
@@ -308,7 +316,8 @@ fn reference_height(grey: &Grey, picture: &Picture, hairs: Option<&CrossHairs>) 
 fn moved_little(before: &CrossHairs, picture: &Picture) -> bool {
     picture.cross_hairs.as_ref().is_some_and(|now| {
         let turned = |h: usize| (now.hairs[h].angle_deg - before.hairs[h].angle_deg).abs();
-        (now.x_px - before.x_px).hypot(now.y_px - before.y_px) < 0.5 && turned(0).max(turned(1)) < 0.2
+        (now.x_px - before.x_px).hypot(now.y_px - before.y_px) < 0.5
+            && turned(0).max(turned(1)) < 0.2
     })
 }
 

@@ -154,7 +154,12 @@ impl RowBuffers {
         let mut n = [[0.0; ALL]; ALL];
         let mut s = [0.0; ALL];
         for a in 0..used {
-            for ((wf, &w), &f) in self.weighted.iter_mut().zip(&self.weight).zip(&self.columns[a]) {
+            for ((wf, &w), &f) in self
+                .weighted
+                .iter_mut()
+                .zip(&self.weight)
+                .zip(&self.columns[a])
+            {
                 *wf = w * f;
             }
             s[a] = dot(&self.weighted, &self.residual);

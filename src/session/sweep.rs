@@ -9,7 +9,7 @@ use crate::follow::{Follower, Settings, Side, Sweep};
 use crate::logbook::scale::Calibration;
 
 /// Frames between two looks at the whole picture; between them only the surroundings of known lines are searched.
-const FRAMES_BETWEEN_FULL_LOOKS: u64 = 6;
+const FRAMES_BETWEEN_FULL_LOOKS: u64 = 12;
 /// Frames between two fits of the hairs, which stay where they are as long as nobody touches the camera.
 const FRAMES_BETWEEN_HAIR_FITS: u64 = 4;
 /// Frames that are laid over each other to see hairs that are too faint in one frame.
@@ -96,6 +96,8 @@ pub fn watch_frames(
     let mut follower = Follower::new(Settings { toward: options.toward, ..Settings::default() });
     let mut stack = Stack::new();
     let mut known = Known::default();
+    // Whether the last fit of the hairs saw them; only then they are taken as they are for a while.
+    let mut hairs_seen = false;
     let mut frame = Frame::empty();
     let mut watched = Watch { frames: 0, dropped: 0, losses: Vec::new(), last_s: 0.0 };
     let failure = loop {
@@ -117,8 +119,11 @@ pub fn watch_frames(
         if watched.frames.is_multiple_of(FRAMES_BETWEEN_FULL_LOOKS) {
             known.lines.clear();
         }
-        known.hairs_fixed = !watched.frames.is_multiple_of(FRAMES_BETWEEN_HAIR_FITS);
+        known.hairs_fixed = hairs_seen && !watched.frames.is_multiple_of(FRAMES_BETWEEN_HAIR_FITS);
         let picture = finder.look(&frame, &known);
+        if !known.hairs_fixed {
+            hairs_seen = picture.cross_hairs.is_some();
+        }
         if watched.frames < STACKED_FRAMES {
             stack.add(&frame);
         }
