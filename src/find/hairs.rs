@@ -12,6 +12,8 @@ use super::{CrossHairs, Hair, Line};
 
 /// Straight places to try, at most.
 const MOST_TRIED: usize = 14;
+/// A line this close to a hair, beyond what both are wide, spoils the hair's rows; it may have moved since it was measured, px.
+const BESIDE_PX: f64 = 5.0;
 /// Depth over its standard deviation from which a hair counts as seen.
 const LEAST_SIGNIFICANCE: f64 = 8.0;
 
@@ -241,6 +243,15 @@ fn cut(strip: &mut Strip, thread: &Thread, picture: &Grey, lines: Option<&[Line]
         let left = (thread.x_at(y as f64) - half).round().clamp(-1e6, 1e6) as i32;
         strip.left.push(left);
         let row = picture.row(y);
+        // Right beside a line its light and the hair's shade cannot be told apart: such a row says nothing.
+        let beside = lines.is_some_and(|lines| {
+            lines.iter().any(|line| {
+                y + 6 >= line.rows.0
+                    && y <= line.rows.1 + 6
+                    && (line.x_at(y as f64) - thread.x_at(y as f64)).abs()
+                        < 1.5 * line.width_px + 2.0 * thread.shape.width_px() + BESIDE_PX
+            })
+        });
         for i in 0..strip.across {
             let column = left + i as i32;
             let level = usize::try_from(column).ok().and_then(|c| row.get(c));
@@ -256,7 +267,7 @@ fn cut(strip: &mut Strip, thread: &Thread, picture: &Grey, lines: Option<&[Line]
             });
             strip
                 .good
-                .push(!covered && level.is_some_and(|&v| v < picture.clip));
+                .push(!beside && !covered && level.is_some_and(|&v| v < picture.clip));
         }
     }
 }

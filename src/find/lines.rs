@@ -16,6 +16,9 @@ const MOST_VAGUE: f64 = 4.0;
 const LEAST_LEVELS: f64 = 0.75;
 /// Height of a summit and depth of the valley beside it, as a share of the highest light, at least.
 const SUMMIT_SHARE: f64 = 0.08;
+/// Error that the shade of a hair along the whole line leaves, as a share of the line's width: the shade's profile is
+/// known to some per cent only (found on simulated frames, in which a hair moves across a line).
+const SHADE_SHARE: f64 = 0.02;
 const LEAST_ROWS: usize = 20;
 const MOST_WIDTH_PX: f64 = 48.0;
 
@@ -544,6 +547,22 @@ impl Draft {
         amplitude < swelling(width) * background
     }
 
+    /// Share of the line's rows on which a hair lies over or right beside it.
+    fn share_beside_hair(&self, scene: &Scene<'_>, width: f64) -> f64 {
+        let Some(cross) = scene.hairs else { return 0.0 };
+        let (first, last) = self.span();
+        let hits = (first..=last)
+            .filter(|&y| {
+                let x = self.thread.x_at(y as f64);
+                (0..2).any(|h| {
+                    let reach = cross.hairs[h].width_px + 0.6 * width;
+                    cross.distance_px(h, x, y as f64).abs() < reach
+                })
+            })
+            .count();
+        hits as f64 / (last + 1 - first) as f64
+    }
+
     /// Steps of the order of a single level are left by compression, along the edges of its blocks.
     fn is_step_of_levels(&self) -> bool {
         self.mean_light().0 < LEAST_LEVELS
@@ -688,9 +707,12 @@ impl Draft {
             }
         }
         let (first, last) = self.span();
+        let shade_px = SHADE_SHARE * width * self.share_beside_hair(scene, width);
+        covariance[0][0] += shade_px * shade_px;
         Some(Line {
             x_px: thread.axis[0],
-            u_px: u,
+            u_px: u.hypot(shade_px),
+            shade_px,
             y_ref_px: scene.y_ref,
             tilt_deg: tangent.atan().to_degrees(),
             curvature_per_px: thread.axis[2] * by[2],

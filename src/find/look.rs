@@ -69,11 +69,19 @@ impl Finder {
             picture.lines = self.lines(&picture, known);
             return picture;
         }
+        // Hairs are looked for beside the lines, so the lines come first where nothing is known of either.
+        let mut rough = if known.cross_hairs.is_none() && known.lines.is_empty() {
+            self.lines(&picture, known)
+        } else {
+            known.lines.clone()
+        };
+        // What a hair that is not known yet looks like beside it is no line that could hide it.
+        rough.retain(|line| line.signal_to_noise > 20.0 && line.u_px < 0.05 * line.width_px);
         picture.cross_hairs = self.hairs.run(
             &self.grey,
             &self.noise,
             known.cross_hairs.as_ref(),
-            &known.lines,
+            &rough,
             &mut self.bench,
         );
         picture.lines = self.lines(&picture, known);

@@ -325,6 +325,9 @@ impl Candidate {
     }
 }
 
+/// Frames in which a line stood this close to its turning point decide about it, px.
+const SHADE_REACH_PX: f64 = 1.5;
+
 impl Line {
     fn new(track: Track, hold: &Hold) -> Self {
         let main = hold.main().cloned();
@@ -357,6 +360,18 @@ impl Line {
             track,
             candidates: Vec::new(),
         }
+    }
+
+    /// What the shade of a hair leaves where the line stood at `x_px`: the mean over the frames near there, px.
+    fn shade_near(&self, x_px: f64) -> f64 {
+        let (sum, count) = self
+            .course
+            .x_px
+            .iter()
+            .zip(&self.track.sightings)
+            .filter(|(x, _)| (**x - x_px).abs() < SHADE_REACH_PX)
+            .fold((0.0, 0.0), |(sum, count), (_, s)| (sum + f64::from(s.shade_px), count + 1.0));
+        if count > 0.0 { sum / count } else { 0.0 }
     }
 
     fn gap_limit_s(&self) -> f64 {
@@ -415,7 +430,7 @@ impl Line {
             }
             Ok(turn) => {
                 candidate.x_px = sign * turn.y0_px;
-                candidate.u_px = turn.u_px;
+                candidate.u_px = turn.u_px.hypot(self.shade_near(candidate.x_px));
                 if let (Some(here), Some(main)) = (hold.stretch_at(turn.time_s), hold.main())
                     && hold.stretches.len() > 1
                     && (here.x_px - main.x_px).abs() > 0.0

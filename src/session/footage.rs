@@ -73,7 +73,14 @@ pub(super) fn measure(
     let pooled = pooled_hairs(&looked);
     let mut cautions = Vec::new();
     let mut measured = Vec::with_capacity(looked.len());
-    for (want, seen) in wanted.iter().zip(looked) {
+    for (want, mut seen) in wanted.iter().zip(looked) {
+        if let (Seen::Still(frame), Some(hairs)) = (&seen, &pooled)
+            && frame.picture.cross_hairs.is_none()
+        {
+            // Hairs that a line hides still shade it: it is measured again with their place known.
+            cautions.push(borrowed(want));
+            seen = Seen::Still(locate_one(&mut Finder::new(), &want.path, Some(hairs))?);
+        }
         measured.push(offset(want, seen, pooled.as_ref(), &mut cautions)?);
     }
     Ok((measured, cautions))
@@ -127,7 +134,7 @@ fn look_at_all(
 
 fn look(want: &Wanted, options: &WatchOptions, finder: &mut Finder) -> Result<Seen, SessionError> {
     if is_picture(&want.path) {
-        return Ok(Seen::Still(locate_one(finder, &want.path)?));
+        return Ok(Seen::Still(locate_one(finder, &want.path, None)?));
     }
     let watched = watch(&Source::Path(want.path.clone()), options, |_| {})?;
     Ok(Seen::Clip(Box::new(watched)))
@@ -244,20 +251,7 @@ fn offset(
                     ),
                 ));
             }
-            match (&frame.picture.cross_hairs, pooled) {
-                (Some(hairs), _) => still_offset(frame, index, hairs),
-                (None, Some(hairs)) => {
-                    cautions.push(Caution::new(
-                        "hairs-borrowed",
-                        format!(
-                            "{}: the cross-hairs can't be seen in {name}; their place is taken from the other footage of the table",
-                            want.place
-                        ),
-                    ));
-                    still_offset(frame, index, hairs)
-                }
-                (None, None) => None,
-            }
+            frame.picture.cross_hairs.as_ref().and_then(|hairs| still_offset(frame, index, hairs))
         }
         Seen::Clip(watched) => {
             let Some(line) = watched.sweep.lines.get(index) else {
@@ -281,13 +275,7 @@ fn offset(
             match (line.offset_px, pooled) {
                 (Some(offset_px), _) => Some((offset_px, line.u_px)),
                 (None, Some(hairs)) => {
-                    cautions.push(Caution::new(
-                        "hairs-borrowed",
-                        format!(
-                            "{}: the cross-hairs can't be seen in {name}; their place is taken from the other footage of the table",
-                            want.place
-                        ),
-                    ));
+                    cautions.push(borrowed(want));
                     Some((line.x_px - hairs.x_px, line.u_px.hypot(hairs.u_x_px)))
                 }
                 (None, None) => None,
@@ -318,6 +306,17 @@ fn offset(
         offset_px,
         u_px,
     })
+}
+
+fn borrowed(want: &Wanted) -> Caution {
+    Caution::new(
+        "hairs-borrowed",
+        format!(
+            "{}: the cross-hairs can't be measured in {}; their place is taken from the other footage of the table",
+            want.place,
+            want.path.display()
+        ),
+    )
 }
 
 /// Offset of a line of a still from the cross-hairs at their height, px, with its standard uncertainty.

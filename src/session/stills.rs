@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use super::SessionError;
 use crate::capture;
-use crate::find::{Finder, Known, Picture};
+use crate::find::{CrossHairs, Finder, Known, Picture};
 
 /// What was found in one still picture.
 #[derive(Clone, Debug)]
@@ -30,16 +30,21 @@ pub fn locate(
     let mut finder = Finder::new();
     let mut located = Vec::with_capacity(paths.len());
     for (index, path) in paths.iter().enumerate() {
-        located.push(locate_one(&mut finder, path)?);
+        located.push(locate_one(&mut finder, path, None)?);
         done(index + 1);
     }
     Ok(located)
 }
 
-/// Finds cross-hairs and lines in one picture.
-pub(super) fn locate_one(finder: &mut Finder, path: &Path) -> Result<LocatedFrame, SessionError> {
+/// Finds cross-hairs and lines in one picture; with `hairs` given, these are taken as they are.
+pub(super) fn locate_one(
+    finder: &mut Finder,
+    path: &Path,
+    hairs: Option<&CrossHairs>,
+) -> Result<LocatedFrame, SessionError> {
     let frame = capture::read_picture(path)?;
-    let picture = finder.look(&frame, &Known::default());
+    let known = Known { cross_hairs: hairs.cloned(), hairs_fixed: hairs.is_some(), ..Known::default() };
+    let picture = finder.look(&frame, &known);
     Ok(LocatedFrame {
         path: path.to_owned(),
         width: frame.width(),

@@ -15,6 +15,9 @@ const FRAMES_BETWEEN_HAIR_FITS: u64 = 4;
 /// Frames that are laid over each other to see hairs that are too faint in one frame.
 const STACKED_FRAMES: u64 = 96;
 
+/// Fits of the hairs that may fail where they were before they are looked for everywhere.
+const MISSES_BEFORE_NEW_SEARCH: u32 = 2;
+
 /// How to watch.
 #[derive(Clone, Debug, Default)]
 pub struct WatchOptions {
@@ -98,6 +101,7 @@ pub fn watch_frames(
     let mut known = Known::default();
     // Whether the last fit of the hairs saw them; only then they are taken as they are for a while.
     let mut hairs_seen = false;
+    let mut hairs_missed = 0;
     let mut frame = Frame::empty();
     let mut watched = Watch { frames: 0, dropped: 0, losses: Vec::new(), last_s: 0.0 };
     let failure = loop {
@@ -119,16 +123,33 @@ pub fn watch_frames(
         if watched.frames.is_multiple_of(FRAMES_BETWEEN_FULL_LOOKS) {
             known.lines.clear();
         }
-        known.hairs_fixed = hairs_seen && !watched.frames.is_multiple_of(FRAMES_BETWEEN_HAIR_FITS);
-        let picture = finder.look(&frame, &known);
+        // Between two full looks, so that it is known which lines stand beside the hairs.
+        known.hairs_fixed =
+            hairs_seen && watched.frames % FRAMES_BETWEEN_HAIR_FITS != FRAMES_BETWEEN_HAIR_FITS / 2;
+        let mut picture = finder.look(&frame, &known);
         if !known.hairs_fixed {
             hairs_seen = picture.cross_hairs.is_some();
+            hairs_missed = if hairs_seen { 0 } else { hairs_missed + 1 };
+            if hairs_missed >= MISSES_BEFORE_NEW_SEARCH && known.cross_hairs.is_some() {
+                // Hidden by a line, or the camera was knocked: then they are somewhere else.
+                hairs_missed = 0;
+                let anywhere = Known { cross_hairs: None, ..known.clone() };
+                let again = finder.look(&frame, &anywhere);
+                if again.cross_hairs.is_some() {
+                    hairs_seen = true;
+                    picture = again;
+                }
+            }
         }
         if watched.frames < STACKED_FRAMES {
             stack.add(&frame);
         }
         watched.frames += 1;
         watched.last_s = frame.time_s;
+        if known.hairs_fixed {
+            // Not seen but assumed: no further sighting of the hairs.
+            picture.cross_hairs = None;
+        }
         follower.advance(frame.number, frame.time_s, &picture);
         if picture.cross_hairs.is_some() {
             known.cross_hairs.clone_from(&picture.cross_hairs);
