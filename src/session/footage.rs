@@ -64,22 +64,38 @@ pub(super) fn measure(
     options: &WatchOptions,
     progress: &(dyn Fn(usize) + Sync),
 ) -> Result<(Vec<MeasuredFootage>, Vec<Caution>), SessionError> {
-    let seen = look_at_all(wanted, options, progress);
-    let mut looked = Vec::with_capacity(wanted.len());
-    for (want, seen) in wanted.iter().zip(seen) {
-        looked
-            .push(seen.map_err(|error| SessionError::Footage(format!("{}: {error}", want.place)))?);
+    // Two lines of one clip are two rows of the table and one clip to watch.
+    let mut once: Vec<&Wanted> = Vec::new();
+    for want in wanted {
+        if !once.iter().any(|other| other.path == want.path) {
+            once.push(want);
+        }
     }
+    let mut seen_once = Vec::with_capacity(once.len());
+    for (want, seen) in once.iter().zip(look_at_all(&once, options, progress)) {
+        seen_once.push(seen.map_err(|error| SessionError::Footage(format!("{}: {error}", want.place)))?);
+    }
+    let looked: Vec<Seen> = wanted
+        .iter()
+        .filter_map(|want| {
+            let at = once.iter().position(|other| other.path == want.path)?;
+            seen_once.get(at).cloned()
+        })
+        .collect();
     let pooled = pooled_hairs(&looked);
     let mut cautions = Vec::new();
     let mut measured = Vec::with_capacity(looked.len());
     for (want, mut seen) in wanted.iter().zip(looked) {
-        if let (Seen::Still(frame), Some(hairs)) = (&seen, &pooled)
-            && frame.picture.cross_hairs.is_none()
-        {
-            // Hairs that a line hides still shade it: it is measured again with their place known.
-            cautions.push(borrowed(want));
-            seen = Seen::Still(locate_one(&mut Finder::new(), &want.path, Some(hairs))?);
+        if let (Seen::Still(frame), Some(hairs)) = (&seen, &pooled) {
+            // The hairs are fixed to the camera: all footage together knows them better than one picture, above all
+            // one in which a line hides them. A picture that contradicts the others keeps its own.
+            let own = frame.picture.cross_hairs.as_ref();
+            if own.is_none_or(|own| own.u_x_px > hairs.u_x_px && agree(own, hairs)) {
+                if own.is_none() {
+                    cautions.push(borrowed(want));
+                }
+                seen = Seen::Still(locate_one(&mut Finder::new(), &want.path, Some(hairs))?);
+            }
         }
         measured.push(offset(want, seen, pooled.as_ref(), &mut cautions)?);
     }
@@ -88,7 +104,7 @@ pub(super) fn measure(
 
 /// Looks at each piece of footage, several at a time.
 fn look_at_all(
-    wanted: &[Wanted],
+    wanted: &[&Wanted],
     options: &WatchOptions,
     progress: &(dyn Fn(usize) + Sync),
 ) -> Vec<Result<Seen, SessionError>> {
@@ -153,8 +169,20 @@ fn is_picture(path: &Path) -> bool {
             })
 }
 
-/// Cross-hairs from all footage together, by inverse variance: they are fixed to the camera, so a picture in which they
-/// can't be seen borrows them.
+/// Crossings that lie farther apart than this many standard uncertainties belong to different places of the camera.
+const SAME_PLACE_IN_U: f64 = 5.0;
+/// Error that a single fit of the hairs may have beyond its uncertainty, px.
+const HAIR_MISFIT_PX: f64 = 0.02;
+
+/// Whether two sightings of the cross-hairs are of the same place.
+fn agree(a: &CrossHairs, b: &CrossHairs) -> bool {
+    let within = |difference: f64, u: f64, v: f64| {
+        difference.abs() < SAME_PLACE_IN_U * (u * u + v * v + HAIR_MISFIT_PX * HAIR_MISFIT_PX).sqrt()
+    };
+    within(a.x_px - b.x_px, a.u_x_px, b.u_x_px) && within(a.y_px - b.y_px, a.u_y_px, b.u_y_px)
+}
+
+/// Cross-hairs from all footage together, by inverse variance over those that agree with the median.
 fn pooled_hairs(seen: &[Seen]) -> Option<CrossHairs> {
     let all: Vec<&CrossHairs> = seen
         .iter()
@@ -163,40 +191,32 @@ fn pooled_hairs(seen: &[Seen]) -> Option<CrossHairs> {
             Seen::Clip(watched) => watched.sweep.cross_hairs.as_ref(),
         })
         .collect();
-    let best = all.iter().min_by(|a, b| a.u_x_px.total_cmp(&b.u_x_px))?;
-    let weight_x: f64 = all.iter().map(|hairs| hairs.u_x_px.powi(-2)).sum();
-    let weight_y: f64 = all.iter().map(|hairs| hairs.u_y_px.powi(-2)).sum();
-    let x_px = all
-        .iter()
-        .map(|hairs| hairs.x_px * hairs.u_x_px.powi(-2))
-        .sum::<f64>()
-        / weight_x;
-    let y_px = all
-        .iter()
-        .map(|hairs| hairs.y_px * hairs.u_y_px.powi(-2))
-        .sum::<f64>()
-        / weight_y;
-    // Hairs of different pictures scatter by more than their own uncertainty when the camera was moved: the scatter counts.
-    let scatter = |get: fn(&CrossHairs) -> f64, mean: f64| {
-        (all.iter()
-            .map(|hairs| (get(hairs) - mean).powi(2))
-            .sum::<f64>()
-            / all.len() as f64)
-            .sqrt()
+    let median = |get: fn(&CrossHairs) -> f64| {
+        let mut values: Vec<f64> = all.iter().map(|hairs| get(hairs)).collect();
+        values.sort_by(f64::total_cmp);
+        values.get(values.len() / 2).copied()
     };
-    Some(CrossHairs {
-        x_px,
-        y_px,
-        u_x_px: weight_x
-            .recip()
-            .sqrt()
-            .max(scatter(|hairs| hairs.x_px, x_px)),
-        u_y_px: weight_y
-            .recip()
-            .sqrt()
-            .max(scatter(|hairs| hairs.y_px, y_px)),
-        ..(*best).clone()
-    })
+    let middle = CrossHairs {
+        x_px: median(|hairs| hairs.x_px)?,
+        y_px: median(|hairs| hairs.y_px)?,
+        u_x_px: 0.0,
+        u_y_px: 0.0,
+        ..(**all.first()?).clone()
+    };
+    let agreed: Vec<&CrossHairs> = all.into_iter().filter(|hairs| agree(hairs, &middle)).collect();
+    let best = agreed.iter().min_by(|a, b| a.u_x_px.total_cmp(&b.u_x_px))?;
+    let mean = |get: fn(&CrossHairs) -> (f64, f64)| {
+        let (sum, weights) = agreed
+            .iter()
+            .map(|hairs| get(hairs))
+            .fold((0.0, 0.0), |(sum, weights), (value, u)| (sum + value / (u * u), weights + 1.0 / (u * u)));
+        // Sightings of one picture share its pattern: their mean is no better than a share of the misfit.
+        let floor = HAIR_MISFIT_PX / (agreed.len() as f64).sqrt();
+        (sum / weights, weights.recip().sqrt().max(0.2 * floor))
+    };
+    let (x_px, u_x_px) = mean(|hairs| (hairs.x_px, hairs.u_x_px));
+    let (y_px, u_y_px) = mean(|hairs| (hairs.y_px, hairs.u_y_px));
+    Some(CrossHairs { x_px, y_px, u_x_px, u_y_px, ..(*best).clone() })
 }
 
 fn offset(
@@ -294,10 +314,11 @@ fn offset(
                 format!("{}: {failure}; what came before was used", want.place),
             ));
         }
-        cautions.extend(watched.cautions().into_iter().map(|caution| Caution {
-            message: format!("{}: {}", want.place, caution.message),
-            ..caution
-        }));
+        // That the side was taken from the turns themselves is told where a clip is watched alone; in a table the turning
+        // points show it.
+        cautions.extend(watched.cautions().into_iter().filter(|caution| caution.code != "side-inferred").map(
+            |caution| Caution { message: format!("{}: {}", want.place, caution.message), ..caution },
+        ));
     }
     Ok(MeasuredFootage {
         path: want.path.clone(),
