@@ -8,6 +8,6 @@
 
 mod command_line;
 mod order;
-mod simulated_runs;
 mod outside_lines;
+mod simulated_runs;
 mod support;

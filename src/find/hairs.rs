@@ -282,7 +282,11 @@ fn significance(thread: &Thread, depth: f64) -> Option<f64> {
         .map(|part| {
             let range = part * rows / PARTS..(part + 1) * rows / PARTS;
             let count = range.len().max(1) as f64;
-            thread.background[range].iter().map(|light| light.max(0.0)).sum::<f64>() / count
+            thread.background[range]
+                .iter()
+                .map(|light| light.max(0.0))
+                .sum::<f64>()
+                / count
         })
         .collect();
     let light_of = lights.clone();

@@ -128,7 +128,8 @@ impl Draft {
             for (i, &level) in scene.grey.row(y).iter().enumerate().take(to).skip(from) {
                 let hidden = scene.hairs.is_some_and(|cross| {
                     (0..2).any(|h| {
-                        cross.distance_px(h, i as f64, y as f64).abs() < 1.5 * cross.hairs[h].width_px + 1.0
+                        cross.distance_px(h, i as f64, y as f64).abs()
+                            < 1.5 * cross.hairs[h].width_px + 1.0
                     })
                 });
                 let bin = (i as f64 - x + reach).round() as usize;
@@ -140,9 +141,14 @@ impl Draft {
         }
         // Where a hair hides most of a column, nothing can be said of it: the profile ends there on either side.
         let enough = 0.3 * self.strip.rows as f64;
-        let known: Vec<Option<f64>> =
-            sum.iter().map(|cell| (cell.1 > enough).then(|| cell.0 / cell.1)).collect();
-        let top = known.iter().flatten().fold(f64::NEG_INFINITY, |a, &b| a.max(b));
+        let known: Vec<Option<f64>> = sum
+            .iter()
+            .map(|cell| (cell.1 > enough).then(|| cell.0 / cell.1))
+            .collect();
+        let top = known
+            .iter()
+            .flatten()
+            .fold(f64::NEG_INFINITY, |a, &b| a.max(b));
         let low = known.iter().flatten().fold(f64::INFINITY, |a, &b| a.min(b));
         let mut summits: Vec<(f64, f64)> = Vec::new();
         let mut valley = f64::INFINITY;
@@ -156,12 +162,20 @@ impl Draft {
             valley = valley.min(here);
             let count = sum[window].1;
             let noise = (f64::from(scene.noise.variance(here as f32)) / count).sqrt();
-            let least = (SUMMIT_SHARE * (top - low)).max(8.0 * noise).max(2.0 * LEAST_LEVELS);
+            let least = (SUMMIT_SHARE * (top - low))
+                .max(8.0 * noise)
+                .max(2.0 * LEAST_LEVELS);
             if here < before || here <= after || here - low < least {
                 continue;
             }
             let bend = before - 2.0 * here + after;
-            let place = window as f64 + if bend < 0.0 { 0.5 * (before - after) / bend } else { 0.0 } - reach;
+            let place = window as f64
+                + if bend < 0.0 {
+                    0.5 * (before - after) / bend
+                } else {
+                    0.0
+                }
+                - reach;
             match summits.last_mut() {
                 // No valley between them: one summit, the higher.
                 Some(last) if last.1.min(here) - valley < least => {

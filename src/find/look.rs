@@ -254,7 +254,10 @@ fn divide(drafts: &mut Vec<Draft>, scene: &Scene<'_>, bench: &mut Bench) {
         if summits.len() < 2 {
             continue;
         }
-        let least = summits.windows(2).map(|pair| pair[1] - pair[0]).fold(f64::INFINITY, f64::min);
+        let least = summits
+            .windows(2)
+            .map(|pair| pair[1] - pair[0])
+            .fold(f64::INFINITY, f64::min);
         let own = drafts[i].thread.x_at(scene.y_ref);
         // A line of its own stands on one of the summits; one between two of them stands for both.
         let stands = summits.iter().any(|place| place.abs() < 0.25 * least);
@@ -269,8 +272,10 @@ fn divide(drafts: &mut Vec<Draft>, scene: &Scene<'_>, bench: &mut Bench) {
             })
             .collect();
         // Each is measured without the others, which at first have the light of the line that was divided.
-        let mut parts: Vec<Draft> =
-            fresh.iter().map(|&place| drafts[i].beside(place, 0.7 * least)).collect();
+        let mut parts: Vec<Draft> = fresh
+            .iter()
+            .map(|&place| drafts[i].beside(place, 0.7 * least))
+            .collect();
         for _ in 0..2 {
             for k in 0..parts.len() {
                 let (threads, spans): (Vec<Thread>, Vec<(usize, usize)>) = drafts
@@ -280,7 +285,13 @@ fn divide(drafts: &mut Vec<Draft>, scene: &Scene<'_>, bench: &mut Bench) {
                         (*j != i || stands) && (other.thread.x_at(scene.y_ref) - own).abs() < 60.0
                     })
                     .map(|(_, other)| other)
-                    .chain(parts.iter().enumerate().filter(|(j, _)| *j != k).map(|(_, part)| part))
+                    .chain(
+                        parts
+                            .iter()
+                            .enumerate()
+                            .filter(|(j, _)| *j != k)
+                            .map(|(_, part)| part),
+                    )
                     .filter(|other| other.alive)
                     .map(|other| (other.thread.clone(), other.span()))
                     .unzip();

@@ -370,7 +370,9 @@ impl Line {
             .iter()
             .zip(&self.track.sightings)
             .filter(|(x, _)| (**x - x_px).abs() < SHADE_REACH_PX)
-            .fold((0.0, 0.0), |(sum, count), (_, s)| (sum + f64::from(s.shade_px), count + 1.0));
+            .fold((0.0, 0.0), |(sum, count), (_, s)| {
+                (sum + f64::from(s.shade_px), count + 1.0)
+            });
         if count > 0.0 { sum / count } else { 0.0 }
     }
 

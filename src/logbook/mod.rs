@@ -24,4 +24,3 @@ pub mod scale;
 pub mod table;
 #[cfg(test)]
 mod tests;
-

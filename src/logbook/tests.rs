@@ -67,11 +67,7 @@ fn the_offset_is_added_with_its_sign_and_wraps() {
     let text = "target;set;window_1;offset_arcsec;u_offset_arcsec\ncentral;a;359°59'30\";45,5;2\nline;a;0;;\n";
     let text = text.replace("line;a;0;;", "face-1;a;10;;\nface-2;a;20;-36;1");
     let rows = readings_from_bytes(format!("\u{feff}{text}").as_bytes(), "x.csv").unwrap();
-    let read = corrected(
-        &rows,
-        &[],
-        &circle_of(Angle::from_arcseconds(30.0)),
-    );
+    let read = corrected(&rows, &[], &circle_of(Angle::from_arcseconds(30.0)));
     assert!((read.pointings[0].reading_deg.value() * 3600.0 - 15.5).abs() < 1e-6);
     assert!((read.pointings[2].reading_deg.value() - 19.99).abs() < 1e-9);
     let u = (30f64 * 30.0 / 12.0 + 4.0).sqrt();

@@ -73,7 +73,8 @@ pub(super) fn measure(
     }
     let mut seen_once = Vec::with_capacity(once.len());
     for (want, seen) in once.iter().zip(look_at_all(&once, options, progress)) {
-        seen_once.push(seen.map_err(|error| SessionError::Footage(format!("{}: {error}", want.place)))?);
+        seen_once
+            .push(seen.map_err(|error| SessionError::Footage(format!("{}: {error}", want.place)))?);
     }
     let looked: Vec<Seen> = wanted
         .iter()
@@ -177,7 +178,8 @@ const HAIR_MISFIT_PX: f64 = 0.02;
 /// Whether two sightings of the cross-hairs are of the same place.
 fn agree(a: &CrossHairs, b: &CrossHairs) -> bool {
     let within = |difference: f64, u: f64, v: f64| {
-        difference.abs() < SAME_PLACE_IN_U * (u * u + v * v + HAIR_MISFIT_PX * HAIR_MISFIT_PX).sqrt()
+        difference.abs()
+            < SAME_PLACE_IN_U * (u * u + v * v + HAIR_MISFIT_PX * HAIR_MISFIT_PX).sqrt()
     };
     within(a.x_px - b.x_px, a.u_x_px, b.u_x_px) && within(a.y_px - b.y_px, a.u_y_px, b.u_y_px)
 }
@@ -203,20 +205,31 @@ fn pooled_hairs(seen: &[Seen]) -> Option<CrossHairs> {
         u_y_px: 0.0,
         ..(**all.first()?).clone()
     };
-    let agreed: Vec<&CrossHairs> = all.into_iter().filter(|hairs| agree(hairs, &middle)).collect();
+    let agreed: Vec<&CrossHairs> = all
+        .into_iter()
+        .filter(|hairs| agree(hairs, &middle))
+        .collect();
     let best = agreed.iter().min_by(|a, b| a.u_x_px.total_cmp(&b.u_x_px))?;
     let mean = |get: fn(&CrossHairs) -> (f64, f64)| {
         let (sum, weights) = agreed
             .iter()
             .map(|hairs| get(hairs))
-            .fold((0.0, 0.0), |(sum, weights), (value, u)| (sum + value / (u * u), weights + 1.0 / (u * u)));
+            .fold((0.0, 0.0), |(sum, weights), (value, u)| {
+                (sum + value / (u * u), weights + 1.0 / (u * u))
+            });
         // Sightings of one picture share its pattern: their mean is no better than a share of the misfit.
         let floor = HAIR_MISFIT_PX / (agreed.len() as f64).sqrt();
         (sum / weights, weights.recip().sqrt().max(0.2 * floor))
     };
     let (x_px, u_x_px) = mean(|hairs| (hairs.x_px, hairs.u_x_px));
     let (y_px, u_y_px) = mean(|hairs| (hairs.y_px, hairs.u_y_px));
-    Some(CrossHairs { x_px, y_px, u_x_px, u_y_px, ..(*best).clone() })
+    Some(CrossHairs {
+        x_px,
+        y_px,
+        u_x_px,
+        u_y_px,
+        ..(*best).clone()
+    })
 }
 
 fn offset(
@@ -316,9 +329,16 @@ fn offset(
         }
         // That the side was taken from the turns themselves is told where a clip is watched alone; in a table the turning
         // points show it.
-        cautions.extend(watched.cautions().into_iter().filter(|caution| caution.code != "side-inferred").map(
-            |caution| Caution { message: format!("{}: {}", want.place, caution.message), ..caution },
-        ));
+        cautions.extend(
+            watched
+                .cautions()
+                .into_iter()
+                .filter(|caution| caution.code != "side-inferred")
+                .map(|caution| Caution {
+                    message: format!("{}: {}", want.place, caution.message),
+                    ..caution
+                }),
+        );
     }
     Ok(MeasuredFootage {
         path: want.path.clone(),

@@ -43,7 +43,11 @@ pub(super) fn locate_one(
     hairs: Option<&CrossHairs>,
 ) -> Result<LocatedFrame, SessionError> {
     let frame = capture::read_picture(path)?;
-    let known = Known { cross_hairs: hairs.cloned(), hairs_fixed: hairs.is_some(), ..Known::default() };
+    let known = Known {
+        cross_hairs: hairs.cloned(),
+        hairs_fixed: hairs.is_some(),
+        ..Known::default()
+    };
     let picture = finder.look(&frame, &known);
     Ok(LocatedFrame {
         path: path.to_owned(),

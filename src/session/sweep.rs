@@ -1,8 +1,8 @@
 //! A clip of a turning prism table in, each line's turning point out.
 
 use super::{Caution, SessionError};
-use crate::basics::uncertainty::{Cause, Shape};
 use crate::basics::frame::Frame;
+use crate::basics::uncertainty::{Cause, Shape};
 use crate::capture::{self, FrameSource, Next, OpenOptions, Source};
 use crate::find::{Finder, Known, Stack};
 use crate::follow::{Follower, Settings, Side, Sweep};
@@ -17,6 +17,9 @@ const STACKED_FRAMES: u64 = 96;
 
 /// Fits of the hairs that may fail where they were before they are looked for everywhere.
 const MISSES_BEFORE_NEW_SEARCH: u32 = 2;
+
+/// Sightings of the hairs in single frames from which on the stack is not asked.
+const ENOUGH_SIGHTINGS: u32 = 5;
 
 /// How to watch.
 #[derive(Clone, Debug, Default)]
@@ -79,7 +82,13 @@ pub fn watch(
     options: &WatchOptions,
     progress: impl FnMut(WatchProgress),
 ) -> Result<Watched, SessionError> {
-    let opened = capture::open(source, &OpenOptions { fps: options.fps, ..OpenOptions::default() })?;
+    let opened = capture::open(
+        source,
+        &OpenOptions {
+            fps: options.fps,
+            ..OpenOptions::default()
+        },
+    )?;
     watch_frames(&mut capture::Decoupled::new(opened)?, options, progress)
 }
 
@@ -96,14 +105,23 @@ pub fn watch_frames(
     let description = source.info().description.clone();
 
     let mut finder = Finder::new();
-    let mut follower = Follower::new(Settings { toward: options.toward, ..Settings::default() });
+    let mut follower = Follower::new(Settings {
+        toward: options.toward,
+        ..Settings::default()
+    });
     let mut stack = Stack::new();
     let mut known = Known::default();
     // Whether the last fit of the hairs saw them; only then they are taken as they are for a while.
     let mut hairs_seen = false;
     let mut hairs_missed = 0;
+    let mut hairs_sightings = 0;
     let mut frame = Frame::empty();
-    let mut watched = Watch { frames: 0, dropped: 0, losses: Vec::new(), last_s: 0.0 };
+    let mut watched = Watch {
+        frames: 0,
+        dropped: 0,
+        losses: Vec::new(),
+        last_s: 0.0,
+    };
     let failure = loop {
         match source.next_into(&mut frame) {
             Ok(Next::Frame) => {}
@@ -133,7 +151,10 @@ pub fn watch_frames(
             if hairs_missed >= MISSES_BEFORE_NEW_SEARCH && known.cross_hairs.is_some() {
                 // Hidden by a line, or the camera was knocked: then they are somewhere else.
                 hairs_missed = 0;
-                let anywhere = Known { cross_hairs: None, ..known.clone() };
+                let anywhere = Known {
+                    cross_hairs: None,
+                    ..known.clone()
+                };
                 let again = finder.look(&frame, &anywhere);
                 if again.cross_hairs.is_some() {
                     hairs_seen = true;
@@ -141,7 +162,7 @@ pub fn watch_frames(
                 }
             }
         }
-        if watched.frames < STACKED_FRAMES {
+        if watched.frames < STACKED_FRAMES && hairs_sightings < ENOUGH_SIGHTINGS {
             stack.add(&frame);
         }
         watched.frames += 1;
@@ -150,17 +171,30 @@ pub fn watch_frames(
             // Not seen but assumed: no further sighting of the hairs.
             picture.cross_hairs = None;
         }
+        hairs_sightings += u32::from(picture.cross_hairs.is_some());
         follower.advance(frame.number, frame.time_s, &picture);
         if picture.cross_hairs.is_some() {
             known.cross_hairs.clone_from(&picture.cross_hairs);
-        } else if known.cross_hairs.is_none() && watched.frames.is_power_of_two() && watched.frames >= 8 {
+        } else if known.cross_hairs.is_none()
+            && watched.frames.is_power_of_two()
+            && watched.frames >= 8
+        {
             known.cross_hairs = stack.cross_hairs(&mut finder);
         }
         known.field.clone_from(&picture.field);
         known.lines = picture.lines;
-        progress(WatchProgress { frames: watched.frames, of });
+        progress(WatchProgress {
+            frames: watched.frames,
+            of,
+        });
     };
-    let sweep = follower.finish(stack.cross_hairs(&mut finder));
+    // Lines that pass the hairs smear the stack: it counts only where single frames were too dark for the hairs.
+    let stacked = if hairs_sightings < ENOUGH_SIGHTINGS {
+        stack.cross_hairs(&mut finder)
+    } else {
+        None
+    };
+    let sweep = follower.finish(stacked);
     let scale = options.scale.as_ref().map(Calibration::ready).transpose()?;
     let angles = sweep
         .lines
@@ -171,7 +205,10 @@ pub fn watch_frames(
                 line.u_px,
                 &Cause::type_b("line against cross-hairs", Shape::Normal),
             );
-            Some(LineAngle { offset_arcsec: angle.value(), u_arcsec: angle.u() })
+            Some(LineAngle {
+                offset_arcsec: angle.value(),
+                u_arcsec: angle.u(),
+            })
         })
         .collect();
     Ok(Watched {
@@ -219,7 +256,10 @@ impl Watched {
         if self.sweep.lines.is_empty() {
             cautions.push(Caution::new(
                 "no-line",
-                format!("no line was seen in {}: check that the slit is lit and in focus", self.description),
+                format!(
+                    "no line was seen in {}: check that the slit is lit and in focus",
+                    self.description
+                ),
             ));
         }
         cautions

@@ -6,7 +6,7 @@ use rand_chacha::ChaCha8Rng;
 use super::SimulateError;
 use super::camera::Camera;
 use super::eyepiece::{Eyepiece, Hairs, Speck};
-use super::glass::{F2, GLASSES, LampLine, MERCURY, SODIUM};
+use super::glass::{CADMIUM, F2, GLASSES, LampLine, MERCURY, SODIUM};
 use super::hand::{Motion, Move, Unsteadiness};
 use super::optics::Prism;
 use super::scene::{Bench, LampLight, Path, Scene, Slip, Slit, chance, frame_times};
@@ -39,7 +39,7 @@ const SCENARIOS: [(&str, &str, Recipe); 25] = [
     ("no-hairs", "an eyepiece without hairs", no_hairs),
     (
         "hand-reverses-short",
-        "the hand turns back before the minimum, then passes it",
+        "the hand turns back before the minimum, then passes it and comes back",
         hand_reverses_short,
     ),
     (
@@ -419,7 +419,7 @@ fn no_hairs(d: &mut Draft) {
 
 fn hand_reverses_short(d: &mut Draft) {
     let (short, back) = (d.pick(1.2, 1.9), d.pick(3.0, 3.8));
-    d.visit(&[short, back, -4.0]);
+    d.visit(&[short, back, -4.0, 3.4]);
     d.hand = Unsteadiness::ROUGH;
 }
 
@@ -480,7 +480,7 @@ fn sodium_pair(d: &mut Draft) {
 }
 
 fn several_lines(d: &mut Draft) {
-    d.scene.bench.lines = vec![MERCURY[4], MERCURY[5], MERCURY[6], MERCURY[3]];
+    d.scene.bench.lines = vec![MERCURY[4], MERCURY[6], MERCURY[3], CADMIUM[2]];
     d.scene.bench.glass = GLASSES[1];
     d.scene.light.line = 0.9;
     d.scene.eyepiece.arcsec_per_px = 14.0;
@@ -540,9 +540,12 @@ fn compressed(d: &mut Draft) {
         ..Camera::webcam()
     };
     d.hand = Unsteadiness::ROUGH;
+    // So rough a hand that one pass alone could not be told from its reversals.
+    two_passes(d);
 }
 
 fn variable_rate(d: &mut Draft) {
+    two_passes(d);
     d.clock_spread = 0.3;
     d.frames_per_s = 28.0;
     d.scene.camera = Camera::webcam();
