@@ -124,7 +124,8 @@ impl HairSearch {
             vote_threshold: (w.min(h) as u32 / 8).max(10),
             suppression_radius: 6,
         };
-        let mut scored: Vec<(usize, (f64, f64), (f64, f64))> = detect_lines(&valleys, options)
+        type Scored = (usize, (f64, f64), (f64, f64));
+        let mut scored: Vec<Scored> = detect_lines(&valleys, options)
             .iter()
             .map(|polar| {
                 let angle = f64::from(polar.angle_in_degrees).to_radians();
@@ -197,7 +198,7 @@ impl HairSearch {
             return None;
         }
         let c = thread.covariance;
-        if !(c[(0, 0)] > 0.0) || c[(0, 0)].sqrt() > 2.0 {
+        if c[(0, 0)].is_nan() || c[(0, 0)] <= 0.0 || c[(0, 0)].sqrt() > 2.0 {
             return None;
         }
         let slope = thread.axis[1] / scale;
@@ -294,7 +295,7 @@ fn significance(thread: &Thread, depth: f64) -> Option<f64> {
     let least_light = 0.4 * lights[PARTS / 2];
     let (mut all, mut told, mut dark) = (0.0, 0, 0);
     let mut ends = (PARTS, 0);
-    for part in 0..PARTS {
+    for (part, &light) in light_of.iter().enumerate() {
         let (mut top, mut bottom) = (0.0, 0.0);
         for r in part * rows / PARTS..(part + 1) * rows / PARTS {
             let light = thread.background[r].max(0.0);
@@ -303,7 +304,7 @@ fn significance(thread: &Thread, depth: f64) -> Option<f64> {
         }
         all += bottom;
         // Can this part tell a hair of this depth from none?
-        if bottom > 0.0 && depth * bottom.sqrt() > 4.0 && light_of[part] >= least_light {
+        if bottom > 0.0 && depth * bottom.sqrt() > 4.0 && light >= least_light {
             told += 1;
             if top / bottom > 0.5 * depth {
                 dark += 1;

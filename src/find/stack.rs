@@ -21,12 +21,6 @@ impl Stack {
         Self::default()
     }
 
-    /// Frames added so far.
-    #[must_use]
-    pub fn count(&self) -> u32 {
-        self.count
-    }
-
     /// Adds a frame; one of another size or range starts the stack anew.
     pub fn add(&mut self, frame: &Frame) {
         let clip = f32::from(frame.full_scale.saturating_sub(frame.black)).max(1.0);

@@ -1,3 +1,5 @@
+//! The follower against the truth of the practice scenes.
+
 #![allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
 
 //! The practice scenes by their true positions with noise, without the pictures.

@@ -9,7 +9,7 @@ use crate::find::{CrossHairs, Hair, Picture};
 
 /// Least standard uncertainty of the cross-hairs however many frames are averaged, px: what the
 /// pixel grid does to a still thread is the same in every frame. Common practice, no source.
-const FLOOR_PX: f64 = 0.01;
+const FLOOR_PX: f64 = 0.003;
 /// Least jump that is taken for a knock, px: by the hairs, by the field of view.
 const LEAST_JUMP_PX: f64 = 0.4;
 const LEAST_FIELD_JUMP_PX: f64 = 2.0;

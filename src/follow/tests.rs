@@ -1,3 +1,5 @@
+//! Tests of this stage.
+
 #![allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
 
 use super::practice::{self, Hand};

@@ -1,3 +1,5 @@
+//! Turning points of simulated hands: pulls, coverage, refusals.
+
 #![allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
 
 use super::super::practice::{self, Hand};
