@@ -1,7 +1,8 @@
 //! A line and an upright hair that lie over or beside each other, measured together.
 //!
-//! Model of a row: G * ((A P + B + s d) (1 - D H)), with the line's profile P (a box, blurred by the telescope), the
-//! hair's H (a box with soft edges), its depth D, and the blur G of eyepiece, lens and pixels, which comes behind the
+//! Model of a row: G * (A P (1 - E H) + (B + s d) (1 - D H)), with the line's profile P (a box, blurred by the telescope), the
+//! hair's H (a box with soft edges), its depth E in the line's light and D in the background, of which a part may come from
+//! behind the hair and casts no shadow, and the blur G of eyepiece, lens and pixels, which comes behind the
 //! hair and so acts on the product: two blurred profiles multiplied are not the same where both have edges. Amplitude A and
 //! background B of every row are projected out; places, shapes and the slope s of the background are common.
 //! Weighted least squares, linearised (common practice, no source); the covariance is scaled by the scatter of the
@@ -30,9 +31,14 @@ const END_ROWS: usize = 8;
 /// hair's edges leaves.
 const DOUBT: f64 = 0.01;
 
-const COMMON: usize = 13;
-/// Columns of a row: line place, slit, blur; hair place, width, edge, depth; blur behind; slope.
-const COLUMNS: usize = 9;
+/// Share of a line's light that a hair takes away, and its standard deviation: threads and engraved lines are nearly
+/// opaque (common practice, no source).
+const OPACITY: (f64, f64) = (0.92, 0.1);
+
+const COMMON: usize = 14;
+/// Columns of a row: line place, slit, blur; hair place, width, edge, depth in the background; blur behind; slope;
+/// depth in the line.
+const COLUMNS: usize = 10;
 type Matrix = SMatrix<f64, COMMON, COMMON>;
 type Vector = SVector<f64, COMMON>;
 /// Column and power of z of every common parameter.
@@ -50,6 +56,7 @@ const PLACE: [(usize, i32); COMMON] = [
     (7, 0),
     (8, 0),
     (8, 1),
+    (9, 0),
 ];
 const SLIT: usize = 3;
 const TELESCOPE: usize = 4;
@@ -59,6 +66,7 @@ const EDGE: usize = 8;
 const DEPTH: usize = 9;
 const BEHIND: usize = 10;
 const SLOPE: usize = 11;
+const OPAQUE: usize = 13;
 
 /// Line and cross-hairs after the joint fit; `cross` has the level hair's place as before.
 #[derive(Clone, Debug)]
@@ -93,6 +101,10 @@ pub(super) fn measure(
 ) -> Option<Both> {
     let mut fit = Fit::start(grey, cross, line, others, fixed)?;
     fit.run(noise, grey.clip)?;
+    #[cfg(test)]
+    if std::env::var("SHOW_JOINT").is_ok() {
+        eprintln!("    start {:.3?}\n    fit   {:.3?} misfit {:.2} u {:.4} {:.4} rows {}", fit.start, fit.at, fit.misfit, fit.covariance[(0, 0)].sqrt(), fit.covariance[(HAIR, HAIR)].sqrt(), fit.rows.len());
+    }
     fit.result(cross, line, fixed)
 }
 
@@ -151,6 +163,7 @@ impl Fit {
             behind,
             0.0,
             0.0,
+            OPACITY.0,
         ];
         let loose = 0.3 * thick;
         let prior = [
@@ -167,6 +180,7 @@ impl Fit {
             0.5 * loose + 0.3,
             1e3,
             1e3,
+            OPACITY.1,
         ];
         let half = 1.2 * line.width_px.max(thick) + 5.0;
         let mut fit = Self {
@@ -271,7 +285,7 @@ impl Fit {
             for k in 0..COMMON {
                 let limit = match k {
                     SLIT | TELESCOPE | THICK | BEHIND => 0.3 * self.at[k].max(0.5),
-                    EDGE | DEPTH => 0.15,
+                    EDGE | DEPTH | OPAQUE => 0.15,
                     _ => f64::INFINITY,
                 };
                 self.at[k] += damp * step[k].clamp(-limit, limit);
@@ -281,6 +295,7 @@ impl Fit {
             self.at[THICK] = self.at[THICK].clamp(0.3, 20.0);
             self.at[EDGE] = self.at[EDGE].clamp(0.35, 3.0);
             self.at[DEPTH] = self.at[DEPTH].clamp(0.02, 1.05);
+            self.at[OPAQUE] = self.at[OPAQUE].clamp(0.02, 1.05);
             self.at[BEHIND] = self.at[BEHIND].clamp(0.4, 8.0);
             self.smooth();
             if round == 3 || round == 6 {
@@ -335,7 +350,7 @@ impl Fit {
         let (line, hair) = (self.line_at(y) - left, self.hair_at(y) - left);
         let row = &mut self.rows[r];
         let slope = self.at[SLOPE] + z * self.at[SLOPE + 1];
-        let depth = self.at[DEPTH];
+        let (depth, opaque) = (self.at[DEPTH], self.at[OPAQUE]);
         let reach = kernel.reach as f64 / FINE as f64;
         let line_reach = 0.5 * self.at[SLIT] + 5.0 * self.at[TELESCOPE];
         let hair_reach = 0.5 * self.at[THICK] + 5.0 * self.at[EDGE];
@@ -344,22 +359,23 @@ impl Fit {
             let (u, v) = (x - line, x - hair);
             let p = if row.lit && u.abs() < line_reach { edges(u, self.at[SLIT], self.at[TELESCOPE]) } else { [0.0; 4] };
             let h = if v.abs() < hair_reach { edges(v, self.at[THICK], self.at[EDGE]) } else { [0.0; 4] };
-            let pass = 1.0 - depth * h[0];
-            let light = row.amplitude * p[0] + row.background + slope * v;
-            let shade = -depth * light;
+            let (pass, through) = (1.0 - depth * h[0], 1.0 - opaque * h[0]);
+            let (light, ground) = (row.amplitude * p[0], row.background + slope * v);
+            let shade = opaque * light + depth * ground;
             let values = [
-                pass * p[0],
+                through * p[0],
                 pass,
-                -row.amplitude * pass * p[1],
-                row.amplitude * pass * p[2],
-                row.amplitude * pass * p[3],
-                -shade * h[1] - slope * pass,
-                shade * h[2],
-                shade * h[3],
-                -light * h[0],
-                // Blur behind the hair: the second derivative, taken from the kernel below.
-                light * pass,
+                -row.amplitude * through * p[1],
+                row.amplitude * through * p[2],
+                row.amplitude * through * p[3],
+                shade * h[1] - slope * pass,
+                -shade * h[2],
+                -shade * h[3],
+                -ground * h[0],
+                // All light; its derivative by the blur behind the hair is taken from the kernel below.
+                light * through + ground * pass,
                 pass * v,
+                -light * h[0],
             ];
             for (o, value) in out.iter_mut().zip(values) {
                 *o = value as f32;
@@ -557,7 +573,9 @@ impl Fit {
         hairs.u_x_px = var.sqrt().hypot(slope * cross.u_y_px);
         hairs.hairs[0].angle_deg = -slope.atan().to_degrees();
         hairs.hairs[0].width_px = thick;
-        hairs.hairs[0].depth = self.at[DEPTH].min(1.0);
+        // As it is seen, behind the blur.
+        let behind = self.at[EDGE].hypot(self.at[BEHIND]);
+        hairs.hairs[0].depth = (self.at[DEPTH] * edges(0.0, self.at[THICK], behind)[0]).min(1.0);
         hairs.rotation_deg = hairs.hairs[0].angle_deg.clamp(-45.0, 45.0);
         (x.is_finite() && y.is_finite()).then_some(Both { line: measured.at_height(y), cross: hairs })
     }

@@ -104,6 +104,10 @@ impl Finder {
         let Some(cross) = picture.cross_hairs.clone() else {
             return;
         };
+        #[cfg(test)]
+        if std::env::var("NO_JOINT").is_ok() {
+            return;
+        }
         let mut near: Vec<usize> = (0..picture.lines.len())
             .filter(|&k| joint::near(&cross, &picture.lines[k]))
             .collect();
