@@ -20,6 +20,7 @@ mod field;
 mod geometry;
 mod grey;
 mod hairs;
+mod joint;
 mod lines;
 mod look;
 mod rowsum;

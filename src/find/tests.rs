@@ -322,3 +322,146 @@ fn a_faint_line_is_seldom_missed() {
     );
     assert!(seen >= 29);
 }
+
+/// What became of the hairs and of the lines near them in rendered practice footage.
+#[derive(Default)]
+struct Tally {
+    frames: usize,
+    seen: usize,
+    hair: Vec<f64>,
+    level: Vec<f64>,
+    hair_error: Vec<f64>,
+    lines: Vec<f64>,
+    line_error: Vec<f64>,
+    false_lines: usize,
+    missed_lines: usize,
+    time_s: f64,
+}
+
+impl Tally {
+    fn told(&self, name: &str) {
+        let two = |v: &[f64]| if v.len() > 2 { spread(v) } else { (0.0, 0.0) };
+        let worst = |v: &[f64]| v.iter().fold(0.0_f64, |a, b| a.max(b.abs()));
+        let rms = |v: &[f64]| (v.iter().map(|e| e * e).sum::<f64>() / v.len().max(1) as f64).sqrt();
+        let (h, l, z) = (two(&self.hair), two(&self.lines), two(&self.level));
+        eprintln!(
+            "{name}: hairs {}/{}, x {:.2} {:.2} worst {:.1} rms {:.4} px, y {:.2} {:.2} worst {:.1}; {} lines near, {:.2} {:.2} worst {:.1} rms {:.4} px; {} false, {} missed; {:.1} ms",
+            self.seen,
+            self.frames,
+            h.0,
+            h.1,
+            worst(&self.hair),
+            rms(&self.hair_error),
+            z.0,
+            z.1,
+            worst(&self.level),
+            self.lines.len(),
+            l.0,
+            l.1,
+            worst(&self.lines),
+            rms(&self.line_error),
+            self.false_lines,
+            self.missed_lines,
+            1e3 * self.time_s / self.frames.max(1) as f64
+        );
+    }
+}
+
+/// Looks at every `step`-th frame of a scenario, cold or with what the frame before it taught.
+fn practise(name: &str, random: u64, step: usize, warm: bool, near_px: f64) -> Tally {
+    let scene = crate::simulate::scene(name, random).unwrap();
+    let mut tally = Tally::default();
+    let mut finder = Finder::new();
+    let mut known = Known::default();
+    let mut count = 0;
+    scene.render(|frame, truth| {
+        count += 1;
+        if count % step != 1 && step > 1 {
+            return;
+        }
+        let start = std::time::Instant::now();
+        let picture = finder.look(frame, &known);
+        tally.time_s += start.elapsed().as_secs_f64();
+        tally.frames += 1;
+        if let Some(cross) = &picture.cross_hairs {
+            tally.seen += 1;
+            if let Some(t) = truth.cross_hairs {
+                tally.hair.push((cross.x_px - t.x_px) / cross.u_x_px);
+                tally.hair_error.push(cross.x_px - t.x_px);
+                tally.level.push((cross.y_px - t.y_px) / cross.u_y_px);
+                if std::env::var("SHOW").is_ok() && tally.hair.last().unwrap().abs() > 3.0 {
+                    eprintln!("  frame {}: hair {:?} true {t:?}", truth.frame, cross);
+                }
+            }
+        }
+        let Some(t) = truth.cross_hairs else { return };
+        for line in &picture.lines {
+            let here = line.at_height(t.y_px);
+            let of = truth
+                .lines
+                .iter()
+                .min_by(|a, b| (a.x_px - here.x_px).abs().total_cmp(&(b.x_px - here.x_px).abs()));
+            match of {
+                Some(of) if (of.x_px - here.x_px).abs() < 3.0 => {
+                    if of.offset_px.abs() < near_px {
+                        tally.lines.push((here.x_px - of.x_px) / here.u_px);
+                        tally.line_error.push(here.x_px - of.x_px);
+                        if std::env::var("SHOW").is_ok() && tally.lines.last().unwrap().abs() > 3.0 {
+                            eprintln!(
+                                "  frame {}: offset {:.2} err {:.4} u {:.4} moved {:.2} bright {:.3} w {:.2}",
+                                truth.frame, of.offset_px, here.x_px - of.x_px, here.u_px, of.moved_px, of.brightness, here.width_px
+                            );
+                        }
+                    }
+                }
+                _ => tally.false_lines += 1,
+            }
+        }
+        tally.missed_lines += truth
+            .lines
+            .iter()
+            .filter(|of| {
+                of.in_field
+                    && of.offset_px.abs() < near_px
+                    && !picture.lines.iter().any(|l| (l.at_height(t.y_px).x_px - of.x_px).abs() < 3.0)
+            })
+            .count();
+        if warm && picture.cross_hairs.is_some() {
+            known = Known {
+                cross_hairs: picture.cross_hairs,
+                field: picture.field,
+                hairs_fixed: false,
+                lines: picture.lines,
+            };
+        }
+    });
+    tally
+}
+
+#[test]
+#[ignore = "prints figures for a person"]
+fn hairs_in_practice_footage() {
+    let all = "under-hair,diagonal-hairs,no-hairs,bayer-gamma,compressed,cloth,faint";
+    let asked = std::env::var("SCENES").unwrap_or_else(|_| all.to_owned());
+    for name in asked.split(',') {
+        for random in 1..=2 {
+            practise(name, random, 12, false, 15.0).told(&format!("{name} {random} cold"));
+            practise(name, random, 8, true, 15.0).told(&format!("{name} {random} warm"));
+        }
+    }
+}
+
+#[test]
+#[ignore = "prints figures for a person"]
+fn one_picture() {
+    let image = image::open(std::env::var("PICTURE").unwrap())
+        .unwrap()
+        .to_luma8();
+    let mut frame = Frame::empty();
+    frame.resize(image.width() as usize, image.height() as usize);
+    for (x, y, p) in image.enumerate_pixels() {
+        frame.levels[(y as usize, x as usize)] = u16::from(p.0[0]);
+    }
+    let picture = Finder::new().look(&frame, &Known::default());
+    eprintln!("{picture:#?}");
+}
