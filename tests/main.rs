@@ -7,6 +7,7 @@
 //! - `outside_lines`: lines of pictures that a general library measured too, and of a real lamp frame that another program measured.
 
 mod command_line;
+mod known_frames;
 mod order;
 mod simulated_runs;
 mod outside_lines;
