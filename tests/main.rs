@@ -13,6 +13,7 @@
 )]
 
 mod command_line;
+mod known_frames;
 mod order;
 mod outside_lines;
 mod simulated_runs;

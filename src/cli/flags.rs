@@ -5,13 +5,14 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
 const CAUTION: &str = "\
-Before you look: never point the telescope at the sun or at a laser, with the eye or with a camera. \
-Mercury and cadmium lamps emit ultraviolet light, run hot and are fed by high voltage: keep the housing on, let them cool, \
-and follow the rules of your laboratory.";
+Before you look: never point the telescope at the sun or at a laser, with the
+eye or with a camera. Mercury and cadmium lamps emit ultraviolet light, run hot
+and are fed by high voltage: keep the housing on, let them cool, and follow the
+rules of your laboratory.";
 
-/// Turning points of spectral lines, measured through the eyepiece of a prism spectrometer, and the refractive index that follows.
+/// Measures prism spectrometer lines by camera: turning points, and the indices that follow
 #[derive(Parser, Debug)]
-#[command(name = "lineturn", version, about, after_help = CAUTION, max_term_width = 110)]
+#[command(name = "lineturn", version, after_help = CAUTION)]
 pub(super) struct Flags {
     #[command(subcommand)]
     pub(super) command: Command,
@@ -31,7 +32,7 @@ pub(super) enum Command {
     Locate(Locate),
     /// Follows the lines while the prism table turns and finds where each turned
     #[command(
-        after_help = "Examples:\n  lineturn watch sweep.mp4\n  lineturn watch sweep.mp4 --toward right --scale scale.json --track track.csv\n  lineturn watch frames/ --fps 25 --json\n  lineturn watch - < sweep.y4m\n\nMake two passes in a clip: one pass alone cannot always tell the minimum from a hand that turned back."
+        after_help = "Examples:\n  lineturn watch sweep.mp4\n  lineturn watch sweep.mp4 --toward right --scale scale.json --track track.csv\n  lineturn watch frames/ --fps 25 --json\n  lineturn watch - < sweep.y4m\n\nMake two passes in a clip: one pass alone cannot always tell the minimum from\na hand that turned back."
     )]
     Watch(Watch),
     /// The camera's scale, from slit pictures at known circle readings
@@ -73,7 +74,7 @@ pub(super) struct Locate {
 
 #[derive(Args, Debug)]
 pub(super) struct Watch {
-    /// A video file, a folder of pictures, `camera:N`, an http:// address of motion JPEG, or - for YUV4MPEG2 on standard input
+    /// A video file, a folder of pictures, or - for YUV4MPEG2 on standard input
     pub(super) source: String,
     /// Side of the picture on which the central image lies
     #[arg(long, value_enum)]
@@ -107,7 +108,7 @@ pub(super) struct Scale {
     /// Saves the calibration, for `--scale`
     #[arg(long, value_name = "FILE")]
     pub(super) save: Option<PathBuf>,
-    /// Least count of each window, seconds of arc; else the step that the readings show, at most one minute
+    /// Least count of each window, seconds of arc [default: as the readings show]
     #[arg(long, value_name = "ARCSEC")]
     pub(super) least_count: Option<f64>,
     /// One JSON document on standard output
@@ -133,7 +134,7 @@ pub(super) struct Reduce {
     /// Standard uncertainty of the given refracting angle, seconds of arc
     #[arg(long, value_name = "ARCSEC", requires = "prism_angle")]
     pub(super) u_prism_angle: Option<f64>,
-    /// Least count of each window, seconds of arc; else the step that the readings show, at most one minute
+    /// Least count of each window, seconds of arc [default: as the readings show]
     #[arg(long, value_name = "ARCSEC")]
     pub(super) least_count: Option<f64>,
     /// Air of the room, for indices against vacuum

@@ -144,7 +144,12 @@ fn quantity(out: &mut String, q: &Quantity, first: bool, coverage: &Coverage) {
             notes.push(format!("k = {}", factor(k)));
         }
         if let Some(d) = q.degrees_of_freedom.filter(|d| d.is_finite()) {
-            notes.push(format!("{d:.0} effective degrees of freedom"));
+            // Above this Student's factor is the normal one to two digits; the count itself would only look exact.
+            notes.push(if d < 200.0 {
+                format!("{d:.0} effective degrees of freedom")
+            } else {
+                "over 200 effective degrees of freedom".to_owned()
+            });
         }
     }
     if !q.remark.is_empty() {
