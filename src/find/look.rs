@@ -5,7 +5,6 @@ use super::detect::{ALL_TILTS, Candidate, Search};
 use super::field::field_of_view;
 use super::grey::{Grey, Noise};
 use super::hairs::HairSearch;
-use super::joint;
 use super::lines::{Draft, Scene};
 use super::{CrossHairs, FieldOfView, Line, Picture};
 use crate::basics::frame::Frame;
@@ -68,7 +67,6 @@ impl Finder {
         if known.hairs_fixed && known.cross_hairs.is_some() {
             picture.cross_hairs.clone_from(&known.cross_hairs);
             picture.lines = self.lines(&picture, known);
-            self.measure_together(&mut picture, true);
             return picture;
         }
         // Hairs are looked for beside the lines, so the lines come first where nothing is known of either.
@@ -95,49 +93,7 @@ impl Finder {
                 self.lines(&picture, known)
             };
         }
-        self.measure_together(&mut picture, false);
         picture
-    }
-
-    /// Lines beside or under the upright hair, each measured together with it; the hair from the strongest of them.
-    fn measure_together(&self, picture: &mut Picture, fixed: bool) {
-        let Some(cross) = picture.cross_hairs.clone() else {
-            return;
-        };
-        #[cfg(test)]
-        if std::env::var("NO_JOINT").is_ok() {
-            return;
-        }
-        let mut near: Vec<usize> = (0..picture.lines.len())
-            .filter(|&k| joint::near(&cross, &picture.lines[k]))
-            .collect();
-        near.sort_by(|&a, &b| {
-            let strength = |k: usize| picture.lines[k].signal_to_noise;
-            strength(b).total_cmp(&strength(a))
-        });
-        let mut hair = cross;
-        let mut fixed = fixed;
-        for k in near {
-            let line = picture.lines[k].clone();
-            let others: Vec<Line> = picture
-                .lines
-                .iter()
-                .enumerate()
-                .filter(|(j, _)| *j != k)
-                .map(|(_, other)| other.clone())
-                .collect();
-            if let Some(both) =
-                joint::measure(&self.grey, &self.noise, &hair, &line, &others, fixed)
-            {
-                picture.lines[k] = both.line;
-                hair = both.cross;
-                fixed = true;
-            }
-        }
-        for line in &mut picture.lines {
-            *line = line.at_height(hair.y_px);
-        }
-        picture.cross_hairs = Some(hair);
     }
 
     /// An upright hair close to a line, measured again with the line left out.

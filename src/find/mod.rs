@@ -20,7 +20,6 @@ mod field;
 mod geometry;
 mod grey;
 mod hairs;
-mod joint;
 mod lines;
 mod look;
 mod rowsum;
