@@ -6,7 +6,11 @@
 //! - `known_frames`: the experiment that comes with the program, from pixels to index, against its truth.
 //! - `outside_lines`: lines of pictures that a general library measured too, and of a real lamp frame that another program measured.
 
-#![allow(clippy::print_stdout, clippy::unwrap_used, reason = "a test may say what it saw and stop at the first surprise")]
+#![allow(
+    clippy::print_stdout,
+    clippy::unwrap_used,
+    reason = "a test may say what it saw and stop at the first surprise"
+)]
 
 mod command_line;
 mod known_frames;
