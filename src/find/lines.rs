@@ -73,7 +73,15 @@ impl Draft {
         let first_row = line.rows.0;
         let last_row = line.rows.1.min(scene.grey.height - 1);
         Self {
-            thread: Thread::new(scene.y_ref, scale, axis, Shape::of_width(line.width_px)),
+            thread: Thread::new(
+                scene.y_ref,
+                scale,
+                axis,
+                Shape {
+                    slit_px: line.slit_px,
+                    blur_px: line.blur_px,
+                },
+            ),
             strip: Strip {
                 first_row,
                 rows: (last_row + 1).saturating_sub(first_row),
@@ -529,11 +537,30 @@ impl Draft {
         }
     }
 
+    /// Takes in some rows more at either end.
+    pub(super) fn extend(&mut self, rows: usize, scene: &Scene<'_>) {
+        let (first, last) = self.span();
+        self.strip.first_row = first.saturating_sub(rows);
+        let end = (last + rows).min(scene.grey.height - 1);
+        self.strip.rows = (end + 1).saturating_sub(self.strip.first_row);
+    }
+
     /// Drops rows at which the line cannot be seen; for the last round.
     pub(super) fn trim(&mut self) {
         if let Some((a, b)) = self.reach() {
+            let (before, kept) = (a - self.strip.first_row, b + 1 - a);
+            let thread = &mut self.thread;
+            for values in [
+                &mut thread.amplitude,
+                &mut thread.raw,
+                &mut thread.information,
+                &mut thread.background,
+            ] {
+                values.drain(..before.min(values.len()));
+                values.truncate(kept);
+            }
             self.strip.first_row = a;
-            self.strip.rows = b + 1 - a;
+            self.strip.rows = kept;
         } else {
             self.alive = false;
         }
@@ -732,6 +759,8 @@ impl Draft {
             curvature_per_px: thread.axis[2] * by[2],
             covariance,
             width_px: width,
+            slit_px: thread.shape.slit_px,
+            blur_px: thread.shape.blur_px,
             peak_level: if clipped {
                 1.0
             } else {
