@@ -938,6 +938,8 @@ impl Joint {
         let seen = variance.max(0.0) / naive * n / (n - 4.0).max(n / 2.0);
         let pixels = residual_scale * residual_scale;
         let few = 8.0 * lags as f64;
+        #[cfg(dev)]
+        if std::env::var("D").is_ok() { println!("  D seen {seen:.3} pixels {pixels:.3} rows {rows} naive {:.5}", naive.sqrt()); }
         ((seen * n + pixels * few) / (n + few)).max(0.6 * pixels).sqrt()
     }
 }

@@ -19,6 +19,8 @@ const SUMMIT_SHARE: f64 = 0.08;
 /// Error that the shade of a hair along the whole line leaves, as a share of the line's width: the shade's profile is
 /// known to some per cent only (found on simulated frames, in which a hair moves across a line).
 const SHADE_SHARE: f64 = 0.02;
+/// A hair nearer to the vertical than this runs along a line, degrees.
+const ALONG_DEG: f64 = 30.0;
 const LEAST_ROWS: usize = 20;
 const MOST_WIDTH_PX: f64 = 48.0;
 
@@ -588,7 +590,8 @@ impl Draft {
         amplitude < swelling(width) * background
     }
 
-    /// Share of the line's rows on which a hair lies over or right beside it.
+    /// Share of the line's rows on which a hair that runs along it lies over or right beside it. What a hair across the line
+    /// takes from one flank it takes from the other a few rows on.
     fn share_beside_hair(&self, scene: &Scene<'_>, width: f64) -> f64 {
         let Some(cross) = scene.hairs else { return 0.0 };
         let (first, last) = self.span();
@@ -597,6 +600,7 @@ impl Draft {
                 let x = self.thread.x_at(y as f64);
                 (0..2).any(|h| {
                     let reach = cross.hairs[h].width_px + 0.6 * width;
+                    cross.hairs[h].angle_deg.abs() < ALONG_DEG &&
                     cross.distance_px(h, x, y as f64).abs() < reach
                 })
             })
