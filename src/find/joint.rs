@@ -888,7 +888,8 @@ impl Joint {
         for band in 0..self.bands.count {
             for i in 0..self.bands.across {
                 let at = band * self.bands.across + i;
-                if !(self.residuals[at].abs() > limit) {
+                let here = self.residuals[at];
+                if !(here.abs() > limit) || !(self.stands_out(band, i, here) > limit) {
                     continue;
                 }
                 changed = true;
@@ -896,6 +897,22 @@ impl Joint {
             }
         }
         changed
+    }
+
+    /// How far a residual is from those at the same distance from the lines two bands above and below: what is off along
+    /// the whole line is the profile, not dust.
+    fn stands_out(&self, band: usize, i: usize, here: f32) -> f32 {
+        let usual = [band.checked_sub(2), Some(band + 2)]
+            .into_iter()
+            .flatten()
+            .filter_map(|b| self.residuals.get(b * self.bands.across + i))
+            .filter(|r| r.is_finite())
+            .fold((0.0, 0.0), |(sum, count), r| (sum + r, count + 1.0));
+        if usual.1 > 0.0 {
+            (here - usual.0 / usual.1).abs()
+        } else {
+            here.abs()
+        }
     }
 
     /// Gives the drafts their new axes, light and covariance.

@@ -117,7 +117,7 @@ impl Finder {
             known.lines.clone()
         };
         // What a hair that is not known yet looks like beside it is no line that could hide it.
-        rough.retain(|line| line.signal_to_noise > 20.0 && line.u_px < 0.05 * line.width_px);
+        rough.retain(|line| line.signal_to_noise > 30.0 && line.u_px < 0.025 * line.width_px);
         picture.cross_hairs = self.hairs.run(
             &self.grey,
             &self.noise,

@@ -103,18 +103,6 @@ pub(super) fn measure(
         });
         settled.extend(held);
     }
-    #[cfg(dev)]
-    if std::env::var("G").is_ok() {
-        for r in &settled {
-            println!(
-                "G y0 {:.3} evid {:.2} crossings {} hyper {:?}",
-                r.2.y0_px,
-                r.2.minus_two_log_evidence(),
-                crossings(&r.0.time, &r.2.g).len(),
-                r.1.value
-            );
-        }
-    }
     let (course, hyper, best) = settled
         .into_iter()
         .min_by(|a, b| evidence(a).total_cmp(&evidence(b)))

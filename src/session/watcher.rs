@@ -31,8 +31,6 @@ pub(super) struct Watcher {
     hairs_sightings: u32,
     frames: u64,
     last_s: f64,
-    #[cfg(dev)]
-    seen: Vec<Line>,
 }
 
 impl Watcher {
@@ -48,14 +46,7 @@ impl Watcher {
             hairs_sightings: 0,
             frames: 0,
             last_s: 0.0,
-            #[cfg(dev)]
-            seen: Vec::new(),
         }
-    }
-
-    #[cfg(dev)]
-    pub(super) fn seen_lines(&self) -> &[Line] {
-        &self.seen
     }
 
     /// Frames looked at.
@@ -97,23 +88,6 @@ impl Watcher {
         self.hairs_sightings += u32::from(picture.cross_hairs.is_some());
         let progress = self.follower.advance(frame.number, frame.time_s, &picture);
         if let Some(hairs) = &picture.cross_hairs {
-            #[cfg(dev)]
-            if std::env::var("H").is_ok() {
-                println!(
-                    "H {} {:.4} {:.4} u {:.4} w {:.3} d {:.3} lines {:?}",
-                    frame.number,
-                    hairs.x_px,
-                    hairs.y_px,
-                    hairs.u_x_px,
-                    hairs.hairs[0].width_px,
-                    hairs.hairs[0].depth,
-                    picture
-                        .lines
-                        .iter()
-                        .map(|l| ((l.x_px - hairs.x_px) * 10.0).round() / 10.0)
-                        .collect::<Vec<_>>()
-                );
-            }
             self.known.cross_hairs = Some(self.pool.with(hairs));
         } else if self.known.cross_hairs.is_none()
             && self.frames.is_power_of_two()
@@ -123,8 +97,6 @@ impl Watcher {
         }
         self.known.field = picture.field;
         self.known.lines = picture.lines;
-        #[cfg(dev)]
-        self.seen.clone_from(&self.known.lines);
         ahead(&mut self.known.lines, &progress, frame.time_s - self.last_s);
         self.last_s = frame.time_s;
     }
