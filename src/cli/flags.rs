@@ -42,7 +42,7 @@ pub(super) enum Command {
     Scale(Scale),
     /// Circle readings and offsets to refracting angle, deviations, indices and dispersion
     #[command(
-        after_help = "Examples:\n  lineturn reduce readings.csv --scale scale.json --report report.html\n  lineturn reduce readings.csv --prism-angle 60°02' --u-prism-angle 30 --json\n\nreadings.csv, one row a pointing of the telescope:\n  set,target,line,wavelength_nm,window_1,window_2,footage\n  ,face-1,,,,…\n  1,line,Hg green,546.075,212°14'30\",32°14'00\",green.mp4\n  1,central,,,160°02'00\",340°02'30\",central-1.png\nRows with the same set belong together: the table was not touched between them."
+        after_help = "Examples:\n  lineturn reduce readings.csv --scale scale.json --report report.html\n  lineturn reduce readings.csv --prism-angle \"60°02'\" --u-prism-angle 30 --json\n\nreadings.csv, one row a pointing of the telescope:\n  set,target,line,wavelength_nm,window_1,window_2,footage\n  ,face-1,,,,…\n  1,line,Hg green,546.075,212°14'30\",32°14'00\",green.mp4\n  1,central,,,160°02'00\",340°02'30\",central-1.png\nRows with the same set belong together: the table was not touched between them."
     )]
     Reduce(Reduce),
     /// Renders practice footage whose answer is known
@@ -85,6 +85,9 @@ pub(super) struct Watch {
     /// Calibration made by `lineturn scale`: gives offsets in seconds of arc
     #[arg(long, value_name = "FILE")]
     pub(super) scale: Option<PathBuf>,
+    /// Bench profile: its camera scale counts here; flags go before it
+    #[arg(long, value_name = "FILE.toml")]
+    pub(super) bench: Option<PathBuf>,
     /// Writes every line of every frame as CSV
     #[arg(long, value_name = "FILE")]
     pub(super) track: Option<PathBuf>,
@@ -108,6 +111,9 @@ pub(super) struct Scale {
     /// Saves the calibration, for `--scale`
     #[arg(long, value_name = "FILE")]
     pub(super) save: Option<PathBuf>,
+    /// Bench profile: its least count counts here; flags go before it
+    #[arg(long, value_name = "FILE.toml")]
+    pub(super) bench: Option<PathBuf>,
     /// Least count of each window, seconds of arc [default: as the readings show]
     #[arg(long, value_name = "ARCSEC")]
     pub(super) least_count: Option<f64>,
@@ -123,6 +129,9 @@ pub(super) struct Reduce {
     /// Calibration made by `lineturn scale`; needed where the table names footage
     #[arg(long, value_name = "FILE")]
     pub(super) scale: Option<PathBuf>,
+    /// Bench profile: least count, windows, prism and camera scale of one spectrometer; flags go before it
+    #[arg(long, value_name = "FILE.toml")]
+    pub(super) bench: Option<PathBuf>,
     /// Refracting angle, where the table has no rows of the two faces
     #[arg(
         long,

@@ -5,8 +5,9 @@
 //! width (`basics::fit::with_shared_causes`), which stays exact where the covariance is nearly singular.
 //! Coefficients are linear in the indices, so every cause is carried on to n_d and the Abbe number.
 //!
-//! No short formula follows a real glass exactly. What the model itself may be off at d, F and C is found
-//! by fitting it to exact catalogue indices of similar glasses at the same lines, and enters as a cause of type B.
+//! No short formula follows a real glass exactly. What the model itself is off at d, F and C is found by fitting
+//! it to exact catalogue indices of similar glasses at the same lines: what is common to them is corrected (a known
+//! effect is no uncertainty: JCGM 100, 3.2.3), and by how much single glasses differ enters as a cause of type B.
 
 use nalgebra::{DMatrix, DVector};
 
@@ -163,6 +164,17 @@ pub struct DispersionFit {
     /// By how many of its standard deviations the fit moves the common cause that it moves most, such as the
     /// refracting angle; 0 without common causes.
     pub largest_pull: f64,
+    /// How well the model gives n_F - n_C; none where it was not compared with glasses.
+    pub worth: Option<ModelWorth>,
+}
+
+/// Standard uncertainties of n_F - n_C that go with a model.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ModelWorth {
+    /// From the measurement.
+    pub u_measured: f64,
+    /// By how much single glasses like this one differ from the model, after its known departure is corrected.
+    pub u_departure: f64,
 }
 
 /// Indices at the standard lines of glass catalogues.
@@ -229,48 +241,67 @@ pub fn fit_dispersion(
             wavelengths.iter().map(nm).fold(f64::NEG_INFINITY, f64::max),
         ),
         largest_pull: solved.pulls.iter().map(|t| t.abs()).fold(0.0, f64::max),
+        worth: None,
     })
 }
 
-/// Fits all models that the lines can bear and takes the one with the lowest AICc; with too few lines for
-/// the criterion, the simple model with the lower chi-squared, Sellmeier's before Cauchy's where neither is tested.
+/// All models that the lines can bear, simplest first, each with what it is worth for n_F - n_C.
+#[must_use]
+pub fn fit_all(lines: &[IndexedLine], glasses: &GlassTable) -> Vec<DispersionFit> {
+    DispersionModel::ALL
+        .into_iter()
+        .filter_map(|model| fit_dispersion(lines, model).ok())
+        .map(|mut fit| {
+            fit.worth = fit.worth(lines, glasses);
+            fit
+        })
+        .collect()
+}
+
+/// Takes the model that promises the smallest error of n_F - n_C: the square of the measurement's uncertainty and
+/// four times that of what real glasses differ from the model. The factor keeps the part that is the same in every
+/// repeat of one glass small, so that intervals hold for each glass and not only for the average of all.
+/// Models that the lines contradict are left out while there are others; without similar glasses Akaike's
+/// criterion with the correction for small samples decides, and with too few lines for that the simplest model.
 ///
 /// # Errors
 /// Fewer than two different wavelengths, or no model that fits at all.
-pub fn choose_dispersion(lines: &[IndexedLine]) -> Result<DispersionFit, PrismError> {
-    let mut best: Option<DispersionFit> = None;
-    let mut first_error = None;
-    for model in DispersionModel::ALL {
-        let fit = match fit_dispersion(lines, model) {
-            Ok(fit) => fit,
-            Err(error) => {
-                first_error.get_or_insert(error);
-                continue;
-            }
-        };
-        let better = match &best {
-            None => true,
-            Some(best) => match (fit.aicc, best.aicc) {
-                (Some(new), Some(old)) => new < old,
-                (None, None) => {
-                    fit.model.coefficients() == best.model.coefficients()
-                        && fit.degrees_of_freedom > 0
-                        && fit.chi_squared < best.chi_squared
-                }
-                (Some(_), None) | (None, Some(_)) => false,
-            },
-        };
-        if better {
-            best = Some(fit);
-        }
+pub fn choose_dispersion(
+    lines: &[IndexedLine],
+    glasses: &GlassTable,
+) -> Result<DispersionFit, PrismError> {
+    let fits = fit_all(lines, glasses);
+    let Some(chosen) = chosen_of(&fits) else {
+        return Err(fit_dispersion(lines, DispersionModel::ALL[0])
+            .err()
+            .unwrap_or_else(|| PrismError("there are no lines to fit".to_owned())));
+    };
+    let mut fit = chosen.clone();
+    fit.chosen = true;
+    Ok(fit)
+}
+
+/// The fit that [`choose_dispersion`] takes.
+fn chosen_of(fits: &[DispersionFit]) -> Option<&DispersionFit> {
+    /// A model with a smaller probability than this is contradicted by the lines.
+    const CONTRADICTED: f64 = 1e-3;
+    let stands = |fit: &&DispersionFit| fit.p_value.is_none_or(|p| p >= CONTRADICTED);
+    let mut left: Vec<&DispersionFit> = fits.iter().filter(stands).collect();
+    if left.is_empty() {
+        left = fits.iter().collect();
     }
-    best.map(|mut fit| {
-        fit.chosen = true;
-        fit
+    let by = |key: &dyn Fn(&DispersionFit) -> Option<f64>| {
+        left.iter()
+            .filter_map(|fit| key(fit).map(|key| (key, *fit)))
+            .min_by(|one, other| one.0.total_cmp(&other.0))
+            .map(|(_, fit)| fit)
+    };
+    by(&|fit| {
+        fit.worth
+            .map(|worth| worth.u_measured.powi(2) + 4.0 * worth.u_departure.powi(2))
     })
-    .ok_or_else(|| {
-        first_error.unwrap_or_else(|| PrismError("there are no lines to fit".to_owned()))
-    })
+    .or_else(|| by(&|fit| fit.aicc))
+    .or_else(|| left.first().copied())
 }
 
 /// Number of different wavelengths; such as lie within 0.001 nm count once.
@@ -360,6 +391,48 @@ fn sellmeier_start(
     Ok(DVector::from_vec(vec![1.0 / intercept, -slope / intercept]))
 }
 
+/// What a model is off at some wavelengths.
+struct Departure {
+    /// Expected prediction minus truth.
+    mean: DVector<f64>,
+    /// Covariance of what is left.
+    scatter: DMatrix<f64>,
+    /// Degrees of freedom of `scatter`.
+    degrees_of_freedom: f64,
+}
+
+impl Departure {
+    /// Expectation at the origin of `places` (index and relative dispersion from the measured glass) by a plane through
+    /// the departures of the glasses there, or their mean where they are few; none of no glass.
+    fn expected(places: &[[f64; 2]], offs: &[DVector<f64>]) -> Option<Self> {
+        /// Glasses needed for a plane.
+        const PLANE_FROM: usize = 8;
+        let wide = offs.first()?.len();
+        let count = offs.len();
+        let terms = if count >= PLANE_FROM { 3 } else { 1 };
+        let design = DMatrix::from_fn(count, terms, |row, column| match column {
+            0 => 1.0,
+            _ => places[row][column - 1],
+        });
+        let values = DMatrix::from_fn(count, wide, |row, column| offs[row][column]);
+        let inverse = (design.transpose() * &design).try_inverse()?;
+        let coefficients = &inverse * design.transpose() * &values;
+        let left = &values - &design * &coefficients;
+        // A glass that is not in the table differs from the plane as those in it do, and the plane is uncertain itself.
+        // One glass says nothing of the scatter: then its whole departure counts.
+        let scatter = if count > terms {
+            left.transpose() * &left * ((1.0 + inverse[(0, 0)]) / (count - terms) as f64)
+        } else {
+            values.transpose() * &values / count as f64
+        };
+        Some(Self {
+            mean: coefficients.row(0).transpose(),
+            scatter,
+            degrees_of_freedom: count.saturating_sub(terms).max(1) as f64,
+        })
+    }
+}
+
 impl DispersionFit {
     /// Index at a wavelength, with all causes of the measurement.
     #[must_use]
@@ -381,8 +454,10 @@ impl DispersionFit {
             .slope_per_nm(&values_of(&self.coefficients), wavelength)
     }
 
-    /// Indices at wavelengths, with what the model itself may be off there as a further cause. `lines` are
-    /// those of the fit; without similar glasses the model counts as exact.
+    /// Indices at wavelengths, corrected for what the model itself is off there, with what remains unknown of
+    /// that as a further cause. `lines` are those of the fit; without similar glasses the model counts as exact.
+    ///
+    /// A departure that is known is corrected and not counted as an uncertainty (JCGM 100, 3.2.3 and 6.3.1 note).
     #[must_use]
     pub fn indices_with_departure(
         &self,
@@ -391,51 +466,69 @@ impl DispersionFit {
         glasses: &GlassTable,
     ) -> Vec<Measured> {
         let measured: Vec<Measured> = at.iter().map(|w| self.index_at(*w)).collect();
-        let departure = self.departures(at, lines, glasses).and_then(|moments| {
+        let departure = self.departures(at, lines, glasses).and_then(|departure| {
             correlated(
-                &vec![0.0; at.len()],
-                &moments,
+                departure.mean.as_slice(),
+                &departure.scatter,
                 "dispersion model against real glasses",
                 Kind::B,
-                f64::INFINITY,
+                departure.degrees_of_freedom,
             )
         });
         match departure {
             Some(departure) => measured
                 .iter()
                 .zip(&departure)
-                .map(|(index, off)| index.plus(off))
+                .map(|(index, off)| index.minus(off))
                 .collect(),
             None => measured,
         }
     }
 
-    /// Second moments, about zero, of prediction minus truth when the model is fitted to exact catalogue
-    /// indices of glasses like this one at the same lines with the same weights.
+    /// How well the model gives n_F - n_C; none without similar glasses.
+    fn worth(&self, lines: &[IndexedLine], glasses: &GlassTable) -> Option<ModelWorth> {
+        let measured = self.index_at(F_LINE).minus(&self.index_at(C_LINE));
+        let departure = self.departures(&[F_LINE, C_LINE], lines, glasses)?;
+        let s = &departure.scatter;
+        let variance = s[(0, 0)] + s[(1, 1)] - 2.0 * s[(0, 1)];
+        Some(ModelWorth {
+            u_measured: measured.u(),
+            u_departure: variance.max(0.0).sqrt(),
+        })
+    }
+
+    /// Prediction minus truth when the model is fitted to exact catalogue indices of glasses like this one at
+    /// the same lines with the same weights: what to expect for this glass, and how far single glasses differ from it.
     fn departures(
         &self,
         at: &[Wavelength],
         lines: &[IndexedLine],
         glasses: &GlassTable,
-    ) -> Option<DMatrix<f64>> {
+    ) -> Option<Departure> {
         let indices: Vec<Measured> = lines.iter().map(|(_, index)| index.clone()).collect();
         let wavelengths: Vec<Wavelength> = lines.iter().map(|(w, _)| *w).collect();
         let (own, shared) = own_and_shared(&indices);
         let own: Vec<f64> = own.iter().map(|u| u.max(INDEX_FLOOR)).collect();
-        let mut moments = DMatrix::zeros(at.len(), at.len());
-        let mut count = 0usize;
+        let n_d = self.index_at(D_LINE).value();
+        let dispersion = self.index_at(F_LINE).value() - self.index_at(C_LINE).value();
+        let mut places: Vec<[f64; 2]> = Vec::new();
+        let mut offs: Vec<DVector<f64>> = Vec::new();
         for glass in self.similar(glasses) {
             let exact = DVector::from_fn(wavelengths.len(), |row, _| glass.index(wavelengths[row]));
             let Ok(solved) = solve(self.model, &wavelengths, &exact, &own, &shared) else {
                 continue;
             };
-            let off = DVector::from_fn(at.len(), |row, _| {
+            offs.push(DVector::from_fn(at.len(), |row, _| {
                 self.model.value(&solved.fit.coefficients, at[row]) - glass.index(at[row])
-            });
-            moments += &off * off.transpose();
-            count += 1;
+            }));
+            // The glass as the model sees it, as for the measured one.
+            let seen = |w: Wavelength| self.model.value(&solved.fit.coefficients, w);
+            places.push([
+                seen(D_LINE) - n_d,
+                (seen(F_LINE) - seen(C_LINE)) / dispersion - 1.0,
+            ]);
         }
-        (count > 0).then(|| moments / count as f64)
+        Departure::expected(&places, &offs)
     }
 
     /// Catalogue glasses whose index and dispersion are near; at least the nearest three.

@@ -6,6 +6,7 @@ use super::PrismError;
 use super::dispersion::{
     C_LINE, D_LINE, DispersionModel, F_LINE, IndexedLine, choose_dispersion, fit_dispersion,
 };
+use super::glasses::GlassTable;
 use super::reduce::{Pointed, ReductionOptions, measured_lines, prism_angle};
 
 /// One result by both ways.
@@ -99,7 +100,7 @@ fn chain(
         .collect();
     let fitted = match model.or(options.model) {
         Some(model) => fit_dispersion(&indexed, model),
-        None => choose_dispersion(&indexed),
+        None => choose_dispersion(&indexed, &GlassTable::embedded()?),
     };
     let Ok(fit) = fitted else {
         return Ok(Chain {

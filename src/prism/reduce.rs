@@ -149,7 +149,7 @@ pub fn reduce(
 
     let fitted = match options.model {
         Some(model) => fit_dispersion(&indexed, model),
-        None => choose_dispersion(&indexed),
+        None => choose_dispersion(&indexed, glasses),
     };
     // A model that was asked for and cannot be had is an answer that is missing, not a table that is wrong.
     let dispersion = fitted.map_err(|error| error.0);

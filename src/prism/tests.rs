@@ -357,6 +357,9 @@ fn experiment(
     let glass = table.glasses.iter().find(|g| g.name == glass).unwrap();
     let prism_angle = 59.0 + 2.0 * random.random::<f64>();
     let zero = 360.0 * random.random::<f64>();
+    // Verniers are never exactly opposite each other, nor is the circle exactly centred.
+    let askew = (random.random::<f64>() - 0.5) / 30.0;
+    let phase = 360.0 * random.random::<f64>();
     let mut pointed = Vec::new();
     let mut add =
         |random: &mut ChaCha8Rng, set: String, target, wavelength: Option<f64>, truth: f64| {
@@ -364,8 +367,8 @@ fn experiment(
             let mut value = 0.0;
             let offset: f64 = (random.random::<f64>() - 0.5) * 300.0;
             for window in 0..2 {
-                let off: f64 =
-                    0.01 * (truth.to_radians()).sin() * if window == 0 { 1.0 } else { -1.0 };
+                let off: f64 = 0.01 * ((truth + phase).to_radians()).sin() + askew;
+                let off = if window == 0 { off } else { -off };
                 let seen = (truth + off) * 3600.0 - offset;
                 value += 0.5 * (seen / least_count_arcsec).round() * least_count_arcsec;
                 let cause = Cause::type_b("window", Shape::Rectangular);
@@ -424,40 +427,48 @@ fn experiment(
     pointed
 }
 
-/// 95 % intervals of n, n_d and the Abbe number over 600 whole experiments: 95 % within three standard errors of 0.9 %.
+/// 95 % intervals over whole experiments. The glass is taken out of the table, so that its own
+/// curve can't correct the model; 1,400 runs a glass give a standard error of 0.6 %, so that 93 to 97 % is three of them and more.
 #[test]
 fn stated_intervals_hold_the_truth() {
-    const RUNS: usize = 600;
-    let mut random = ChaCha8Rng::seed_from_u64(2026);
-    let (lamps, glasses) = (
-        LampTable::embedded().unwrap(),
-        GlassTable::embedded().unwrap(),
-    );
-    for (name, least_count, u_offset) in [("F2", 20.0, 3.0), ("N-BK7", 60.0, 5.0)] {
-        let glass = glasses.glasses.iter().find(|g| g.name == name).unwrap();
-        let (mut n, mut n_d, mut abbe, mut listed) = (0, 0, 0, 0);
+    const RUNS: usize = 1400;
+    let lamps = LampTable::embedded().unwrap();
+    let all = GlassTable::embedded().unwrap();
+    for (name, least_count, u_offset) in [
+        ("F2", 20.0, 3.0),
+        ("N-BK7", 60.0, 5.0),
+        ("SF10", 10.0, 1.0),
+        ("N-SF11", 30.0, 10.0),
+    ] {
+        let glass = all.glasses.iter().find(|g| g.name == name).unwrap();
+        let mut others = all.clone();
+        others.glasses.retain(|g| g.name != name);
+        // The same random numbers for every glass.
+        let mut random = ChaCha8Rng::seed_from_u64(2026);
+        let mut held = [0_usize; 5];
         for _ in 0..RUNS {
             let table = experiment(&mut random, name, least_count, u_offset);
-            let found = reduce(&table, &ReductionOptions::default(), &lamps, &glasses).unwrap();
-            let holds = |m: &Measured, truth: f64| {
-                usize::from((m.value() - truth).abs() <= m.expanded(0.95))
-            };
+            let found = reduce(&table, &ReductionOptions::default(), &lamps, &others).unwrap();
             let green = &found.lines[3];
-            n += holds(&green.index, glass.index(green.wavelength));
             let standard = found.standard.unwrap();
-            n_d += holds(&standard.n_d, glass.index(D_LINE));
-            abbe += holds(&standard.abbe_number.unwrap(), glass.abbe_number());
-            listed += usize::from(found.glasses.iter().any(|g| g.name == name && g.possible));
+            for (count, (m, truth)) in held.iter_mut().zip([
+                (green.index.clone(), glass.index(green.wavelength)),
+                (standard.n_d.clone(), glass.index(D_LINE)),
+                (
+                    standard.n_f.minus(&standard.n_c),
+                    glass.principal_dispersion(),
+                ),
+                (standard.abbe_number.unwrap(), glass.abbe_number()),
+                (standard.n_c, glass.index(C_LINE)),
+            ]) {
+                *count += usize::from((m.value() - truth).abs() <= m.expanded(0.95));
+            }
         }
-        for (what, count) in [("n", n), ("n_d", n_d), ("abbe", abbe)] {
+        for (what, count) in ["n", "n_d", "n_F - n_C", "V_d", "n_C"].iter().zip(held) {
             let share = count as f64 / RUNS as f64;
             eprintln!("{name} {what}: {share:.3}");
-            // The model's departure is the same in every run of one glass: where it leads, as for the Abbe
-            // number, the interval holds the truth more often than 95 %.
-            let most = if what == "abbe" { 1.0 } else { 0.977 };
-            assert!((0.923..=most).contains(&share), "{name} {what}: {share}");
+            assert!((0.93..=0.97).contains(&share), "{name} {what}: {share}");
         }
-        assert!(listed as f64 > 0.9 * RUNS as f64, "{name} listed {listed}");
     }
 }
 
@@ -543,5 +554,5 @@ fn incomplete_tables_are_refused() {
             .iter()
             .any(|c| c.code == "dispersion-reversed")
     );
-    let _ = (F_LINE, C_LINE, choose_dispersion(&[]));
+    let _ = (F_LINE, C_LINE, choose_dispersion(&[], &glasses));
 }

@@ -96,7 +96,9 @@ pub fn wavelength_of_index(
                 .to_owned(),
         );
     }
-    Ok(index.minus(&curve).map(nm, 1.0 / slope))
+    // One step of Newton's method takes in what the model is known to be off.
+    let gap = index.minus(&curve);
+    Ok(gap.map(nm + gap.value() / slope, 1.0 / slope))
 }
 
 /// Lamp lines within three standard uncertainties of a wavelength, nearest first.

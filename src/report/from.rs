@@ -3,6 +3,8 @@
 //! Causes that differ only by the row of the table they act on are shown together in the error budget, as the
 //! root of the sum of their squares, because a person can only do something about all of them.
 
+use std::path::Path;
+
 use super::budget::{Budget, Cause, Evaluation};
 use super::view::{
     Caution, Coverage, CurvePoint, Dispersion, Glass, IndexPoint, LineRow, PageData, Quantity,
@@ -31,10 +33,7 @@ pub fn page_from(experiment: &Experiment, when: &str, provenance: &[(String, Str
     let table = experiment.table.display().to_string();
     let results = results(reduction);
     PageData {
-        title: experiment
-            .table
-            .file_stem()
-            .map_or_else(String::new, |name| name.to_string_lossy().into_owned()),
+        title: title(&experiment.table),
         when: when.to_owned(),
         coverage: Coverage {
             percent: Some(100.0 * COVERAGE),
@@ -68,6 +67,20 @@ pub fn page_from(experiment: &Experiment, when: &str, provenance: &[(String, Str
         .chain(footage_files(experiment))
         .chain(provenance.iter().cloned())
         .collect(),
+    }
+}
+
+/// What was measured, and of what: the table's own name, or that of its folder where the table has the usual name.
+fn title(table: &Path) -> String {
+    const USUAL: &str = "readings";
+    const MEASURED: &str = "Refractive index of a prism";
+    let whole = std::path::absolute(table).unwrap_or_else(|_| table.to_owned());
+    let name =
+        |part: Option<&std::ffi::OsStr>| part.map(|name| name.to_string_lossy().into_owned());
+    let own = name(whole.file_stem()).filter(|stem| !stem.eq_ignore_ascii_case(USUAL));
+    match own.or_else(|| name(whole.parent().and_then(Path::file_name))) {
+        Some(name) => format!("{MEASURED}: {name}"),
+        None => MEASURED.to_owned(),
     }
 }
 
@@ -573,7 +586,7 @@ fn footage_files(experiment: &Experiment) -> Vec<(String, String)> {
     if files.is_empty() {
         Vec::new()
     } else {
-        vec![("footage".to_owned(), files.join("\n"))]
+        vec![("footage".to_owned(), files.join(", "))]
     }
 }
 
@@ -583,6 +596,22 @@ mod tests {
     use super::*;
     use crate::basics::uncertainty::{Cause as Source, Shape};
     use crate::session::{TrackPoint as Seen, TurningPoint};
+
+    #[test]
+    fn the_title_says_what_was_measured() {
+        for (table, wanted) in [
+            (
+                "bench-3/readings.csv",
+                "Refractive index of a prism: bench-3",
+            ),
+            (
+                "bench-3/flint, group 4.csv",
+                "Refractive index of a prism: flint, group 4",
+            ),
+        ] {
+            assert_eq!(title(Path::new(table)), wanted);
+        }
+    }
 
     #[test]
     fn causes_that_differ_by_row_stand_together() {

@@ -111,8 +111,9 @@ fn result(out: &mut String, data: &PageData) {
         );
     } else {
         out.push_str("<dl class=\"results\">");
+        let coverage_factors_differ = data.coverage.k.or_else(|| common_factor(data)).is_none();
         for (i, q) in data.summary.iter().enumerate() {
-            quantity(out, q, i == 0, &data.coverage);
+            quantity(out, q, i == 0, coverage_factors_differ);
         }
         out.push_str("</dl>");
         let _ = write!(out, "<p class=\"rule\">{}</p>", rule(data));
@@ -120,7 +121,7 @@ fn result(out: &mut String, data: &PageData) {
     out.push_str("</section>");
 }
 
-fn quantity(out: &mut String, q: &Quantity, first: bool, coverage: &Coverage) {
+fn quantity(out: &mut String, q: &Quantity, first: bool, with_factor: bool) {
     let value = with_expanded(&q.value);
     let has_expanded = matches!(
         q.value,
@@ -140,16 +141,13 @@ fn quantity(out: &mut String, q: &Quantity, first: bool, coverage: &Coverage) {
     } else if !has_expanded {
         notes.push("uncertainty not known".to_owned());
     } else {
-        if let Some(k) = q.k.filter(|k| k.is_finite() && coverage.k.is_none()) {
+        if let Some(k) = q.k.filter(|k| k.is_finite() && with_factor) {
             notes.push(format!("k = {}", factor(k)));
         }
         if let Some(d) = q.degrees_of_freedom.filter(|d| d.is_finite()) {
-            // Above this Student's factor is the normal one to two digits; the count itself would only look exact.
-            notes.push(if d < 200.0 {
-                format!("{d:.0} effective degrees of freedom")
-            } else {
-                "over 200 effective degrees of freedom".to_owned()
-            });
+            if d < budget::MANY_DEGREES {
+                notes.push(format!("{d:.0} effective degrees of freedom"));
+            }
         }
     }
     if !q.remark.is_empty() {
@@ -174,7 +172,12 @@ fn rule(data: &PageData) -> String {
         Some(p) => format!("for a coverage of {}", percent(p / 100.0)),
         None => "whose coverage is not given".to_owned(),
     };
-    let k = match data.coverage.k.filter(|k| k.is_finite()) {
+    let k = match data
+        .coverage
+        .k
+        .or_else(|| common_factor(data))
+        .filter(|k| k.is_finite())
+    {
         Some(k) => format!(" (coverage factor k = {})", factor(k)),
         None => " (its coverage factor k stands beside each)".to_owned(),
     };
@@ -182,6 +185,13 @@ fn rule(data: &PageData) -> String {
         "What follows \u{b1} is the expanded uncertainty {level}{k}. Elsewhere on this page <i>u</i> is a standard \
          uncertainty (k = 1). Every uncertainty is rounded to two significant digits and its value to the same decimal place."
     )
+}
+
+/// The coverage factor of all results, where it is the same to two decimals.
+fn common_factor(data: &PageData) -> Option<f64> {
+    let mut factors = data.summary.iter().filter_map(|q| q.k);
+    let first = factors.next()?;
+    factors.all(|k| factor(k) == factor(first)).then_some(first)
 }
 
 /// A coverage factor: two decimals, none where they are zero.
@@ -202,13 +212,31 @@ fn cautions(out: &mut String, list: &[Caution]) {
 fn caution_list(out: &mut String, list: &[Caution]) {
     out.push_str("<ul class=\"cautions\">");
     for c in list {
-        let _ = write!(out, "<li><b>Caution.</b> {}", escape(&c.message));
+        let _ = write!(out, "<li>{}", escape(&sentence(&c.message)));
         if !c.code.is_empty() {
             let _ = write!(out, " <code>{}</code>", escape(&c.code));
         }
         out.push_str("</li>");
     }
     out.push_str("</ul>");
+}
+
+/// A message as a sentence of its own: a capital in front where a word stands there, and a full stop.
+fn sentence(message: &str) -> String {
+    let message = message.trim();
+    let plain = message
+        .split_whitespace()
+        .next()
+        .is_some_and(|word| word.chars().all(|c| c.is_ascii_lowercase()));
+    let mut letters = message.chars();
+    let mut text = match letters.next() {
+        Some(first) if plain => first.to_ascii_uppercase().to_string() + letters.as_str(),
+        _ => message.to_owned(),
+    };
+    if !text.is_empty() && !text.ends_with(['.', '!', '?']) {
+        text.push('.');
+    }
+    text
 }
 
 fn scroll(out: &mut String, name: &str, class: &str) {
@@ -624,7 +652,7 @@ fn glasses(out: &mut String, list: &[Glass]) {
     out.push_str(
         "</tbody></table></div><p class=\"rule\">Probability: how often a difference at least as large would come up if the prism \
          were of this glass. A high one does not prove the name: several makers sell nearly the same glass, and a melt may \
-         differ from the catalogue by several units of the fourth decimal.</p></section>",
+         differ from the catalogue by several units of the fourth decimal. This measurement cannot tell apart the glasses marked possible.</p></section>",
     );
 }
 

@@ -3,7 +3,7 @@
 use std::fmt::Write;
 use std::path::Path;
 
-use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
+use comfy_table::{CellAlignment, ContentArrangement, LineStyle, Table, TableStyle};
 
 use super::document::side;
 use crate::basics::units::ARCSEC_PER_DEG;
@@ -11,6 +11,8 @@ use crate::session::{
     Calibrated, Caution, Demonstration, Experiment, LocatedFrame, Measured, Watched, rounded,
 };
 
+/// Columns of a terminal that tables keep to.
+const WIDTH: u16 = 80;
 /// Probability that an interval of this report is said to hold.
 const COVERAGE: f64 = 0.95;
 
@@ -213,10 +215,10 @@ pub fn reduced(experiment: &Experiment) -> String {
         "line",
         "λ / nm",
         "set",
-        "minimum deviation / °",
+        "deviation / °",
         "u / ″",
-        "n",
-        "residual / 10⁻⁵",
+        "n ± u",
+        "off / 10⁻⁵",
     ]);
     for line in &reduction.lines {
         lines.add_row([
@@ -231,7 +233,10 @@ pub fn reduced(experiment: &Experiment) -> String {
                 .unwrap_or_default(),
         ]);
     }
-    let _ = writeln!(text, "Lines (standard uncertainty after ±)\n{lines}\n");
+    let _ = writeln!(
+        text,
+        "Lines at minimum deviation (u: standard uncertainty; off: measured − fitted n)\n{lines}\n"
+    );
     match &reduction.dispersion {
         Ok(fit) => {
             let _ = writeln!(
@@ -334,7 +339,7 @@ pub fn reduced(experiment: &Experiment) -> String {
 #[must_use]
 pub fn demonstrated(demonstration: &Demonstration, report: &Path) -> String {
     let mut text = reduced(&demonstration.experiment);
-    let mut compared = table(&["result", "measured", "truth", "(measured - truth)/u"]);
+    let mut compared = table(&["result", "measured ± u", "truth", "error / u"]);
     for deviation in &demonstration.deviations {
         let (value, u) = rounded(deviation.measured, deviation.u);
         let decimals = value
@@ -401,8 +406,9 @@ fn interval(result: &Measured) -> String {
 pub(crate) fn table(header: &[&str]) -> Table {
     let mut table = Table::new();
     table
-        .load_style(presets::UTF8_HORIZONTAL_ONLY)
-        .set_content_arrangement(ContentArrangement::Dynamic);
+        .load_style(TableStyle::new().header_separator(LineStyle::none().fill('─').junction('─')))
+        .set_content_arrangement(ContentArrangement::Dynamic)
+        .set_width(WIDTH);
     table.set_header(header.iter().copied());
     for (index, name) in header.iter().enumerate() {
         let words = [

@@ -5,10 +5,9 @@ use std::path::{Path, PathBuf};
 use rust_embed::RustEmbed;
 use serde_json::Value;
 
-use super::calibrate::{Calibrated, calibrate};
+use super::calibrate::{Calibrated, calibrate, read_bench};
 use super::experiment::{Experiment, ReduceOptions, reduce};
 use super::{SessionError, WatchOptions};
-use crate::basics::units::Angle;
 
 /// The frames of the demonstration, as they lie in the folder of the same name.
 #[derive(RustEmbed)]
@@ -59,15 +58,15 @@ pub fn demonstrate(
 ) -> Result<Demonstration, SessionError> {
     unpack(folder)?;
     let truth = read_truth(&folder.join("truth.json"))?;
-    let least_count = Some(Angle::from_arcseconds(number(
-        &truth,
-        "least_count_arcsec",
-    )?));
+    let bench = read_bench(&folder.join("bench.toml"), false)?.bench;
+    let least_count = bench.least_count;
     let calibrated = calibrate(&folder.join("scale.csv"), least_count, progress)?;
     let options = ReduceOptions {
         scale: Some(calibrated.scale.clone()),
-        prism_angle: None,
+        prism_angle: bench.prism_angle,
         least_count,
+        eccentricity: bench.eccentricity,
+        windows: bench.windows,
         air: None,
         model: None,
         watch: WatchOptions::default(),

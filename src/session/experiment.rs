@@ -31,6 +31,10 @@ pub struct ReduceOptions {
     pub prism_angle: Option<(Angle, Angle)>,
     /// Least count of each window; none takes the step that the readings show.
     pub least_count: Option<Angle>,
+    /// Standard uncertainty left where only one window was read; none takes 30 seconds of arc.
+    pub eccentricity: Option<Angle>,
+    /// Windows of the circle; none takes two.
+    pub windows: Option<usize>,
     /// Air of the room.
     pub air: Option<AirConditions>,
     /// Dispersion model; none lets the data choose.
@@ -138,7 +142,10 @@ pub fn reduce(
         .unwrap_or_else(|| least_count_shown(windows_of(&rows)));
     let circle = CircleData {
         least_count,
-        eccentricity: Angle::from_arcseconds(ECCENTRICITY_ONE_WINDOW_ARCSEC),
+        eccentricity: options
+            .eccentricity
+            .unwrap_or_else(|| Angle::from_arcseconds(ECCENTRICITY_ONE_WINDOW_ARCSEC)),
+        windows: options.windows.unwrap_or(2),
     };
     let read = corrected(&rows, &offsets, &circle);
     cautions.extend(read.cautions.iter().map(Caution::from));
@@ -181,6 +188,7 @@ pub fn reduce(
         trials => compare(&pointed, &settings, trials as usize, MONTE_CARLO_KEY).map_err(named)?,
     };
     cautions.extend(reduction.cautions.iter().map(Caution::from));
+    let cautions = grouped(cautions, table);
 
     let complete = footage.iter().flatten().all(|found| !found.failed());
     let rows = rows
@@ -205,4 +213,81 @@ pub fn reduce(
         cautions,
         complete,
     })
+}
+
+/// Cautions that say the same of several rows, as rows that share a clip do, as one that names them all.
+fn grouped(cautions: Vec<Caution>, table: &Path) -> Vec<Caution> {
+    let prefix = format!("{}, row ", table.display());
+    let split = |message: &str| -> Option<(String, String)> {
+        let (row, what) = message.strip_prefix(&prefix)?.split_once(": ")?;
+        row.chars()
+            .all(|digit| digit.is_ascii_digit())
+            .then(|| (row.to_owned(), what.to_owned()))
+    };
+    // (code, sentence without its place, rows); no rows: the sentence stays as it is.
+    let mut groups: Vec<(String, String, Vec<String>)> = Vec::new();
+    for caution in cautions {
+        let (rows, what) = match split(&caution.message) {
+            Some((row, what)) => (vec![row], what),
+            None => (Vec::new(), caution.message),
+        };
+        match groups
+            .iter_mut()
+            .find(|(code, said, _)| *code == caution.code && *said == what)
+        {
+            Some((_, _, all)) => all.extend(
+                rows.into_iter()
+                    .filter(|row| !all.contains(row))
+                    .collect::<Vec<_>>(),
+            ),
+            None => groups.push((caution.code, what, rows)),
+        }
+    }
+    groups
+        .into_iter()
+        .map(|(code, what, rows)| {
+            let message = match rows.as_slice() {
+                [] => what,
+                [row] => format!("{prefix}{row}: {what}"),
+                [first @ .., last] => format!(
+                    "{}, rows {} and {last}: {what}",
+                    table.display(),
+                    first.join(", ")
+                ),
+            };
+            Caution { code, message }
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_said_of_several_rows_is_said_once() {
+        let table = Path::new("bench/readings.csv");
+        let say = |message: &str| Caution::new("scatter", message);
+        let found = grouped(
+            vec![
+                say("bench/readings.csv, row 5: the line shakes"),
+                say("bench/readings.csv, row 5: the lamp flickers"),
+                say("bench/readings.csv, row 6: the line shakes"),
+                say("bench/readings.csv, row 9: the line shakes"),
+                say("the lines cover 405 to 579 nm"),
+                Caution::new("other", "bench/readings.csv, row 7: the line shakes"),
+            ],
+            table,
+        );
+        let said: Vec<&str> = found.iter().map(|c| c.message.as_str()).collect();
+        assert_eq!(
+            said,
+            [
+                "bench/readings.csv, rows 5, 6 and 9: the line shakes",
+                "bench/readings.csv, row 5: the lamp flickers",
+                "the lines cover 405 to 579 nm",
+                "bench/readings.csv, row 7: the line shakes",
+            ]
+        );
+    }
 }
