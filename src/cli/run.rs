@@ -3,13 +3,13 @@
 use std::fs::File;
 use std::path::Path;
 
-use super::flags::{Demo, Locate, Practice, PracticeFormat, Reduce, Scale, Toward, Watch};
+use super::flags::{Class, Demo, Locate, Practice, PracticeFormat, Reduce, Scale, Toward, Watch};
 use super::progress::Progress;
 use super::{Answer, CliError};
-use crate::report::{document, from, page, table, text};
+use crate::report::{class as class_report, document, from, page, table, text};
 use crate::session::{
-    self, AirConditions, Angle, BenchProfile, Caution, DispersionModel, Experiment, ReduceOptions,
-    Side, Source, WatchOptions,
+    self, AirConditions, Angle, BenchProfile, Caution, DispersionModel, Experiment, FaceMethod,
+    ReduceOptions, Side, Source, WatchOptions,
 };
 use crate::simulate::{self, Format};
 
@@ -126,6 +126,32 @@ pub(super) fn reduce(flags: &Reduce) -> Result<Answer, CliError> {
         text,
         complete: experiment.complete,
         cautions: experiment.cautions,
+    })
+}
+
+pub(super) fn class(flags: &Class) -> Result<Answer, CliError> {
+    let progress = Progress::new("results");
+    let class = session::class(&flags.paths, &|done, of| {
+        progress.show(done as u64, Some(of as u64));
+    })?;
+    drop(progress);
+    if let Some(path) = &flags.report {
+        let page = class_report::page(&class, &today(), &[command_said()]);
+        std::fs::write(path, page).map_err(|error| unwritten(path, &error))?;
+    }
+    if let Some(path) = &flags.csv {
+        write_csv(path, |file| class_report::csv(&class, file))?;
+    }
+    let cautions = class_report::cautions(&class);
+    let text = if flags.json {
+        document::document("class", true, &cautions, class_report::document(&class))
+    } else {
+        class_report::text(&class)
+    };
+    Ok(Answer {
+        text,
+        cautions,
+        complete: true,
     })
 }
 
@@ -248,23 +274,30 @@ fn bench_said(path: Option<&Path>) -> Result<Vec<(String, String)>, CliError> {
     Ok(vec![("bench".to_owned(), says.join("; "))])
 }
 
+/// The command as typed, less the program's own path, which says nothing of the measurement.
+fn command_said() -> (String, String) {
+    let command = std::env::args().skip(1).collect::<Vec<_>>().join(" ");
+    ("command".to_owned(), format!("lineturn {command}"))
+}
+
+fn today() -> String {
+    jiff::Timestamp::now()
+        .to_string()
+        .chars()
+        .take_while(|&letter| letter != 'T')
+        .collect()
+}
+
 fn write_report(
     path: &Path,
     experiment: &Experiment,
     bench: &[(String, String)],
 ) -> Result<(), CliError> {
-    // The command as typed, less the program's own path, which says nothing of the measurement.
-    let command = std::env::args().skip(1).collect::<Vec<_>>().join(" ");
     let mut provenance = bench.to_vec();
-    provenance.push(("command".to_owned(), format!("lineturn {command}")));
-    let today: String = jiff::Timestamp::now()
-        .to_string()
-        .chars()
-        .take_while(|&letter| letter != 'T')
-        .collect();
+    provenance.push(command_said());
     std::fs::write(
         path,
-        page::page(&from::page_from(experiment, &today, &provenance)),
+        page::page(&from::page_from(experiment, &today(), &provenance)),
     )
     .map_err(|error| unwritten(path, &error))
 }
@@ -307,6 +340,8 @@ fn reduce_options(flags: &Reduce) -> Result<ReduceOptions, CliError> {
     Ok(ReduceOptions {
         scale: scale_of(flags.scale.as_deref(), &profile)?,
         prism_angle,
+        faces: FaceMethod::parse(&flags.faces)
+            .map_err(|error| CliError::Usage(format!("--faces: {error}")))?,
         least_count: least_count(flags.least_count)?.or(bench.least_count),
         eccentricity: bench.eccentricity,
         windows: bench.windows,

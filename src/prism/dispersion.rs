@@ -27,6 +27,15 @@ pub const F_LINE: Wavelength = Wavelength::air_nm(486.1327);
 /// Fraunhofer's C, 656.2725 nm in air.
 pub const C_LINE: Wavelength = Wavelength::air_nm(656.2725);
 
+/// e of glass catalogues, 546.0740 nm in air.
+pub const E_LINE: Wavelength = Wavelength::air_nm(546.0740);
+/// F' of glass catalogues, cadmium, 479.9914 nm in air.
+pub const F_PRIME_LINE: Wavelength = Wavelength::air_nm(479.9914);
+/// C' of glass catalogues, cadmium, 643.8469 nm in air.
+pub const C_PRIME_LINE: Wavelength = Wavelength::air_nm(643.8469);
+/// g of glass catalogues, mercury, 435.8343 nm in air.
+pub const G_LINE: Wavelength = Wavelength::air_nm(435.8343);
+
 /// An index is never weighed as known better than this: the formulas and tables stop there.
 pub const INDEX_FLOOR: f64 = 1e-8;
 
@@ -40,23 +49,27 @@ pub enum DispersionModel {
     },
     /// n² = 1 + B λ² / (λ² - C); λ in µm in air.
     Sellmeier1,
+    /// n = A + B / (λ - C); λ in µm in air.
+    Hartmann,
 }
 
 impl DispersionModel {
     /// All models, simplest first.
-    pub const ALL: [Self; 4] = [
+    pub const ALL: [Self; 5] = [
         Self::Sellmeier1,
         Self::Cauchy { terms: 2 },
+        Self::Hartmann,
         Self::Cauchy { terms: 3 },
         Self::Cauchy { terms: 4 },
     ];
 
-    /// Name as on the command line: `cauchy-2`, `cauchy-3`, `cauchy-4`, `sellmeier-1`.
+    /// Name as on the command line: `cauchy-2`, `cauchy-3`, `cauchy-4`, `sellmeier-1`, `hartmann`.
     #[must_use]
     pub fn name(self) -> String {
         match self {
             Self::Cauchy { terms } => format!("cauchy-{terms}"),
             Self::Sellmeier1 => "sellmeier-1".to_owned(),
+            Self::Hartmann => "hartmann".to_owned(),
         }
     }
 
@@ -66,6 +79,7 @@ impl DispersionModel {
         match self {
             Self::Cauchy { terms } => terms,
             Self::Sellmeier1 => 2,
+            Self::Hartmann => 3,
         }
     }
 
@@ -79,7 +93,7 @@ impl DispersionModel {
             .find(|model| model.name() == name.trim().to_ascii_lowercase())
             .ok_or_else(|| {
                 PrismError(format!(
-                    "there is no dispersion model \"{name}\": use cauchy-2, cauchy-3, cauchy-4 or sellmeier-1"
+                    "there is no dispersion model \"{name}\": use cauchy-2, cauchy-3, cauchy-4, sellmeier-1 or hartmann"
                 ))
             })
     }
@@ -91,6 +105,9 @@ impl DispersionModel {
         match self {
             Self::Cauchy { .. } => coefficients.iter().rev().fold(0.0, |sum, c| sum * x + c),
             Self::Sellmeier1 => (1.0 + coefficients[0] / (1.0 - coefficients[1] * x)).sqrt(),
+            Self::Hartmann => {
+                coefficients[0] + coefficients[1] / (um(wavelength) - coefficients[2])
+            }
         }
     }
 
@@ -108,6 +125,10 @@ impl DispersionModel {
                     coefficients[0] * x / (2.0 * n * rest * rest),
                 ])
             }
+            Self::Hartmann => {
+                let rest = um(wavelength) - coefficients[2];
+                DVector::from_vec(vec![1.0, 1.0 / rest, coefficients[1] / (rest * rest)])
+            }
         }
     }
 
@@ -116,7 +137,12 @@ impl DispersionModel {
     pub fn slope_per_nm(self, coefficients: &DVector<f64>, wavelength: Wavelength) -> f64 {
         let nm = wavelength.in_air_nm();
         let x = per_um_squared(wavelength);
+        if self == Self::Hartmann {
+            let rest = um(wavelength) - coefficients[2];
+            return -1e-3 * coefficients[1] / (rest * rest);
+        }
         let by_x = match self {
+            Self::Hartmann => 0.0,
             Self::Cauchy { .. } => coefficients
                 .iter()
                 .enumerate()
@@ -138,6 +164,11 @@ fn per_um_squared(wavelength: Wavelength) -> f64 {
     (1000.0 / wavelength.in_air_nm()).powi(2)
 }
 
+/// λ in µm in air.
+fn um(wavelength: Wavelength) -> f64 {
+    wavelength.in_air_nm() / 1000.0
+}
+
 /// A fitted dispersion curve.
 #[derive(Clone, Debug)]
 pub struct DispersionFit {
@@ -145,7 +176,7 @@ pub struct DispersionFit {
     pub model: DispersionModel,
     /// Whether the data chose it.
     pub chosen: bool,
-    /// Coefficients with all causes; Cauchy in µm^(2k), Sellmeier B (no unit) and C (µm²).
+    /// Coefficients with all causes; Cauchy in µm^(2k), Sellmeier B (no unit) and C (µm²), Hartmann A (no unit), B and C (µm).
     pub coefficients: Vec<Measured>,
     /// Covariance of the coefficients.
     pub covariance: DMatrix<f64>,
@@ -188,6 +219,12 @@ pub struct StandardIndices {
     pub n_c: Measured,
     /// (n_d - 1) / (n_F - n_C).
     pub abbe_number: Option<Measured>,
+    /// At e, 546.0740 nm.
+    pub n_e: Measured,
+    /// (n_e - 1) / (n_F' - n_C').
+    pub abbe_number_e: Option<Measured>,
+    /// Relative partial dispersion (n_g - n_F) / (n_F - n_C).
+    pub partial_dispersion_g_f: Option<Measured>,
 }
 
 /// Lines with their indices, as the fit takes them.
@@ -304,6 +341,56 @@ fn chosen_of(fits: &[DispersionFit]) -> Option<&DispersionFit> {
     .or_else(|| left.first().copied())
 }
 
+/// Chi-squared, with its degrees of freedom, of lines against what glass can do: two coefficients of Cauchy's curve are free,
+/// and its departure from glasses of that index and dispersion is taken from the table, with its scatter. None below
+/// three different wavelengths or without glasses. Indices and dispersions that no material of the table comes near are
+/// counted as a large misfit too.
+#[must_use]
+pub fn misfit_from_glass(lines: &[IndexedLine], glasses: &GlassTable) -> Option<(f64, usize)> {
+    /// Distance from the nearest material, in the units of [`DispersionFit::distance`], that is far from all glass.
+    const FAR: f64 = 2.0;
+    /// Chi-squared of what is far from all glass.
+    const FAR_MISFIT: f64 = 30.0;
+    let model = DispersionModel::Cauchy { terms: 2 };
+    if different_wavelengths(lines) <= model.coefficients() {
+        return None;
+    }
+    let fit = fit_dispersion(lines, model).ok()?;
+    let wavelengths: Vec<Wavelength> = lines.iter().map(|(w, _)| *w).collect();
+    let departure = fit.departures(&wavelengths, lines, glasses)?;
+    let indices: Vec<Measured> = lines.iter().map(|(_, index)| index.clone()).collect();
+    let (own, shared) = own_and_shared(&indices);
+    let own: Vec<f64> = own.iter().map(|u| u.max(INDEX_FLOOR)).collect();
+    let ordinates = values_of(&indices) + &departure.mean;
+    let eigen = departure.scatter.symmetric_eigen();
+    let mut columns: Vec<DVector<f64>> = shared.column_iter().map(|c| c.into_owned()).collect();
+    for (value, vector) in eigen
+        .eigenvalues
+        .iter()
+        .zip(eigen.eigenvectors.column_iter())
+    {
+        if *value > 1e-20 {
+            columns.push(vector * value.sqrt());
+        }
+    }
+    let together = if columns.is_empty() {
+        DMatrix::zeros(lines.len(), 0)
+    } else {
+        DMatrix::from_columns(&columns)
+    };
+    let design = DMatrix::from_fn(lines.len(), 2, |row, column| {
+        per_um_squared(wavelengths[row]).powi(column as i32)
+    });
+    let (solved, _) = with_shared_causes(&design, ordinates.as_slice(), &own, &together).ok()?;
+    let nearest = glasses
+        .glasses
+        .iter()
+        .map(|glass| fit.distance(glass))
+        .fold(f64::INFINITY, f64::min);
+    let far = if nearest > FAR { FAR_MISFIT } else { 0.0 };
+    Some((solved.chi_squared + far, solved.degrees_of_freedom))
+}
+
 /// Number of different wavelengths; such as lie within 0.001 nm count once.
 fn different_wavelengths(lines: &[IndexedLine]) -> usize {
     let mut nm: Vec<f64> = lines.iter().map(|(w, _)| w.in_air_nm()).collect();
@@ -317,8 +404,8 @@ struct Solved {
     pulls: DVector<f64>,
 }
 
-/// Fits the model to indices; the one-term Sellmeier curve by Gauss and Newton's method from the exact
-/// linear relation of 1/(n² - 1) and 1/λ².
+/// Fits the model to indices; curves that are not linear in their coefficients by Gauss and Newton's method from
+/// a curve through the lines.
 fn solve(
     model: DispersionModel,
     wavelengths: &[Wavelength],
@@ -344,7 +431,11 @@ fn solve(
             with_shared_causes(&design, indices.as_slice(), own, shared).map_err(failed)?;
         return Ok(Solved { fit, pulls });
     }
-    let mut coefficients = sellmeier_start(wavelengths, indices).map_err(failed)?;
+    let mut coefficients = match model {
+        DispersionModel::Hartmann => hartmann_start(wavelengths, indices),
+        _ => sellmeier_start(wavelengths, indices),
+    }
+    .map_err(failed)?;
     for _ in 0..ROUNDS {
         let design = design_at(&coefficients);
         let curve = DVector::from_fn(wavelengths.len(), |row, _| {
@@ -356,7 +447,7 @@ fn solve(
             with_shared_causes(&design, ordinates.as_slice(), own, shared).map_err(failed)?;
         let change = (&fit.coefficients - &coefficients).norm() / coefficients.norm();
         coefficients.copy_from(&fit.coefficients);
-        if !plausible_sellmeier(&coefficients, wavelengths) {
+        if !plausible(model, &coefficients, wavelengths) {
             break;
         }
         if change < 1e-12 {
@@ -366,17 +457,62 @@ fn solve(
             return Ok(Solved { fit, pulls });
         }
     }
-    Err(PrismError(
-        "sellmeier-1 cannot follow these indices: they do not fall smoothly from violet to red; check that the lines are named rightly".to_owned(),
-    ))
+    Err(PrismError(format!(
+        "{} cannot follow these indices: they do not fall smoothly from violet to red; check that the lines are named rightly",
+        model.name()
+    )))
 }
 
-/// Numerator above 0 and the resonance on the far side of the violet, so that the root is real at all lines.
-fn plausible_sellmeier(coefficients: &DVector<f64>, wavelengths: &[Wavelength]) -> bool {
+/// Numerator above 0 and the resonance on the far side of the violet, so that the curve is real and smooth at all lines.
+fn plausible(
+    model: DispersionModel,
+    coefficients: &DVector<f64>,
+    wavelengths: &[Wavelength],
+) -> bool {
+    if model == DispersionModel::Hartmann {
+        return coefficients[1] > 0.0 && wavelengths.iter().all(|w| um(*w) > coefficients[2]);
+    }
     coefficients[0] > 0.0
         && wavelengths
             .iter()
             .all(|w| 1.0 - coefficients[1] * per_um_squared(*w) > 0.0)
+}
+
+/// A, B and C of the curve through the reddest, the most violet and a line between them.
+fn hartmann_start(
+    wavelengths: &[Wavelength],
+    indices: &DVector<f64>,
+) -> Result<DVector<f64>, FitError> {
+    let mut points: Vec<(f64, f64)> = wavelengths
+        .iter()
+        .map(|w| um(*w))
+        .zip(indices.iter().copied())
+        .collect();
+    points.sort_by(|one, other| one.0.total_cmp(&other.0));
+    let (Some(violet), Some(red)) = (points.first().copied(), points.last().copied()) else {
+        return Err(FitError::Number);
+    };
+    // The line nearest to the middle of the range keeps the three apart.
+    let middle = 0.5 * (violet.0 + red.0);
+    let Some(between) = points
+        .iter()
+        .copied()
+        .min_by(|one, other| (one.0 - middle).abs().total_cmp(&(other.0 - middle).abs()))
+    else {
+        return Err(FitError::Number);
+    };
+    // (n1 - n2)(l1 - c)(l2 - c) = B (l2 - l1), twice: linear in c once B is gone.
+    let first = (violet.1 - between.1) / (between.0 - violet.0);
+    let second = (between.1 - red.1) / (red.0 - between.0);
+    let c = (first * violet.0 - second * red.0) / (first - second);
+    let b = first * (violet.0 - c) * (between.0 - c);
+    let a = violet.1 - b / (violet.0 - c);
+    let start = DVector::from_vec(vec![a, b, c]);
+    if start.iter().all(|x| x.is_finite()) {
+        Ok(start)
+    } else {
+        Err(FitError::Number)
+    }
 }
 
 /// B and C from the straight line 1/(n² - 1) = 1/B - (C/B)/λ².
@@ -531,21 +667,25 @@ impl DispersionFit {
         Departure::expected(&places, &offs)
     }
 
-    /// Catalogue glasses whose index and dispersion are near; at least the nearest three.
-    fn similar<'a>(&self, glasses: &'a GlassTable) -> Vec<&'a Glass> {
+    /// How far a glass is from this curve: 1 is near.
+    fn distance(&self, glass: &Glass) -> f64 {
         const NEAR_INDEX: f64 = 0.06;
         const NEAR_DISPERSION: f64 = 0.2;
+        let values = values_of(&self.coefficients);
+        let n = |w: Wavelength| self.model.value(&values, w);
+        let index = (glass.index(D_LINE) - n(D_LINE)) / NEAR_INDEX;
+        let dispersion = n(F_LINE) - n(C_LINE);
+        let relative = (glass.principal_dispersion() / dispersion - 1.0) / NEAR_DISPERSION;
+        index.hypot(relative)
+    }
+
+    /// Catalogue glasses whose index and dispersion are near; at least the nearest three.
+    fn similar<'a>(&self, glasses: &'a GlassTable) -> Vec<&'a Glass> {
         const FEWEST: usize = 3;
-        let n_d = self.index_at(D_LINE).value();
-        let dispersion = self.index_at(F_LINE).value() - self.index_at(C_LINE).value();
         let mut by_distance: Vec<(f64, &Glass)> = glasses
             .glasses
             .iter()
-            .map(|glass| {
-                let index = (glass.index(D_LINE) - n_d) / NEAR_INDEX;
-                let relative = (glass.principal_dispersion() / dispersion - 1.0) / NEAR_DISPERSION;
-                (index.hypot(relative), glass)
-            })
+            .map(|glass| (self.distance(glass), glass))
             .filter(|(distance, _)| distance.is_finite())
             .collect();
         by_distance.sort_by(|one, other| one.0.total_cmp(&other.0));
@@ -560,18 +700,36 @@ impl DispersionFit {
     /// Indices at d, F and C and the Abbe number, with what the model itself may be off.
     #[must_use]
     pub fn standard(&self, lines: &[IndexedLine], glasses: &GlassTable) -> Option<StandardIndices> {
-        let indices = self.indices_with_departure(&[D_LINE, F_LINE, C_LINE], lines, glasses);
-        let [n_d, n_f, n_c] = <[Measured; 3]>::try_from(indices).ok()?;
-        let dispersion = n_f.minus(&n_c);
+        let at = [
+            D_LINE,
+            F_LINE,
+            C_LINE,
+            E_LINE,
+            F_PRIME_LINE,
+            C_PRIME_LINE,
+            G_LINE,
+        ];
+        let indices = self.indices_with_departure(&at, lines, glasses);
+        let [n_d, n_f, n_c, n_e, n_f_prime, n_c_prime, n_g] =
+            <[Measured; 7]>::try_from(indices).ok()?;
         // A dispersion that is not clearly above 0 gives no Abbe number.
-        let abbe_number = (dispersion.value() > 3.0 * dispersion.u())
-            .then(|| n_d.shifted(-1.0).divided_by(&dispersion))
-            .flatten();
+        let over = |top: Measured, dispersion: &Measured| {
+            (dispersion.value() > 3.0 * dispersion.u())
+                .then(|| top.divided_by(dispersion))
+                .flatten()
+        };
+        let dispersion = n_f.minus(&n_c);
+        let abbe_number = over(n_d.shifted(-1.0), &dispersion);
+        let abbe_number_e = over(n_e.shifted(-1.0), &n_f_prime.minus(&n_c_prime));
+        let partial_dispersion_g_f = over(n_g.minus(&n_f), &dispersion);
         Some(StandardIndices {
             n_d,
             n_f,
             n_c,
             abbe_number,
+            n_e,
+            abbe_number_e,
+            partial_dispersion_g_f,
         })
     }
 }

@@ -17,7 +17,7 @@
 //!
 //! Cautions, a closed list: `prism-angle-repeats`, `prism-angle-twice`, `prism-angle-without-uncertainty`,
 //! `shared-central`, `repeats-disagree`, `name-contradicts-wavelength`, `wavelength-rounded`, `dispersion-reversed`,
-//! `dispersion-misfit`, `dispersion-unchecked`, `dispersion-extrapolated`, `common-cause-pulled`, `no-dispersion`.
+//! `dispersion-misfit`, `slip-suspected`, `readings-contradict`, `dispersion-unchecked`, `dispersion-extrapolated`, `common-cause-pulled`, `no-dispersion`.
 //!
 //! Pixels, time, files and circle windows do not belong here.
 //!
@@ -27,12 +27,14 @@
 
 pub mod air;
 pub mod apex;
+pub mod consensus;
 pub mod dispersion;
 pub mod glasses;
 pub mod index;
 pub mod lamps;
 pub mod montecarlo;
 pub mod reduce;
+pub mod slips;
 #[cfg(test)]
 mod tests;
 pub mod unknown;

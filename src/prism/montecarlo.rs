@@ -1,6 +1,6 @@
 //! The whole chain drawn instead of linearised (JCGM 101): checks the linear propagation on the data at hand.
 
-use crate::basics::uncertainty::{Drawer, Measured, Sampled, sampled};
+use crate::basics::uncertainty::{Drawer, Measured, Sampled, linear_interval_holds, sampled};
 
 use super::PrismError;
 use super::dispersion::{
@@ -18,9 +18,28 @@ pub struct Compared {
     pub value: f64,
     /// Standard uncertainty of the linear propagation.
     pub u: f64,
+    /// Half the interval of the linear propagation, coverage [`COVERAGE`].
+    pub expanded: f64,
     /// What the draws say.
     pub sampled: Sampled,
+    /// Whether the interval of the linear propagation agrees with that of the draws; otherwise the draws count.
+    pub linear_holds: bool,
 }
+
+impl Compared {
+    /// The interval that counts, coverage [`COVERAGE`]: linear where it agrees with the draws, drawn otherwise.
+    #[must_use]
+    pub fn interval(&self) -> (f64, f64) {
+        if self.linear_holds {
+            (self.value - self.expanded, self.value + self.expanded)
+        } else {
+            self.sampled.symmetric
+        }
+    }
+}
+
+/// Draws that may give no result, as a share: more say that the result itself is doubtful.
+const FAILED_DRAWS: f64 = 0.01;
 
 /// Coverage probability of the intervals.
 pub const COVERAGE: f64 = 0.95;
@@ -30,7 +49,7 @@ pub const COVERAGE: f64 = 0.95;
 /// dispersion model may be off is left out of both ways. At least 100 draws; the same `key` gives the same draws.
 ///
 /// # Errors
-/// A table that gives no result, with or without the draws.
+/// A table that gives no result, or more than one draw in a hundred that gives none.
 pub fn compare(
     pointings: &[Pointed],
     options: &ReductionOptions,
@@ -44,6 +63,7 @@ pub fn compare(
         .chain(&options.prism_angle_deg);
     let mut drawer = Drawer::new(inputs, key);
     let mut columns: Vec<Vec<f64>> = vec![Vec::with_capacity(draws); linear.results.len()];
+    let mut failed = 0_u32;
     let mut moved = pointings.to_vec();
     let mut moved_options = options.clone();
     for _ in 0..draws {
@@ -53,7 +73,23 @@ pub fn compare(
             target.reading_deg = redrawn(&source.reading_deg);
         }
         moved_options.prism_angle_deg = options.prism_angle_deg.as_ref().map(redrawn);
-        let results = chain(&moved, &moved_options, linear.model)?.results;
+        let drawn = chain(&moved, &moved_options, linear.model);
+        let results = match drawn {
+            Ok(drawn) if drawn.results.len() == columns.len() => drawn.results,
+            Ok(_) => {
+                failed += 1;
+                continue;
+            }
+            Err(error) => {
+                failed += 1;
+                if f64::from(failed) > FAILED_DRAWS * draws as f64 {
+                    return Err(PrismError(format!(
+                        "the draws of the Monte Carlo check leave what the readings allow ({error}): they are too uncertain for a result"
+                    )));
+                }
+                continue;
+            }
+        };
         for (column, (_, result)) in columns.iter_mut().zip(&results) {
             column.push(result.value());
         }
@@ -66,10 +102,13 @@ pub fn compare(
             let sampled = sampled(column, COVERAGE).ok_or_else(|| {
                 PrismError("at least 100 draws with finite results are needed".to_owned())
             })?;
+            let expanded = result.expanded(COVERAGE);
             Ok(Compared {
                 name,
                 value: result.value(),
                 u: result.u(),
+                expanded,
+                linear_holds: linear_interval_holds(result.value(), result.u(), expanded, &sampled),
                 sampled,
             })
         })

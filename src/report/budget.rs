@@ -122,11 +122,17 @@ pub fn table(budget: &Budget) -> String {
     } else {
         format!(", {}", escape(&budget.unit))
     };
+    let own = budget.causes.iter().any(|cause| !cause.own_u.is_empty());
+    let own_head = if own {
+        "<th scope=\"col\" class=\"num\">its own <i>u</i></th>"
+    } else {
+        ""
+    };
     let _ = write!(
         out,
         "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"Error budget of {0}\"><table class=\"budget\">\
          <caption>Standard uncertainty of {1}, cause by cause</caption>\
-         <thead><tr><th scope=\"col\">Cause</th><th scope=\"col\" class=\"num\">its own <i>u</i></th>\
+         <thead><tr><th scope=\"col\">Cause</th>{own_head}\
          <th scope=\"col\">Type</th><th scope=\"col\" class=\"num\">contributes to <i>u</i>({1}){unit}</th>\
          <th scope=\"col\" class=\"num\">share</th><th scope=\"col\"><span class=\"unseen\">share as a bar</span></th></tr></thead><tbody>",
         escape(&budget.of.replace('_', "")),
@@ -135,10 +141,14 @@ pub fn table(budget: &Budget) -> String {
     for cause in by_share(budget) {
         let _ = write!(
             out,
-            "<tr><th scope=\"row\">{}</th><td class=\"num\">{}</td><td>{}</td><td class=\"num\">{}</td>\
+            "<tr><th scope=\"row\">{}</th>{}<td class=\"kind\">{}</td><td class=\"num\">{}</td>\
              <td class=\"num\">{}</td><td>{}</td></tr>",
             escape(&cause.name),
-            escape(&cause.own_u),
+            if own {
+                format!("<td class=\"num\">{}</td>", escape(&cause.own_u))
+            } else {
+                String::new()
+            },
             kind(cause),
             number(cause.contribution.abs(), 2),
             percent(cause.share),
@@ -149,7 +159,8 @@ pub fn table(budget: &Budget) -> String {
     if let Some(u) = budget.combined_u.filter(|u| u.is_finite()) {
         let _ = write!(
             out,
-            "<tfoot><tr><th scope=\"row\">together</th><td></td><td>{}</td><td class=\"num\">{}</td><td></td><td></td></tr></tfoot>",
+            "<tfoot><tr><th scope=\"row\">together</th>{}<td class=\"kind\">{}</td><td class=\"num\">{}</td><td></td><td></td></tr></tfoot>",
+            if own { "<td></td>" } else { "" },
             freedom(budget.degrees_of_freedom),
             number(u, 2)
         );

@@ -62,13 +62,28 @@ pub fn page(data: &PageData) -> String {
     out
 }
 
-fn head(out: &mut String, data: &PageData) {
-    let title = if data.title.is_empty() {
-        "Prism spectrometer"
-    } else {
-        data.title.as_str()
-    };
+/// A page with a body of its own in the style of the report.
+#[must_use]
+pub(super) fn shell(
+    title: &str,
+    kind: &str,
+    when: &str,
+    body: &str,
+    provenance_list: &[(String, String)],
+) -> String {
+    let mut out = String::with_capacity(64 * 1024);
+    top(&mut out, title, kind, when);
+    out.push_str("</header><main>");
+    out.push_str(body);
+    provenance(&mut out, provenance_list);
+    out.push_str("</main></body></html>\n");
+    out
+}
+
+/// Everything up to the date, inside the header.
+fn top(out: &mut String, title: &str, kind: &str, when: &str) {
     let title = escape(title);
+    let kind = escape(kind);
     let _ = write!(
         out,
         "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"/>\
@@ -77,11 +92,25 @@ fn head(out: &mut String, data: &PageData) {
          <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'\"/>\
          <link rel=\"icon\" href=\"data:,\"/>\
          <title>{title}</title><style>{STYLE}</style></head><body><header>\
-         <p class=\"kind\">Refractive index from minimum deviation</p><h1>{title}</h1>"
+         <p class=\"kind\">{kind}</p><h1>{title}</h1>"
     );
-    if !data.when.is_empty() {
-        let _ = write!(out, "<p class=\"when\">{}</p>", escape(&data.when));
+    if !when.is_empty() {
+        let _ = write!(out, "<p class=\"when\">{}</p>", escape(when));
     }
+}
+
+fn head(out: &mut String, data: &PageData) {
+    let title = if data.title.is_empty() {
+        "Prism spectrometer"
+    } else {
+        data.title.as_str()
+    };
+    top(
+        out,
+        title,
+        "Refractive index from minimum deviation",
+        &data.when,
+    );
     out.push_str(
         "<p class=\"by-hand\"><span>Name</span><span>Group</span><span>Date</span></p>\
          <nav aria-label=\"Contents\"><a href=\"#result\">Result</a> <a href=\"#lines\">Lines</a> \
@@ -144,10 +173,8 @@ fn quantity(out: &mut String, q: &Quantity, first: bool, with_factor: bool) {
         if let Some(k) = q.k.filter(|k| k.is_finite() && with_factor) {
             notes.push(format!("k = {}", factor(k)));
         }
-        if let Some(d) = q.degrees_of_freedom.filter(|d| d.is_finite()) {
-            if d < budget::MANY_DEGREES {
-                notes.push(format!("{d:.0} effective degrees of freedom"));
-            }
+        if let Some(d) = q.degrees_of_freedom.filter(|d| *d < budget::MANY_DEGREES) {
+            notes.push(format!("{d:.0} effective degrees of freedom"));
         }
     }
     if !q.remark.is_empty() {
@@ -239,7 +266,8 @@ fn sentence(message: &str) -> String {
     text
 }
 
-fn scroll(out: &mut String, name: &str, class: &str) {
+/// Opens a table that scrolls sideways where it is too wide; its element and the table end with `</table></div>`.
+pub(super) fn scroll(out: &mut String, name: &str, class: &str) {
     let _ = write!(
         out,
         "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"{name}\"><table class=\"{class}\">"

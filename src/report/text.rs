@@ -243,11 +243,7 @@ pub fn reduced(experiment: &Experiment) -> String {
                 text,
                 "Dispersion: {}{}, chi-squared {:.2} with {} degrees of freedom",
                 fit.model.name(),
-                if fit.chosen {
-                    " (chosen by the data)"
-                } else {
-                    ""
-                },
+                if fit.chosen { " (chosen)" } else { "" },
                 fit.chi_squared,
                 fit.degrees_of_freedom
             );
@@ -262,7 +258,10 @@ pub fn reduced(experiment: &Experiment) -> String {
             ("n_d (587.56 nm)", Some(&standard.n_d)),
             ("n_F (486.13 nm)", Some(&standard.n_f)),
             ("n_C (656.27 nm)", Some(&standard.n_c)),
-            ("Abbe number", standard.abbe_number.as_ref()),
+            ("Abbe number V_d", standard.abbe_number.as_ref()),
+            ("n_e (546.07 nm)", Some(&standard.n_e)),
+            ("Abbe number V_e", standard.abbe_number_e.as_ref()),
+            ("P_g,F", standard.partial_dispersion_g_f.as_ref()),
         ];
         for (name, value) in rows
             .into_iter()
@@ -273,15 +272,21 @@ pub fn reduced(experiment: &Experiment) -> String {
         let _ = writeln!(text, "{results}\n");
     }
     if !experiment.monte_carlo.is_empty() {
-        let mut compared = table(&["result", "u, linear", "u, Monte Carlo"]);
+        let mut compared = table(&["result", "u, linear", "u, draws", "95 % from", "to", "by"]);
         for row in &experiment.monte_carlo {
             compared.add_row([
                 row.name.clone(),
                 format!("{:.2e}", row.u),
                 format!("{:.2e}", row.sampled.standard_deviation),
+                rounded(row.interval().0, row.u).0,
+                rounded(row.interval().1, row.u).0,
+                if row.linear_holds { "linear" } else { "draws" }.to_owned(),
             ]);
         }
-        let _ = writeln!(text, "Monte Carlo check\n{compared}\n");
+        let _ = writeln!(
+            text,
+            "Monte Carlo check (where the linear interval does not hold to one digit, the draws count)\n{compared}\n"
+        );
     }
     for line in &reduction.unknown_lines {
         match &line.wavelength_nm {
@@ -421,9 +426,11 @@ pub(crate) fn table(header: &[&str]) -> Table {
             "turned",
             "counted",
             "set",
+            "by",
         ]
         .contains(name);
         if let Some(column) = table.column_mut(index) {
+            column.set_padding((0, 1));
             column.set_cell_alignment(if words {
                 CellAlignment::Left
             } else {

@@ -8,6 +8,7 @@ use serde_json::Value;
 use super::calibrate::{Calibrated, calibrate, read_bench};
 use super::experiment::{Experiment, ReduceOptions, reduce};
 use super::{SessionError, WatchOptions};
+use crate::prism::apex::FaceMethod;
 
 /// The frames of the demonstration, as they lie in the folder of the same name.
 #[derive(RustEmbed)]
@@ -64,6 +65,7 @@ pub fn demonstrate(
     let options = ReduceOptions {
         scale: Some(calibrated.scale.clone()),
         prism_angle: bench.prism_angle,
+        faces: FaceMethod::default(),
         least_count,
         eccentricity: bench.eccentricity,
         windows: bench.windows,

@@ -6,11 +6,12 @@ use super::calibrate::beside;
 use super::footage::{MeasuredFootage, Wanted, measure};
 use super::{Caution, SessionError, WatchOptions};
 use crate::basics::uncertainty::{Cause, Measured, Shape};
-use crate::basics::units::Angle;
+use crate::basics::units::{ARCSEC_PER_DEG, Angle};
 use crate::logbook::circle::{CircleData, corrected, least_count_shown, windows_of};
 use crate::logbook::scale::Calibration;
 use crate::logbook::table::{ReadingRow, Target, read_readings};
 use crate::prism::air::AirConditions;
+use crate::prism::apex::FaceMethod;
 use crate::prism::dispersion::DispersionModel;
 use crate::prism::glasses::GlassTable;
 use crate::prism::lamps::LampTable;
@@ -29,6 +30,8 @@ pub struct ReduceOptions {
     pub scale: Option<Calibration>,
     /// Refracting angle and its standard uncertainty, where the table has no face rows.
     pub prism_angle: Option<(Angle, Angle)>,
+    /// How the face readings were taken.
+    pub faces: FaceMethod,
     /// Least count of each window; none takes the step that the readings show.
     pub least_count: Option<Angle>,
     /// Standard uncertainty left where only one window was read; none takes 30 seconds of arc.
@@ -152,7 +155,8 @@ pub fn reduce(
     let pointed: Vec<Pointed> = rows
         .iter()
         .zip(&read.pointings)
-        .map(|(row, pointing)| Pointed {
+        .zip(&offsets)
+        .map(|((row, pointing), offset)| Pointed {
             row: row.row,
             set: row.set.clone(),
             target: match row.target {
@@ -164,6 +168,14 @@ pub fn reduce(
             line: row.line.clone(),
             wavelength: row.wavelength,
             reading_deg: pointing.reading_deg.clone(),
+            windows_deg: std::iter::once(row.window_1)
+                .chain(row.window_2)
+                .map(|window| window.degrees())
+                .collect(),
+            offset_deg: match offset {
+                Some(offset) => offset.value() / ARCSEC_PER_DEG,
+                None => row.offset_arcsec.unwrap_or(0.0) / ARCSEC_PER_DEG,
+            },
         })
         .collect();
 
@@ -179,6 +191,7 @@ pub fn reduce(
                 &Cause::type_b("refracting angle as given", Shape::Normal),
             )
         }),
+        faces: options.faces,
         model: options.model,
         air: options.air,
     };

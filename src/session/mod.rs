@@ -12,6 +12,7 @@
 //! Checked by `tests/simulated_runs.rs` (from footage to index) and `tests/command_line.rs`.
 
 mod calibrate;
+mod class;
 mod demo;
 mod experiment;
 mod footage;
@@ -30,10 +31,13 @@ pub use crate::logbook::scale::{Calibration, ScalePoint};
 pub use crate::logbook::table::{ReadingRow, Target};
 pub use crate::prism::Reduction;
 pub use crate::prism::air::AirConditions;
+pub use crate::prism::apex::FaceMethod;
+pub use crate::prism::consensus::Consensus;
 pub use crate::prism::dispersion::{DispersionFit, DispersionModel, StandardIndices};
 pub use crate::prism::montecarlo::Compared;
 pub use crate::prism::reduce::ReducedLine;
 pub use calibrate::{BenchProfile, Calibrated, calibrate, read_bench, read_calibration};
+pub use class::{Class, ClassBench, ClassLine, class};
 pub use demo::{Demonstration, Deviation, demonstrate};
 pub use experiment::{Experiment, ReduceOptions, ReducedRow, reduce};
 pub use footage::{MeasuredFootage, Seen};
