@@ -14,12 +14,14 @@
 //! Checked by `find::tests` on frames rendered there: spread of (found - true)/u, bias under a
 //! moving hair, false and missed lines, clipped lines, doublets, frames with nothing in them.
 
+mod again;
 mod axis;
 mod detect;
 mod field;
 mod geometry;
 mod grey;
 mod hairs;
+mod joint;
 mod lines;
 mod look;
 mod rowsum;
@@ -90,6 +92,10 @@ pub struct Line {
     pub covariance: [[f64; 3]; 3],
     /// Full width at half maximum across the line, px.
     pub width_px: f64,
+    /// Its profile is a box of this width, px, the image of the slit …
+    pub slit_px: f64,
+    /// … blurred by a Gaussian of this standard deviation, px.
+    pub blur_px: f64,
     /// Highest level of the line's profile above black, as a share of full scale.
     pub peak_level: f64,
     /// Light of the line above its background, summed over its rows, levels.

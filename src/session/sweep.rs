@@ -1,25 +1,12 @@
 //! A clip of a turning prism table in, each line's turning point out.
 
+use super::watcher::Watcher;
 use super::{Caution, SessionError};
 use crate::basics::frame::Frame;
 use crate::basics::uncertainty::{Cause, Shape};
 use crate::capture::{self, FrameSource, Next, OpenOptions, Source};
-use crate::find::{Finder, Known, Stack};
-use crate::follow::{Follower, Settings, Side, Sweep};
+use crate::follow::{Settings, Side, Sweep};
 use crate::logbook::scale::Calibration;
-
-/// Frames between two looks at the whole picture; between them only the surroundings of known lines are searched.
-const FRAMES_BETWEEN_FULL_LOOKS: u64 = 12;
-/// Frames between two fits of the hairs, which stay where they are as long as nobody touches the camera.
-const FRAMES_BETWEEN_HAIR_FITS: u64 = 4;
-/// Frames that are laid over each other to see hairs that are too faint in one frame.
-const STACKED_FRAMES: u64 = 96;
-
-/// Fits of the hairs that may fail where they were before they are looked for everywhere.
-const MISSES_BEFORE_NEW_SEARCH: u32 = 2;
-
-/// Sightings of the hairs in single frames from which on the stack is not asked.
-const ENOUGH_SIGHTINGS: u32 = 5;
 
 /// How to watch.
 #[derive(Clone, Debug, Default)]
@@ -104,97 +91,35 @@ pub fn watch_frames(
     let of = source.info().frames;
     let description = source.info().description.clone();
 
-    let mut finder = Finder::new();
-    let mut follower = Follower::new(Settings {
+    let mut watcher = Watcher::new(Settings {
         toward: options.toward,
         ..Settings::default()
     });
-    let mut stack = Stack::new();
-    let mut known = Known::default();
-    // Whether the last fit of the hairs saw them; only then they are taken as they are for a while.
-    let mut hairs_seen = false;
-    let mut hairs_missed = 0;
-    let mut hairs_sightings = 0;
     let mut frame = Frame::empty();
-    let mut watched = Watch {
-        frames: 0,
-        dropped: 0,
-        losses: Vec::new(),
-        last_s: 0.0,
-    };
+    let mut dropped = 0;
+    let mut losses: Vec<String> = Vec::new();
     let failure = loop {
         match source.next_into(&mut frame) {
-            Ok(Next::Frame) => {}
+            Ok(Next::Frame) => watcher.advance(&frame),
             Ok(Next::Lost { frames, why }) => {
-                watched.dropped += frames;
-                if watched.losses.len() < 8 {
-                    watched.losses.push(why);
+                dropped += frames;
+                if losses.len() < 8 {
+                    losses.push(why);
                 }
-                follower.lost(frames);
-                known.lines.clear();
+                watcher.lost(frames);
                 continue;
             }
             Ok(Next::End) => break None,
-            Err(error) if watched.frames == 0 => return Err(error.into()),
+            Err(error) if watcher.frames() == 0 => return Err(error.into()),
             Err(error) => break Some(error.to_string()),
         }
-        if watched.frames.is_multiple_of(FRAMES_BETWEEN_FULL_LOOKS) {
-            known.lines.clear();
-        }
-        // Between two full looks, so that it is known which lines stand beside the hairs.
-        known.hairs_fixed =
-            hairs_seen && watched.frames % FRAMES_BETWEEN_HAIR_FITS != FRAMES_BETWEEN_HAIR_FITS / 2;
-        let mut picture = finder.look(&frame, &known);
-        if !known.hairs_fixed {
-            hairs_seen = picture.cross_hairs.is_some();
-            hairs_missed = if hairs_seen { 0 } else { hairs_missed + 1 };
-            if hairs_missed >= MISSES_BEFORE_NEW_SEARCH && known.cross_hairs.is_some() {
-                // Hidden by a line, or the camera was knocked: then they are somewhere else.
-                hairs_missed = 0;
-                let anywhere = Known {
-                    cross_hairs: None,
-                    ..known.clone()
-                };
-                let again = finder.look(&frame, &anywhere);
-                if again.cross_hairs.is_some() {
-                    hairs_seen = true;
-                    picture = again;
-                }
-            }
-        }
-        if watched.frames < STACKED_FRAMES && hairs_sightings < ENOUGH_SIGHTINGS {
-            stack.add(&frame);
-        }
-        watched.frames += 1;
-        watched.last_s = frame.time_s;
-        if known.hairs_fixed {
-            // Not seen but assumed: no further sighting of the hairs.
-            picture.cross_hairs = None;
-        }
-        hairs_sightings += u32::from(picture.cross_hairs.is_some());
-        follower.advance(frame.number, frame.time_s, &picture);
-        if picture.cross_hairs.is_some() {
-            known.cross_hairs.clone_from(&picture.cross_hairs);
-        } else if known.cross_hairs.is_none()
-            && watched.frames.is_power_of_two()
-            && watched.frames >= 8
-        {
-            known.cross_hairs = stack.cross_hairs(&mut finder);
-        }
-        known.field.clone_from(&picture.field);
-        known.lines = picture.lines;
         progress(WatchProgress {
-            frames: watched.frames,
+            frames: watcher.frames(),
             of,
         });
     };
-    // Lines that pass the hairs smear the stack: it counts only where single frames were too dark for the hairs.
-    let stacked = if hairs_sightings < ENOUGH_SIGHTINGS {
-        stack.cross_hairs(&mut finder)
-    } else {
-        None
-    };
-    let sweep = follower.finish(stacked);
+    let (frames, duration_s) = (watcher.frames(), watcher.last_s());
+    let sweep = watcher.finish();
     let scale = options.scale.as_ref().map(Calibration::ready).transpose()?;
     let angles = sweep
         .lines
@@ -214,22 +139,14 @@ pub fn watch_frames(
     Ok(Watched {
         description,
         size_px: (frame.width(), frame.height()),
-        frames: watched.frames,
-        dropped: watched.dropped,
-        losses: watched.losses,
-        duration_s: watched.last_s,
+        frames,
+        dropped,
+        losses,
+        duration_s,
         sweep,
         angles,
         failure,
     })
-}
-
-/// Counts kept while watching.
-struct Watch {
-    frames: u64,
-    dropped: u64,
-    losses: Vec<String>,
-    last_s: f64,
 }
 
 impl Watched {
