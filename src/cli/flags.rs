@@ -152,7 +152,11 @@ pub(super) struct Reduce {
     #[arg(long, value_name = "ARCSEC")]
     pub(super) least_count: Option<f64>,
     /// How the rows face-1 and face-2 were taken: reflections with the table locked, the table's turn with the telescope locked, or autocollimation
-    #[arg(long, value_name = "WAY", value_parser = ["reflections", "table-turn", "autocollimation"], default_value = "reflections")]
+    #[arg(
+        long,
+        value_name = "reflections|table-turn|autocollimation",
+        default_value = "reflections"
+    )]
     pub(super) faces: String,
     /// Air of the room, for indices against vacuum
     #[arg(
@@ -162,7 +166,7 @@ pub(super) struct Reduce {
     )]
     pub(super) air: Option<String>,
     /// Dispersion formula; where not given, the one that promises the smallest error of n_F - n_C
-    #[arg(long, value_name = "MODEL", value_parser = ["cauchy-2", "cauchy-3", "cauchy-4", "sellmeier-1", "hartmann"])]
+    #[arg(long, value_name = "cauchy-2|cauchy-3|cauchy-4|sellmeier-1|hartmann")]
     pub(super) model: Option<String>,
     /// Side of the picture on which the central image lies, for the clips of the table
     #[arg(long, value_enum)]

@@ -223,19 +223,17 @@ impl Joint {
         if bands.last_row < bands.first_row + 8 {
             return false;
         }
-        let reach = |m: &Member| {
-            (1.15 * m.shape.width_px() + 1.6 * m.shape.blur_px + 4.0).min(110.0)
-        };
-        let halves: [f64; MOST_LINES] =
-            std::array::from_fn(|k| members.get(k).map_or(0.0, reach));
+        let reach =
+            |m: &Member| (1.15 * m.shape.width_px() + 1.6 * m.shape.blur_px + 4.0).min(110.0);
+        let halves: [f64; MOST_LINES] = std::array::from_fn(|k| members.get(k).map_or(0.0, reach));
         let span_at = |y: f64| {
-            members
-                .iter()
-                .zip(&halves)
-                .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), (m, half)| {
+            members.iter().zip(&halves).fold(
+                (f64::INFINITY, f64::NEG_INFINITY),
+                |(low, high), (m, half)| {
                     let x = m.x_at(y, frame);
                     (low.min(x - half), high.max(x + half))
-                })
+                },
+            )
         };
         // An upright hair on the lines along much of their height is fitted with them, row by row.
         bands.hair = scene.hairs.and_then(|cross| {
@@ -256,8 +254,7 @@ impl Joint {
             })
         });
         let steep = members.iter().fold(0.0_f64, |steep, m| {
-            let ends = [bands.first_row, bands.last_row]
-                .map(|y| m.slope_at(y as f64, frame).abs());
+            let ends = [bands.first_row, bands.last_row].map(|y| m.slope_at(y as f64, frame).abs());
             steep.max(ends[0]).max(ends[1])
         });
         let narrow = members
@@ -396,13 +393,19 @@ impl Bands {
                     if away.abs() < reach {
                         let shade = (1.0 - hair.transmission(away)) as f32;
                         // Where both hairs cross, what one leaves the other shades; to first order in a band.
-                        *pass -= if self.rows == 1 { *pass * shade } else { shade * share };
+                        *pass -= if self.rows == 1 {
+                            *pass * shade
+                        } else {
+                            shade * share
+                        };
                     }
                 }
             }
             if self.hair == Some(h) && !free {
                 let at = (f64::from(left) - cross.x_px) * by_x + (first as f64 - cross.y_px) * by_y;
-                let slopes = self.by_place[span.clone()].iter_mut().zip(&mut self.by_depth[span.clone()]);
+                let slopes = self.by_place[span.clone()]
+                    .iter_mut()
+                    .zip(&mut self.by_depth[span.clone()]);
                 for (i, (by_place, by_depth)) in slopes.enumerate() {
                     let away = at + by_x * i as f64;
                     if away.abs() < reach {
@@ -419,14 +422,21 @@ impl Bands {
 impl Joint {
     /// Columns of a band for what is fitted, without the residual: amplitudes and background first.
     fn column_count(&self, free_shape: bool) -> usize {
-        2 * self.lines + 2 + if free_shape { 2 } else { 0 } + if self.bands.hair.is_some() { 2 } else { 0 }
+        2 * self.lines
+            + 2
+            + if free_shape { 2 } else { 0 }
+            + if self.bands.hair.is_some() { 2 } else { 0 }
     }
 
     /// Amplitudes and background of every band, with axes and shapes as they stand.
     fn first_light(&mut self, frame: (f64, f64)) {
         let count = self.bands.count;
         for member in &mut self.members[..self.lines] {
-            for values in [&mut member.amplitude, &mut member.raw, &mut member.information] {
+            for values in [
+                &mut member.amplitude,
+                &mut member.raw,
+                &mut member.information,
+            ] {
                 values.clear();
                 values.resize(count, 0.0);
             }
@@ -477,7 +487,11 @@ impl Joint {
         prior(slope, 0.0, 1e4);
         prior(slope + 1, 0.0, 1e4);
         let slit_sd = SHAPE_SHARE * starts[0].width_px().max(0.5);
-        prior(shape, self.members[0].shape.slit_px - starts[0].slit_px, slit_sd);
+        prior(
+            shape,
+            self.members[0].shape.slit_px - starts[0].slit_px,
+            slit_sd,
+        );
         prior(
             shape + 1,
             self.members[0].shape.blur_px - starts[0].blur_px,
@@ -576,8 +590,17 @@ impl Joint {
             if !member.reaches(y) {
                 continue;
             }
-            let wanted = if first { 1 } else if free_shape { TERMS } else { 2 };
-            if !member.profile.read(x as f32, across, &mut member.terms[..wanted]) {
+            let wanted = if first {
+                1
+            } else if free_shape {
+                TERMS
+            } else {
+                2
+            };
+            if !member
+                .profile
+                .read(x as f32, across, &mut member.terms[..wanted])
+            {
                 continue;
             }
             seen = true;
@@ -615,8 +638,12 @@ impl Joint {
         let level = &bands.level[pixels.clone()];
         let good = &bands.good[pixels.clone()];
         if bands.free[band] {
-            for (((w, light), &level), &good) in
-                self.weight.iter_mut().zip(residual.iter_mut()).zip(level).zip(good)
+            for (((w, light), &level), &good) in self
+                .weight
+                .iter_mut()
+                .zip(residual.iter_mut())
+                .zip(level)
+                .zip(good)
             {
                 *w = good * self.weights.at(if first { level } else { *light });
                 *light = level - *light;
@@ -627,7 +654,10 @@ impl Joint {
             for i in 0..across {
                 let mut pass = bands.pass[pixels.start + i];
                 if bands.hair.is_some() {
-                    let by = (bands.by_place[pixels.start + i], bands.by_depth[pixels.start + i]);
+                    let by = (
+                        bands.by_place[pixels.start + i],
+                        bands.by_depth[pixels.start + i],
+                    );
                     pass = (pass + by.0 * shift[0] + by.1 * shift[1]).clamp(0.0, 1.2);
                     hair_place[i] = residual[i] * by.0;
                     hair_depth[i] = residual[i] * by.1;
@@ -744,7 +774,11 @@ impl Joint {
         let found = inverse * right;
         for (a, member) in self.members[..self.lines].iter_mut().enumerate() {
             member.raw[band] = member.amplitude[band] + found[a];
-            member.information[band] = if seen[a] { inverse[(a, a)].recip() } else { 0.0 };
+            member.information[band] = if seen[a] {
+                inverse[(a, a)].recip()
+            } else {
+                0.0
+            };
         }
         self.background[band] += found[self.lines];
         let mut score = [0.0; COLUMNS];
@@ -769,7 +803,11 @@ impl Joint {
             let width = member.shape.width_px();
             let own = [step[3 * i], step[3 * i + 1], step[3 * i + 2]];
             let most = own[0].abs().max(own[1].abs()).max(own[2].abs() / 2.0);
-            let damp = if most > 0.5 * width { 0.5 * width / most } else { 1.0 };
+            let damp = if most > 0.5 * width {
+                0.5 * width / most
+            } else {
+                1.0
+            };
             for power in 0..3 {
                 step[3 * i + power] *= damp;
                 member.axis[power] += step[3 * i + power];
@@ -808,7 +846,9 @@ impl Joint {
                 }
             };
             for i in 0..k {
-                let by = (0..3).map(|power| step[3 * i + power] * powers[power]).sum();
+                let by = (0..3)
+                    .map(|power| step[3 * i + power] * powers[power])
+                    .sum();
                 carry(k + 1 + i, by);
             }
             carry(2 * k + 1, step[at] + step[at + 1] * z);
@@ -939,8 +979,15 @@ impl Joint {
         let pixels = residual_scale * residual_scale;
         let few = 8.0 * lags as f64;
         #[cfg(dev)]
-        if std::env::var("D").is_ok() { println!("  D seen {seen:.3} pixels {pixels:.3} rows {rows} naive {:.5}", naive.sqrt()); }
-        ((seen * n + pixels * few) / (n + few)).max(0.6 * pixels).sqrt()
+        if std::env::var("D").is_ok() {
+            println!(
+                "  D seen {seen:.3} pixels {pixels:.3} rows {rows} naive {:.5}",
+                naive.sqrt()
+            );
+        }
+        ((seen * n + pixels * few) / (n + few))
+            .max(0.6 * pixels)
+            .sqrt()
     }
 }
 

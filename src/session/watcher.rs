@@ -81,7 +81,8 @@ impl Watcher {
         }
         // Between two full looks, so that it is known which lines stand beside the hairs.
         let due = self.frames % FRAMES_BETWEEN_HAIR_FITS == FRAMES_BETWEEN_HAIR_FITS / 2;
-        let settled = self.hairs_seen || self.hairs_sightings == 0 && self.frames > 2 * FRAMES_BETWEEN_FULL_LOOKS;
+        let settled = self.hairs_seen
+            || self.hairs_sightings == 0 && self.frames > 2 * FRAMES_BETWEEN_FULL_LOOKS;
         self.known.hairs_fixed = settled && !due;
         let mut picture = self.finder.look(frame, &self.known);
         if !self.known.hairs_fixed {
@@ -116,7 +117,11 @@ impl Watcher {
     /// Counts sightings of the hairs; hidden ones, or ones on a camera that was knocked, are looked for everywhere.
     fn note_hairs(&mut self, frame: &Frame, picture: &mut Picture) {
         self.hairs_seen = picture.cross_hairs.is_some();
-        self.hairs_missed = if self.hairs_seen { 0 } else { self.hairs_missed + 1 };
+        self.hairs_missed = if self.hairs_seen {
+            0
+        } else {
+            self.hairs_missed + 1
+        };
         if self.hairs_missed >= MISSES_BEFORE_NEW_SEARCH && self.known.cross_hairs.is_some() {
             self.hairs_missed = 0;
             let anywhere = Known {
