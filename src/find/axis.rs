@@ -86,6 +86,8 @@ pub(super) struct Thread {
     pub(super) residual_scale: f64,
     /// Share of what u is larger than from independent pixels alone.
     pub(super) inflation: f64,
+    /// What a lopsided misfit of the profile leaves, the same in every frame while the thread stands there, px.
+    pub(super) lasting_px: f64,
     /// Whether the last step of the fit was far below its uncertainty.
     pub(super) settled: bool,
 }
@@ -134,6 +136,7 @@ impl Thread {
             covariance: Matrix::identity(),
             residual_scale: 1.0,
             inflation: 1.0,
+            lasting_px: 0.0,
             settled: false,
         }
     }

@@ -157,7 +157,7 @@ impl Joint {
             };
             if last {
                 let covariance = solver.inverse();
-                self.write_back(drafts, group, &covariance, settled);
+                self.write_back(drafts, group, &covariance, frame, settled);
                 break;
             }
             let step = solver.solve(&score);
@@ -902,6 +902,7 @@ impl Joint {
         drafts: &mut [Draft],
         group: &[usize],
         covariance: &Matrix,
+        frame: (f64, f64),
         settled: bool,
     ) {
         let mut squares = 0.0;
@@ -914,6 +915,8 @@ impl Joint {
         let residual_scale = (squares / (count - used).max(count / 4.0).max(1.0)).sqrt();
         for (i, &index) in group.iter().enumerate().take(self.lines) {
             let inflation = self.inflation(i, covariance, residual_scale);
+            let naive = covariance[(3 * i, 3 * i)].max(0.0).sqrt();
+            let lopsided = self.lopsided(i, frame) - 1.5 * inflation * inflation;
             let member = &self.members[i];
             let Some(draft) = drafts.get_mut(index) else {
                 continue;
@@ -943,6 +946,7 @@ impl Joint {
                 }
             }
             thread.inflation = inflation;
+            thread.lasting_px = naive * lopsided.max(0.0).sqrt();
             thread.residual_scale = residual_scale;
             thread.settled = settled;
             draft.strip.first_row = first;
@@ -988,6 +992,59 @@ impl Joint {
         ((seen * n + pixels * few) / (n + few))
             .max(0.6 * pixels)
             .sqrt()
+    }
+}
+
+impl Joint {
+    /// How much of the residuals all rows have in common and in opposite sense on either flank of line `i`, over what
+    /// independent pixels would leave: chi-squared per degree of freedom.
+    ///
+    /// A profile that is off in the same way on both flanks moves nothing; one that is lopsided moves the line, and the part of
+    /// it that looks like a move is not in the residuals any more. A lopsided error of unknown shape has as much power there
+    /// as in any other direction.
+    fn lopsided(&mut self, i: usize, frame: (f64, f64)) -> f64 {
+        const PER_PX: f64 = 2.0;
+        let member = &self.members[i];
+        let nearest = (0..self.lines)
+            .filter(|&j| j != i)
+            .map(|j| (self.members[j].axis[0] - member.axis[0]).abs())
+            .fold(f64::INFINITY, f64::min);
+        let reach = (1.1 * member.shape.width_px() + 1.0).min(0.5 * nearest);
+        let bins = (reach * PER_PX) as usize;
+        if bins < 3 {
+            return 1.0;
+        }
+        self.smooth.clear();
+        self.smooth.resize(bins, (0.0, 0.0));
+        let across = self.bands.across;
+        for b in 0..self.bands.count {
+            let y = self.bands.middle(b);
+            if !member.reaches(y) {
+                continue;
+            }
+            let x = member.x_at(y, frame) - f64::from(self.bands.left[b]);
+            let from = (x - reach).ceil().max(0.0) as usize;
+            let to = ((x + reach).floor().max(0.0) as usize + 1).min(across);
+            for (k, r) in self.residuals[b * across..(b + 1) * across]
+                .iter()
+                .enumerate()
+                .take(to)
+                .skip(from)
+            {
+                let away = k as f64 - x;
+                let cell = self.smooth.get_mut((away.abs() * PER_PX) as usize);
+                if let Some(cell) = cell.filter(|_| r.is_finite()) {
+                    cell.0 += f64::from(*r) * away.signum();
+                    cell.1 += 1.0;
+                }
+            }
+        }
+        let told = self.smooth.iter().filter(|cell| cell.1 > 10.0);
+        let (sum, count) = told.fold((0.0, 0.0), |(sum, count), cell| {
+            (sum + cell.0 * cell.0 / cell.1, count + 1.0)
+        });
+        // One degree of freedom went into the place.
+        if count < 3.0 { 1.0 } else { sum / (count - 1.0) }
     }
 }
 

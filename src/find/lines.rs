@@ -18,7 +18,7 @@ const LEAST_LEVELS: f64 = 0.75;
 const SUMMIT_SHARE: f64 = 0.08;
 /// Error that the shade of a hair along the whole line leaves, as a share of the line's width: the shade's profile is
 /// known to some per cent only (found on simulated frames, in which a hair moves across a line).
-const SHADE_SHARE: f64 = 0.02;
+const SHADE_SHARE: f64 = 0.01;
 /// A hair nearer to the vertical than this runs along a line, degrees.
 const ALONG_DEG: f64 = 30.0;
 const LEAST_ROWS: usize = 20;
@@ -752,12 +752,13 @@ impl Draft {
             }
         }
         let (first, last) = self.span();
-        let shade_px = SHADE_SHARE * width * self.share_beside_hair(scene, width);
-        covariance[0][0] += shade_px * shade_px;
+        let lasting_px =
+            (SHADE_SHARE * width * self.share_beside_hair(scene, width)).hypot(thread.lasting_px);
+        covariance[0][0] += lasting_px * lasting_px;
         Some(Line {
             x_px: thread.axis[0],
-            u_px: u.hypot(shade_px),
-            shade_px,
+            u_px: u.hypot(lasting_px),
+            lasting_px,
             y_ref_px: scene.y_ref,
             tilt_deg: tangent.atan().to_degrees(),
             curvature_per_px: thread.axis[2] * by[2],

@@ -106,7 +106,7 @@ pub struct Line {
     pub saturated: bool,
     /// Part of `u_px` that the shade of a hair along the line leaves, px: an error that stays the same from frame to frame
     /// while the line stands there, so that no average lessens it.
-    pub shade_px: f64,
+    pub lasting_px: f64,
     /// Whether a hair covers the line's axis anywhere near `y_ref_px`, so that the axis there is seen only beside it.
     pub under_hair: bool,
     /// First and last row of the line that was used.

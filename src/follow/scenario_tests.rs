@@ -78,7 +78,7 @@ fn follow_scene(name: &str, number: u64, told: bool) -> (simulate::SceneTruth, S
                     signal_to_noise: 50.0,
                     saturated: false,
                     under_hair: false,
-                    shade_px: 0.0,
+                    lasting_px: 0.0,
                     rows: (100, 400),
                 });
             }
