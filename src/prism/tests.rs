@@ -765,3 +765,23 @@ fn a_wrong_refracting_angle_is_named() {
         );
     }
 }
+
+/// A material that is not in the table is not called a wrong reading: each one measured with a table that lacks it.
+#[test]
+fn materials_outside_the_table_are_no_slips() {
+    let lamps = LampTable::embedded().unwrap();
+    let all = GlassTable::embedded().unwrap();
+    let mut random = ChaCha8Rng::seed_from_u64(79);
+    let mut called = Vec::new();
+    for glass in &all.glasses {
+        let mut others = all.clone();
+        others.glasses.retain(|g| g.name != glass.name);
+        let table = experiment(&mut random, &glass.name, 20.0, 3.0);
+        let found = explain(&table, &ReductionOptions::default(), &lamps, &others);
+        if found.wrong {
+            called.push((glass.name.as_str(), found.chi_squared, found.slips.len()));
+        }
+    }
+    eprintln!("called wrong: {called:?} of {}", all.glasses.len());
+    assert!(called.len() <= 4, "{called:?}");
+}
