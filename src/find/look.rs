@@ -26,9 +26,11 @@ pub struct Known {
     pub field: Option<FieldOfView>,
     /// Take `cross_hairs` as they are, seen or not, and return them unchanged: nothing is fitted to the hairs of this frame.
     pub hairs_fixed: bool,
-    /// Lines of an earlier frame. Their tilts narrow the search, and only what lies near one of them or is strong
-    /// is looked at; new faint lines are found when nothing is given here.
+    /// Lines of an earlier frame, where they are expected now. As long as they look alike only their surroundings are
+    /// looked at; else their tilts narrow the search, and what lies near one of them or is strong is looked at.
     pub lines: Vec<Line>,
+    /// Look for new lines over the whole picture, too.
+    pub everywhere: bool,
 }
 
 /// Finds hairs, field and lines; keeps its buffers from frame to frame, and nothing else.
@@ -70,10 +72,32 @@ impl Finder {
             && self.noise_for == kind
             && let Some(seen) = self.look_again(known)
         {
-            return Picture {
-                mean_level: picture.mean_level,
-                ..seen
-            };
+            if !known.everywhere {
+                return Picture {
+                    mean_level: picture.mean_level,
+                    ..seen
+                };
+            }
+            self.noise.learn(&self.grey, 1.0);
+            picture.field = known
+                .field
+                .clone()
+                .or_else(|| field_of_view(&self.grey, &self.noise));
+            picture.cross_hairs = seen.cross_hairs;
+            picture.lines = self.lines(&picture, known, &seen.lines);
+            // What was recognised stays, unless something better stands in its place now.
+            let kept: Vec<Line> = seen.lines;
+            for line in kept {
+                let replaced = picture
+                    .lines
+                    .iter()
+                    .any(|new| (new.x_px - line.x_px).abs() < 0.8 * line.width_px);
+                if !replaced {
+                    picture.lines.push(line);
+                }
+            }
+            picture.lines.sort_by(|a, b| a.x_px.total_cmp(&b.x_px));
+            return picture;
         }
         self.noise.learn(&self.grey, 1.0);
         self.noise_for = kind;
@@ -83,12 +107,12 @@ impl Finder {
             .or_else(|| field_of_view(&self.grey, &self.noise));
         if known.hairs_fixed {
             picture.cross_hairs.clone_from(&known.cross_hairs);
-            picture.lines = self.lines(&picture, known);
+            picture.lines = self.lines(&picture, known, &[]);
             return picture;
         }
         // Hairs are looked for beside the lines, so the lines come first where nothing is known of either.
         let mut rough = if known.cross_hairs.is_none() && known.lines.is_empty() {
-            self.lines(&picture, known)
+            self.lines(&picture, known, &[])
         } else {
             known.lines.clone()
         };
@@ -101,13 +125,13 @@ impl Finder {
             &rough,
             &mut self.bench,
         );
-        picture.lines = self.lines(&picture, known);
+        picture.lines = self.lines(&picture, known, &[]);
         if let Some(cross) = self.hair_beside_lines(&picture) {
             let before = picture.cross_hairs.replace(cross);
             picture.lines = if before.is_some_and(|before| moved_little(&before, &picture)) {
                 self.lines_again(&picture)
             } else {
-                self.lines(&picture, known)
+                self.lines(&picture, known, &[])
             };
         }
         picture
@@ -170,10 +194,16 @@ impl Finder {
     }
 
     /// The lines of the picture, searched for and measured.
-    fn lines(&mut self, picture: &Picture, known: &Known) -> Vec<Line> {
+    ///
+    /// Those of `seen` are in this very frame; only others are searched for.
+    fn lines(&mut self, picture: &Picture, known: &Known, seen: &[Line]) -> Vec<Line> {
         let hairs = picture.cross_hairs.as_ref().or(known.cross_hairs.as_ref());
-        let tilts = known
-            .lines
+        let tilts = if seen.is_empty() {
+            known.lines.as_slice()
+        } else {
+            &[]
+        };
+        let tilts = tilts
             .iter()
             .map(|l| l.tilt_deg.to_radians().tan())
             .fold(None, |span: Option<(f64, f64)>, t| {
@@ -186,11 +216,11 @@ impl Finder {
         } else {
             &self.grey
         };
-        let brief = !known.lines.is_empty();
+        let brief = !known.lines.is_empty() && seen.is_empty();
         let followed: Vec<&Line> = known
             .lines
             .iter()
-            .filter(|line| line.u_px < WORTH_FOLLOWING_PX)
+            .filter(|line| seen.is_empty() && line.u_px < WORTH_FOLLOWING_PX)
             .collect();
         self.search
             .run(source, &self.noise, tilts, brief, &mut self.candidates);
@@ -200,7 +230,10 @@ impl Finder {
             hairs,
             y_ref: reference_height(&self.grey, picture, hairs),
         };
-        let mut drafts: Vec<Draft> = Vec::with_capacity(self.candidates.len());
+        let mut drafts: Vec<Draft> = seen
+            .iter()
+            .map(|line| Draft::from_line(line, line.x_px, line.y_ref_px, &scene))
+            .collect();
         // Every known line is started from one candidate, the strongest near it.
         let mut started = vec![false; followed.len()];
         for candidate in &self.candidates {

@@ -76,9 +76,7 @@ impl Watcher {
 
     /// Looks at one frame.
     pub(super) fn advance(&mut self, frame: &Frame) {
-        if self.frames.is_multiple_of(FRAMES_BETWEEN_FULL_LOOKS) {
-            self.known.lines.clear();
-        }
+        self.known.everywhere = self.frames.is_multiple_of(FRAMES_BETWEEN_FULL_LOOKS);
         // Between two full looks, so that it is known which lines stand beside the hairs.
         let due = self.frames % FRAMES_BETWEEN_HAIR_FITS == FRAMES_BETWEEN_HAIR_FITS / 2;
         let settled = self.hairs_seen
