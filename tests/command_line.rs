@@ -529,3 +529,45 @@ fn a_class_is_compared() {
     let rows = std::fs::read_to_string(&csv).expect("a table");
     assert_eq!(rows.lines().count(), 6, "{rows}");
 }
+
+/// Three hundred results are compared in less than two seconds, and the one with a slip in both windows of a face is found.
+#[test]
+fn hundreds_of_results_are_compared_at_once() {
+    let folder = tempdir().expect("a folder");
+    let table = write(folder.path(), "readings.csv", GOOD_TABLE);
+    let slipped = GOOD_TABLE.replace("100°00'00\",280°00'00", "100°30'00\",280°30'00");
+    let slipped = write(folder.path(), "slipped.csv", &slipped);
+    let class = folder.path().join("class");
+    std::fs::create_dir(&class).expect("a folder");
+    let text = |table: &std::path::Path| {
+        String::from_utf8(lineturn(&["reduce", "--json", argument(table)]).stdout).expect("text")
+    };
+    // One line gives no n_d; what a bench with more lines would give stands in for it.
+    let with_n_d = |text: &str, n_d: f64| {
+        let mut document: serde_json::Value = serde_json::from_str(text).expect("a document");
+        document["n_d"] = n_d.into();
+        document["u_n_d"] = 5e-5.into();
+        document.to_string()
+    };
+    let (good, wrong) = (text(&table), text(&slipped));
+    for bench in 0..300 {
+        let off = 3e-5 * f64::from(bench % 5 - 2);
+        let (text, n_d) = if bench == 123 {
+            (&wrong, 1.616)
+        } else {
+            (&good, 1.62 + off)
+        };
+        write(&class, &format!("bench-{bench}.json"), with_n_d(text, n_d));
+    }
+    let start = std::time::Instant::now();
+    let found = document(&lineturn(&["class", "--json", argument(&class)]));
+    assert!(start.elapsed().as_secs_f64() < 2.0, "{:?}", start.elapsed());
+    let out: Vec<&str> = found["benches"]
+        .as_array()
+        .expect("benches")
+        .iter()
+        .filter(|bench| bench["stands_out"] == true)
+        .filter_map(|bench| bench["bench"].as_str())
+        .collect();
+    assert_eq!(out, ["bench-123"]);
+}
