@@ -351,6 +351,8 @@ pub fn misfit_from_glass(lines: &[IndexedLine], glasses: &GlassTable) -> Option<
     const FAR: f64 = 2.0;
     /// Chi-squared of what is far from all glass.
     const FAR_MISFIT: f64 = 30.0;
+    /// By how much the scatter of the glasses of the table is widened for a material outside it: twice, as a variance.
+    const OUTSIDE: f64 = 4.0;
     let model = DispersionModel::Cauchy { terms: 2 };
     if different_wavelengths(lines) <= model.coefficients() {
         return None;
@@ -370,7 +372,7 @@ pub fn misfit_from_glass(lines: &[IndexedLine], glasses: &GlassTable) -> Option<
         .zip(eigen.eigenvectors.column_iter())
     {
         if *value > 1e-20 {
-            columns.push(vector * value.sqrt());
+            columns.push(vector * (OUTSIDE * value).sqrt());
         }
     }
     let together = if columns.is_empty() {

@@ -1,6 +1,7 @@
 //! The whole chain drawn instead of linearised (JCGM 101): checks the linear propagation on the data at hand.
 
 use crate::basics::uncertainty::{Drawer, Measured, Sampled, linear_interval_holds, sampled};
+use crate::basics::units::Wavelength;
 
 use super::PrismError;
 use super::dispersion::{
@@ -46,7 +47,7 @@ pub const COVERAGE: f64 = 0.95;
 
 /// Draws all causes of the pointings and of the given refracting angle, and repeats the reduction with
 /// each draw: the index of every line, then n_d, n_F, n_C and the Abbe number where there is a curve. What the
-/// dispersion model may be off is left out of both ways. At least 100 draws; the same `key` gives the same draws.
+/// dispersion model may be off is drawn with the rest. At least 100 draws; the same `key` gives the same draws.
 ///
 /// # Errors
 /// A table that gives no result, or more than one draw in a hundred that gives none.
@@ -56,11 +57,12 @@ pub fn compare(
     draws: usize,
     key: u64,
 ) -> Result<Vec<Compared>, PrismError> {
-    let linear = chain(pointings, options, None)?;
+    let linear = chain(pointings, options, None, None)?;
     let inputs = pointings
         .iter()
         .map(|pointed| &pointed.reading_deg)
-        .chain(&options.prism_angle_deg);
+        .chain(&options.prism_angle_deg)
+        .chain(&linear.corrections);
     let mut drawer = Drawer::new(inputs, key);
     let mut columns: Vec<Vec<f64>> = vec![Vec::with_capacity(draws); linear.results.len()];
     let mut failed = 0_u32;
@@ -73,7 +75,12 @@ pub fn compare(
             target.reading_deg = redrawn(&source.reading_deg);
         }
         moved_options.prism_angle_deg = options.prism_angle_deg.as_ref().map(redrawn);
-        let drawn = chain(&moved, &moved_options, linear.model);
+        let corrections: Vec<Measured> = linear
+            .corrections
+            .iter()
+            .map(|correction| Measured::exact(correction.drawn(&draw)))
+            .collect();
+        let drawn = chain(&moved, &moved_options, linear.model, Some(&corrections));
         let results = match drawn {
             Ok(drawn) if drawn.results.len() == columns.len() => drawn.results,
             Ok(_) => {
@@ -117,14 +124,18 @@ pub fn compare(
 
 struct Chain {
     model: Option<DispersionModel>,
+    /// What is added to the curve at d, F and C for real glasses.
+    corrections: Vec<Measured>,
     results: Vec<(String, Measured)>,
 }
 
-/// From pointings to named results. Without a model one is chosen where the lines allow.
+/// From pointings to named results. Without a model one is chosen where the lines allow, without corrections of the
+/// curve they are found from the glasses.
 fn chain(
     pointings: &[Pointed],
     options: &ReductionOptions,
     model: Option<DispersionModel>,
+    corrections: Option<&[Measured]>,
 ) -> Result<Chain, PrismError> {
     let mut cautions = Vec::new();
     let (prism_angle_deg, _) = prism_angle(pointings, options, &mut cautions)?;
@@ -144,10 +155,31 @@ fn chain(
     let Ok(fit) = fitted else {
         return Ok(Chain {
             model: None,
+            corrections: Vec::new(),
             results,
         });
     };
-    let [n_d, n_f, n_c] = [D_LINE, F_LINE, C_LINE].map(|line| fit.index_at(line));
+    const AT: [Wavelength; 3] = [D_LINE, F_LINE, C_LINE];
+    let curve = AT.map(|line| fit.index_at(line));
+    let corrections = match corrections {
+        Some(given) => given.to_vec(),
+        None => fit
+            .indices_with_departure(&AT, &indexed, &GlassTable::embedded()?)
+            .iter()
+            .zip(&curve)
+            .map(|(corrected, plain)| corrected.minus(plain))
+            .collect(),
+    };
+    let indices: Vec<Measured> = curve
+        .iter()
+        .zip(&corrections)
+        .map(|(plain, correction)| plain.plus(correction))
+        .collect();
+    let Ok([n_d, n_f, n_c]) = <[Measured; 3]>::try_from(indices) else {
+        return Err(PrismError(
+            "the curve has no index at d, F and C".to_owned(),
+        ));
+    };
     let abbe_number = n_d.shifted(-1.0).divided_by(&n_f.minus(&n_c));
     results.extend([
         ("n_d".to_owned(), n_d),
@@ -157,6 +189,7 @@ fn chain(
     results.extend(abbe_number.map(|v| ("abbe_number".to_owned(), v)));
     Ok(Chain {
         model: Some(fit.model),
+        corrections,
         results,
     })
 }

@@ -7,10 +7,10 @@
 
 use crate::basics::fit::{chi_squared_probability, median};
 use crate::basics::uncertainty::rounded;
-use crate::basics::units::{Angle, folded_deg};
+use crate::basics::units::folded_deg;
 
 use super::apex::checked_prism_angle;
-use super::dispersion::{IndexedLine, misfit_from_glass};
+use super::dispersion::{DispersionModel, IndexedLine, fit_dispersion, misfit_from_glass};
 use super::glasses::GlassTable;
 use super::lamps::LampTable;
 use super::reduce::{Pointed, PointedAt, ReductionOptions, measured_lines, prism_angle};
@@ -31,6 +31,9 @@ const WINDOWS_CONTRADICT: f64 = 6.0;
 const BOOKED_IN_DECIMALS: f64 = 25.0;
 /// Coarsest step that readings in decimals of a degree show by themselves, 0.01 degree less a little, seconds of arc.
 const COARSE_STEP_ARCSEC: f64 = 9.9;
+/// Chi-squared of Cauchy's curve with three terms from which on readings are not looked at further: the densest glass on the best
+/// circle comes to some 400.
+const HOPELESS: f64 = 3000.0;
 /// A wavelength is another line of the lamp if it lies at least so far from the first, nm.
 const OTHER_LINE_NM: f64 = 0.3;
 
@@ -147,7 +150,13 @@ pub fn explain(
     glasses: &GlassTable,
 ) -> Explained {
     let windows = WindowCheck::of(pointings);
-    let as_read = fitness_of(pointings, options, glasses, windows.chi_squared(pointings));
+    let as_read = fitness_of(
+        pointings,
+        options,
+        glasses,
+        windows.chi_squared(pointings),
+        f64::INFINITY,
+    );
     let wrong = match as_read {
         Some(found) => found.p_value() < WRONG_BELOW,
         // Angles from which no index follows are wrong if there are lines enough to check.
@@ -173,7 +182,7 @@ pub fn explain(
                 &attempt.pointings
             };
             let checks = windows.chi_squared(booked);
-            let fit = fitness_of(&attempt.pointings, changed, glasses, checks)?;
+            let fit = fitness_of(&attempt.pointings, changed, glasses, checks, HOPELESS)?;
             (fit.p_value() >= EXPLAINED_FROM).then(|| {
                 let rank = fit.chi_squared + attempt.kind.rarity() + attempt.rarer;
                 (rank, attempt, fit)
@@ -225,6 +234,15 @@ fn merged(found: Vec<(f64, Attempt, Fitness)>) -> Vec<Slip> {
             p_value: fit.p_value(),
         })
         .collect()
+}
+
+/// A slip as people say it: 30', 1°, 10°.
+fn in_words(slip_deg: f64) -> String {
+    if slip_deg < 1.0 {
+        format!("{:.0}'", 60.0 * slip_deg)
+    } else {
+        format!("{slip_deg:.0}°")
+    }
 }
 
 fn per_cent(p: f64) -> String {
@@ -330,6 +348,7 @@ fn fitness_of(
     options: &ReductionOptions,
     glasses: &GlassTable,
     checks: f64,
+    hopeless: f64,
 ) -> Option<Fitness> {
     let mut unheard = Vec::new();
     let (angle, _) = prism_angle(pointings, options, &mut unheard).ok()?;
@@ -338,6 +357,11 @@ fn fitness_of(
         .into_iter()
         .filter_map(|line| line.wavelength.map(|w| (w, line.index)))
         .collect();
+    // A curve with one more free coefficient than glass needs is tried first: what is far even from that is not looked at further.
+    let bent = fit_dispersion(&lines, DispersionModel::Cauchy { terms: 3 });
+    if bent.is_ok_and(|fit| fit.chi_squared > hopeless) {
+        return None;
+    }
     let (curve, freedom) = misfit_from_glass(&lines, glasses)?;
     Some(Fitness {
         chi_squared: curve + checks,
@@ -433,10 +457,7 @@ fn reading_attempts(pointings: &[Pointed], index: usize, all: &mut Vec<Attempt>)
                 add(
                     kind,
                     undone,
-                    format!(
-                        "{subject} may read {} {less_or_more}",
-                        Angle::from_degrees(slip_deg)
-                    ),
+                    format!("{subject} may read {} {less_or_more}", in_words(slip_deg)),
                     rarer,
                 );
             }

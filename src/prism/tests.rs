@@ -484,10 +484,10 @@ fn experiment(
 }
 
 /// 95 % intervals over whole experiments. The glass is taken out of the table, so that its own
-/// curve can't correct the model; 1,400 runs a glass give a standard error of 0.6 %, so that 93 to 97 % is three of them and more.
+/// curve can't correct the model; 1,000 runs a glass give a standard error of 0.7 %, so that 93 to 97 % is nearly three of them.
 #[test]
 fn stated_intervals_hold_the_truth() {
-    const RUNS: usize = 1400;
+    const RUNS: usize = 1000;
     let lamps = LampTable::embedded().unwrap();
     let all = GlassTable::embedded().unwrap();
     for (name, least_count, u_offset) in [
@@ -774,6 +774,10 @@ fn materials_outside_the_table_are_no_slips() {
     let mut random = ChaCha8Rng::seed_from_u64(79);
     let mut called = Vec::new();
     for glass in &all.glasses {
+        if glass.index(Wavelength::air_nm(404.6565)) > 1.94 {
+            // No ray passes a prism of 61 degrees.
+            continue;
+        }
         let mut others = all.clone();
         others.glasses.retain(|g| g.name != glass.name);
         let table = experiment(&mut random, &glass.name, 20.0, 3.0);
@@ -783,5 +787,6 @@ fn materials_outside_the_table_are_no_slips() {
         }
     }
     eprintln!("called wrong: {called:?} of {}", all.glasses.len());
-    assert!(called.len() <= 4, "{called:?}");
+    // The liquid of by far the largest dispersion is unlike all else.
+    assert!(called.len() <= 2, "{called:?}");
 }

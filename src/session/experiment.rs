@@ -201,7 +201,14 @@ pub fn reduce(
         trials => compare(&pointed, &settings, trials as usize, MONTE_CARLO_KEY).map_err(named)?,
     };
     cautions.extend(reduction.cautions.iter().map(Caution::from));
-    let cautions = grouped(cautions, table);
+    let mut cautions = grouped(cautions, table);
+    // A reading that is wrong makes all other doubts idle.
+    cautions.sort_by_key(|caution| {
+        !matches!(
+            caution.code.as_str(),
+            "slip-suspected" | "readings-contradict"
+        )
+    });
 
     let complete = footage.iter().flatten().all(|found| !found.failed());
     let rows = rows
