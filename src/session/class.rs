@@ -204,16 +204,12 @@ fn files_of(
     Ok(())
 }
 
-/// Whether the head of a file says that it is a result; the rest is not read twice.
+/// Whether a file says that it is a result, wherever in it: programs that save a document again may sort its fields. What
+/// can't be read counts, so that it is named.
 fn looks_like_a_result(path: &Path) -> bool {
-    use std::io::Read;
-    let mut head = [0_u8; 256];
-    let read = std::fs::File::open(path).and_then(|mut file| file.read(&mut head));
-    let Ok(count) = read else {
-        return true;
-    };
-    let head = String::from_utf8_lossy(head.get(..count).unwrap_or(&[])).into_owned();
-    head.contains("\"lineturn\"") && (head.contains("\"reduce\"") || head.contains("\"demo\""))
+    std::fs::read_to_string(path).map_or(true, |text| {
+        text.contains("\"lineturn\"") && (text.contains("\"reduce\"") || text.contains("\"demo\""))
+    })
 }
 
 /// The bench of a file; none where it is another kind of document.
