@@ -10,6 +10,7 @@
 use nalgebra::{SMatrix, SVector};
 
 use super::axis::smooth_amplitudes;
+use super::flanks::{Flanks, lasting_px};
 use super::lines::{Draft, Scene};
 use super::rowsum::Weights;
 use super::shape::{ProfileTable, Shape, TERMS};
@@ -104,6 +105,7 @@ pub(super) struct Joint {
     lean: Vec<[[f64; MOST_LINES + 1]; COLUMNS]>,
     weights: Weights,
     smooth: Vec<(f64, f64)>,
+    flanks: Flanks,
     pulls: Vec<f64>,
     /// Parameter, column and power of z of everything that is fitted.
     fitted: Vec<(usize, usize, usize)>,
@@ -916,7 +918,7 @@ impl Joint {
         for (i, &index) in group.iter().enumerate().take(self.lines) {
             let inflation = self.inflation(i, covariance, residual_scale);
             let naive = covariance[(3 * i, 3 * i)].max(0.0).sqrt();
-            let lopsided = self.lopsided(i, frame) - 1.5 * inflation * inflation;
+            let lopsided = self.lopsided(i, frame);
             let member = &self.members[i];
             let Some(draft) = drafts.get_mut(index) else {
                 continue;
@@ -946,7 +948,7 @@ impl Joint {
                 }
             }
             thread.inflation = inflation;
-            thread.lasting_px = naive * lopsided.max(0.0).sqrt();
+            thread.lasting_px = lasting_px(naive, inflation, lopsided);
             thread.residual_scale = residual_scale;
             thread.settled = settled;
             draft.strip.first_row = first;
@@ -982,13 +984,6 @@ impl Joint {
         let seen = variance.max(0.0) / naive * n / (n - 4.0).max(n / 2.0);
         let pixels = residual_scale * residual_scale;
         let few = 8.0 * lags as f64;
-        #[cfg(dev)]
-        if std::env::var("D").is_ok() {
-            println!(
-                "  D seen {seen:.3} pixels {pixels:.3} rows {rows} naive {:.5}",
-                naive.sqrt()
-            );
-        }
         ((seen * n + pixels * few) / (n + few))
             .max(0.6 * pixels)
             .sqrt()
@@ -996,26 +991,17 @@ impl Joint {
 }
 
 impl Joint {
-    /// How much of the residuals all rows have in common and in opposite sense on either flank of line `i`, over what
-    /// independent pixels would leave: chi-squared per degree of freedom.
-    ///
-    /// A profile that is off in the same way on both flanks moves nothing; one that is lopsided moves the line, and the part of
-    /// it that looks like a move is not in the residuals any more. A lopsided error of unknown shape has as much power there
-    /// as in any other direction.
+    /// How lopsided the residuals about line `i` are; see [`Flanks`].
     fn lopsided(&mut self, i: usize, frame: (f64, f64)) -> f64 {
-        const PER_PX: f64 = 2.0;
         let member = &self.members[i];
         let nearest = (0..self.lines)
             .filter(|&j| j != i)
             .map(|j| (self.members[j].axis[0] - member.axis[0]).abs())
             .fold(f64::INFINITY, f64::min);
         let reach = (1.1 * member.shape.width_px() + 1.0).min(0.5 * nearest);
-        let bins = (reach * PER_PX) as usize;
-        if bins < 3 {
+        if !self.flanks.begin(reach) {
             return 1.0;
         }
-        self.smooth.clear();
-        self.smooth.resize(bins, (0.0, 0.0));
         let across = self.bands.across;
         for b in 0..self.bands.count {
             let y = self.bands.middle(b);
@@ -1025,26 +1011,12 @@ impl Joint {
             let x = member.x_at(y, frame) - f64::from(self.bands.left[b]);
             let from = (x - reach).ceil().max(0.0) as usize;
             let to = ((x + reach).floor().max(0.0) as usize + 1).min(across);
-            for (k, r) in self.residuals[b * across..(b + 1) * across]
-                .iter()
-                .enumerate()
-                .take(to)
-                .skip(from)
-            {
-                let away = k as f64 - x;
-                let cell = self.smooth.get_mut((away.abs() * PER_PX) as usize);
-                if let Some(cell) = cell.filter(|_| r.is_finite()) {
-                    cell.0 += f64::from(*r) * away.signum();
-                    cell.1 += 1.0;
-                }
+            let row = &self.residuals[b * across..(b + 1) * across];
+            for (k, &residual) in row.iter().enumerate().take(to).skip(from) {
+                self.flanks.take(k as f64 - x, residual);
             }
         }
-        let told = self.smooth.iter().filter(|cell| cell.1 > 10.0);
-        let (sum, count) = told.fold((0.0, 0.0), |(sum, count), cell| {
-            (sum + cell.0 * cell.0 / cell.1, count + 1.0)
-        });
-        // One degree of freedom went into the place.
-        if count < 3.0 { 1.0 } else { sum / (count - 1.0) }
+        self.flanks.lopsided()
     }
 }
 
