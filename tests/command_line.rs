@@ -389,3 +389,185 @@ fn bad_usage_is_status_2_and_help_is_status_0() {
         &["--fps"],
     );
 }
+
+/// A bench profile takes the place of the flags, a flag goes before it, and what it does not know it refuses.
+#[test]
+fn a_bench_profile_takes_the_place_of_flags() {
+    let folder = tempdir().expect("a folder");
+    let table = write(folder.path(), "readings.csv", GOOD_TABLE);
+    let bench = write(
+        folder.path(),
+        "bench.toml",
+        "name = \"Bench 9\"\n[circle]\nleast_count_arcsec = 30\nincreases = \"clockwise\"\n",
+    );
+    let u = |more: &[&str]| {
+        let mut arguments = vec!["reduce", "--json", argument(&table)];
+        arguments.extend(more);
+        document(&lineturn(&arguments))["u_prism_angle_arcsec"]
+            .as_f64()
+            .expect("an uncertainty")
+    };
+    let plain = u(&[]);
+    let profiled = u(&["--bench", argument(&bench)]);
+    let flagged = u(&["--bench", argument(&bench), "--least-count", "60"]);
+    // The readings show whole minutes, and u is in proportion to the least count.
+    assert!((profiled / plain - 0.5).abs() < 1e-9, "{profiled} {plain}");
+    assert!((flagged - plain).abs() < 1e-9, "{flagged} {plain}");
+    let report = folder.path().join("report.html");
+    let output = lineturn(&[
+        "reduce",
+        argument(&table),
+        "--bench",
+        argument(&bench),
+        "--report",
+        argument(&report),
+    ]);
+    assert_eq!(output.status.code(), Some(0));
+    let page = std::fs::read_to_string(&report).expect("a report");
+    assert!(page.contains("Bench 9") && page.contains("readings grow clockwise"));
+    let misspelt = write(
+        folder.path(),
+        "misspelt.toml",
+        "[circle]\nleast_count = 30\n",
+    );
+    assert_refused(
+        &lineturn(&["reduce", argument(&table), "--bench", argument(&misspelt)]),
+        &["misspelt.toml", "line 2", "least_count"],
+    );
+}
+
+/// A line read on either side of the central image, which is not read, gives half the angle between the two places.
+#[test]
+fn a_line_read_on_either_side_needs_no_central_image() {
+    let folder = tempdir().expect("a folder");
+    let either_side = GOOD_TABLE.replace(
+        "1,central,,,0°00'00\",180°00'00\"",
+        "1,line,Hg green,546.075,311°25'00\",131°25'00\"",
+    );
+    let one = document(&lineturn(&[
+        "reduce",
+        "--json",
+        argument(&write(folder.path(), "one.csv", GOOD_TABLE)),
+    ]));
+    let both = document(&lineturn(&[
+        "reduce",
+        "--json",
+        argument(&write(folder.path(), "both.csv", &either_side)),
+    ]));
+    let of = |document: &serde_json::Value, field: &str| {
+        document["lines"][0][field].as_f64().expect("a number")
+    };
+    assert!((of(&one, "deviation_deg") - of(&both, "deviation_deg")).abs() < 1e-9);
+    assert!((of(&one, "u_deviation_arcsec") / of(&both, "u_deviation_arcsec") - 2.0).abs() < 1e-6);
+}
+
+/// Face readings of a turning table give 180° less their difference.
+#[test]
+fn the_table_may_turn_between_the_faces() {
+    let folder = tempdir().expect("a folder");
+    let table = write(folder.path(), "readings.csv", GOOD_TABLE);
+    for (way, wanted) in [("reflections", 60.0), ("table-turn", 60.0)] {
+        let found = document(&lineturn(&[
+            "reduce",
+            "--json",
+            argument(&table),
+            "--faces",
+            way,
+        ]));
+        let angle = found["prism_angle_deg"].as_f64().expect("an angle");
+        assert!((angle - wanted).abs() < 1e-9, "{way}: {angle}");
+    }
+    assert_refused(
+        &lineturn(&["reduce", argument(&table), "--faces", "mirror"]),
+        &["mirror", "table-turn"],
+    );
+}
+
+/// Results of a class side by side; a file that is none is named and does not stop the others.
+#[test]
+fn a_class_is_compared() {
+    let folder = tempdir().expect("a folder");
+    let table = write(folder.path(), "readings.csv", GOOD_TABLE);
+    let class = folder.path().join("class");
+    std::fs::create_dir(&class).expect("a folder");
+    let output = lineturn(&["reduce", "--json", argument(&table)]);
+    for bench in 1..=4 {
+        write(
+            &class,
+            &format!("bench-{bench}.json"),
+            String::from_utf8(output.stdout.clone()).expect("text"),
+        );
+    }
+    write(&class, "scale.json", "{\"kind\": \"scale\"}");
+    write(
+        &class,
+        "broken.json",
+        "{\"lineturn\": \"0.1.0\", \"kind\": \"reduce\", ",
+    );
+    let found = document(&lineturn(&["class", "--json", argument(&class)]));
+    assert_eq!(found["kind"], "class");
+    let benches = found["benches"].as_array().expect("benches");
+    assert_eq!(benches.len(), 4);
+    assert_eq!(benches[0]["bench"], "bench-1");
+    assert_eq!(found["refused"].as_array().expect("a list").len(), 1);
+    assert_eq!(found["warnings"][0]["code"], "no-result");
+    let empty = folder.path().join("empty");
+    std::fs::create_dir(&empty).expect("a folder");
+    assert_refused(&lineturn(&["class", argument(&empty)]), &["no result"]);
+    let report = folder.path().join("class.html");
+    let csv = folder.path().join("class.csv");
+    let output = lineturn(&[
+        "class",
+        argument(&class),
+        argument(&table),
+        "--report",
+        argument(&report),
+        "--csv",
+        argument(&csv),
+    ]);
+    assert_eq!(output.status.code(), Some(0));
+    let rows = std::fs::read_to_string(&csv).expect("a table");
+    assert_eq!(rows.lines().count(), 6, "{rows}");
+}
+
+/// Three hundred results are compared in less than two seconds, and the one with a slip in both windows of a face is found.
+#[test]
+fn hundreds_of_results_are_compared_at_once() {
+    let folder = tempdir().expect("a folder");
+    let table = write(folder.path(), "readings.csv", GOOD_TABLE);
+    let slipped = GOOD_TABLE.replace("100°00'00\",280°00'00", "100°30'00\",280°30'00");
+    let slipped = write(folder.path(), "slipped.csv", &slipped);
+    let class = folder.path().join("class");
+    std::fs::create_dir(&class).expect("a folder");
+    let text = |table: &std::path::Path| {
+        String::from_utf8(lineturn(&["reduce", "--json", argument(table)]).stdout).expect("text")
+    };
+    // One line gives no n_d; what a bench with more lines would give stands in for it.
+    let with_n_d = |text: &str, n_d: f64| {
+        let mut document: serde_json::Value = serde_json::from_str(text).expect("a document");
+        document["n_d"] = n_d.into();
+        document["u_n_d"] = 5e-5.into();
+        document.to_string()
+    };
+    let (good, wrong) = (text(&table), text(&slipped));
+    for bench in 0..300 {
+        let off = 3e-5 * f64::from(bench % 5 - 2);
+        let (text, n_d) = if bench == 123 {
+            (&wrong, 1.616)
+        } else {
+            (&good, 1.62 + off)
+        };
+        write(&class, &format!("bench-{bench}.json"), with_n_d(text, n_d));
+    }
+    let start = std::time::Instant::now();
+    let found = document(&lineturn(&["class", "--json", argument(&class)]));
+    assert!(start.elapsed().as_secs_f64() < 2.0, "{:?}", start.elapsed());
+    let out: Vec<&str> = found["benches"]
+        .as_array()
+        .expect("benches")
+        .iter()
+        .filter(|bench| bench["stands_out"] == true)
+        .filter_map(|bench| bench["bench"].as_str())
+        .collect();
+    assert_eq!(out, ["bench-123"]);
+}

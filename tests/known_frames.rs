@@ -129,7 +129,7 @@ fn the_demonstration_measures_its_truth() {
     let truth = truth();
     assert_eq!(list(&truth, "lines").len(), LINES);
     assert_eq!(list(&demo, "lines").len(), LINES);
-    assert_eq!(list(&demo, "compared").len(), LINES + 2);
+    assert_eq!(list(&demo, "compared").len(), LINES + 5);
     assert_eq!(complaints(&demo, &truth), Vec::<String>::new());
 
     let page = std::fs::read_to_string(folder.path().join("report.html")).expect("the report");

@@ -566,6 +566,23 @@ pub fn sampled(values: &[f64], probability: f64) -> Option<Sampled> {
     })
 }
 
+/// Whether the interval value ± `expanded` of the linear propagation agrees with the drawn one with equal tails, both for
+/// the same coverage, to one significant digit of `u` (JCGM 101, 8.1: both ends within half a unit of that digit).
+#[must_use]
+pub fn linear_interval_holds(value: f64, u: f64, expanded: f64, drawn: &Sampled) -> bool {
+    if !(u.is_finite() && u > 0.0) {
+        return false;
+    }
+    let mut place = u.log10().floor();
+    // 0.96 is 1 to one digit.
+    if (u / 10f64.powf(place)).round() >= 10.0 {
+        place += 1.0;
+    }
+    let tolerance = 0.5 * 10f64.powf(place);
+    let (low, high) = drawn.symmetric;
+    (value - expanded - low).abs() <= tolerance && (value + expanded - high).abs() <= tolerance
+}
+
 /// Value and standard uncertainty as text: the uncertainty to two significant digits, the value to
 /// the same decimal place (GUM 7.2.6). The one rounding rule of the program.
 #[must_use]
@@ -779,6 +796,82 @@ mod tests {
             0.12,
             "9.2.4",
         );
+    }
+
+    /// JCGM 101, 9.3 (calibration of a mass) and 9.4 (mismatch of a power meter); models and inputs from memory of the
+    /// document, results from memory: mass 1.234 mg, u 0.0754, 95 % from 1.083 to 1.382, linear u 0.0539; mismatch with x1 = 0,
+    /// 0.010, 0.050: mean 50, 150, 2551, u 50, 112, 502, 95 % from 0, 0, 1590 to 150, 367, 3543 (in 1e-6).
+    #[test]
+    fn where_the_linear_propagation_fails() {
+        const DRAWS: usize = 200_000;
+        let rectangular = |name: &str, low: f64, high: f64| {
+            Measured::new(
+                0.5 * (low + high),
+                (high - low) / 12f64.sqrt(),
+                &Cause::type_b(name, Shape::Rectangular),
+            )
+        };
+        let normal =
+            |name: &str, x: f64, u: f64| Measured::new(x, u, &Cause::type_b(name, Shape::Normal));
+        let inputs = [
+            normal("reference weight", 100_000.0, 0.050),
+            normal("difference", 1.234, 0.020),
+            rectangular("air", 1.10, 1.30),
+            rectangular("density of the weight", 7000.0, 9000.0),
+            rectangular("density of the reference", 7950.0, 8050.0),
+        ];
+        let mass = |x: &[f64]| {
+            (x[0] + x[1]) * (1.0 + (x[2] - 1.2) * (1.0 / x[3] - 1.0 / x[4])) - 100_000.0
+        };
+        let run = |inputs: &[Measured], model: &dyn Fn(&[f64]) -> f64| {
+            let mut drawer = Drawer::new(inputs, 11);
+            let values: Vec<f64> = (0..DRAWS)
+                .map(|_| {
+                    let draw = drawer.draw();
+                    let x: Vec<f64> = inputs.iter().map(|input| input.drawn(&draw)).collect();
+                    model(&x)
+                })
+                .collect();
+            sampled(&values, 0.95).unwrap()
+        };
+        let found = run(&inputs, &mass);
+        near(found.mean, 1.234, 0.001, "mass");
+        near(found.standard_deviation, 0.0754, 0.0006, "u of the mass");
+        near(found.shortest.0, 1.083, 0.006, "low");
+        near(found.shortest.1, 1.382, 0.006, "high");
+        // Air and densities act only together: their linear terms vanish.
+        let linear = 0.050f64.hypot(0.020);
+        near(linear, 0.0539, 5e-5, "linear u");
+        assert!(!linear_interval_holds(1.234, linear, 1.96 * linear, &found));
+
+        for (x1, mean, u, low, high) in [
+            (0.0, 50.0, 50.0, 0.0, 150.0),
+            (0.010, 150.0, 112.0, 0.0, 367.0),
+            (0.050, 2551.0, 502.0, 1590.0, 3543.0),
+        ] {
+            let inputs = [
+                normal("real part", x1, 0.005),
+                normal("imaginary part", 0.0, 0.005),
+            ];
+            let found = run(&inputs, &|x| 1e6 * (x[0] * x[0] + x[1] * x[1]));
+            near(found.mean, mean, 0.01 * mean, "mismatch");
+            near(found.standard_deviation, u, 0.015 * u, "u of the mismatch");
+            near(found.shortest.0, low, 0.03 * u, "low end");
+            near(found.shortest.1, high, 0.03 * u, "high end");
+            let linear = 1e6 * 2.0 * x1 * 0.005;
+            let holds = linear_interval_holds(1e6 * x1 * x1, linear, 1.96 * linear, &found);
+            assert!(!holds, "x1 = {x1}");
+        }
+        // A sum of normal inputs is what the linear propagation is for.
+        let sum = run(&[normal("a", 0.0, 1.0), normal("b", 0.0, 1.0)], &|x| {
+            x[0] + x[1]
+        });
+        assert!(linear_interval_holds(
+            0.0,
+            2f64.sqrt(),
+            1.96 * 2f64.sqrt(),
+            &sum
+        ));
     }
 
     #[test]

@@ -42,9 +42,14 @@ pub(super) enum Command {
     Scale(Scale),
     /// Circle readings and offsets to refracting angle, deviations, indices and dispersion
     #[command(
-        after_help = "Examples:\n  lineturn reduce readings.csv --scale scale.json --report report.html\n  lineturn reduce readings.csv --prism-angle 60°02' --u-prism-angle 30 --json\n\nreadings.csv, one row a pointing of the telescope:\n  set,target,line,wavelength_nm,window_1,window_2,footage\n  ,face-1,,,,…\n  1,line,Hg green,546.075,212°14'30\",32°14'00\",green.mp4\n  1,central,,,160°02'00\",340°02'30\",central-1.png\nRows with the same set belong together: the table was not touched between them."
+        after_help = "Examples:\n  lineturn reduce readings.csv --scale scale.json --report report.html\n  lineturn reduce readings.csv --prism-angle \"60°02'\" --u-prism-angle 30 --json\n\nreadings.csv, one row a pointing of the telescope:\n  set,target,line,wavelength_nm,window_1,window_2,footage\n  ,face-1,,,,…\n  1,line,Hg green,546.075,212°14'30\",32°14'00\",green.mp4\n  1,central,,,160°02'00\",340°02'30\",central-1.png\nRows with the same set belong together: the table was not touched between them."
     )]
     Reduce(Reduce),
+    /// Many reductions side by side: who agrees with whom, and who stands out
+    #[command(
+        after_help = "Examples:\n  lineturn class results/\n  lineturn class bench-*.json --report class.html --csv class.csv\n\nA path is a result written by `lineturn reduce READINGS.csv --json > FILE`, a table of readings, or a folder:\nof a folder all results are taken, in its folders too; a folder without results gives its readings*.csv,\nwith bench.toml beside them where there is one."
+    )]
+    Class(Class),
     /// Renders practice footage whose answer is known
     #[command(
         after_help = "Examples:\n  lineturn practice --list\n  lineturn practice out --scenario several-lines --seed 7 --format mjpeg\n  lineturn practice lab --experiment"
@@ -85,6 +90,9 @@ pub(super) struct Watch {
     /// Calibration made by `lineturn scale`: gives offsets in seconds of arc
     #[arg(long, value_name = "FILE")]
     pub(super) scale: Option<PathBuf>,
+    /// Bench profile: its camera scale counts here; flags go before it
+    #[arg(long, value_name = "FILE.toml")]
+    pub(super) bench: Option<PathBuf>,
     /// Writes every line of every frame as CSV
     #[arg(long, value_name = "FILE")]
     pub(super) track: Option<PathBuf>,
@@ -108,6 +116,9 @@ pub(super) struct Scale {
     /// Saves the calibration, for `--scale`
     #[arg(long, value_name = "FILE")]
     pub(super) save: Option<PathBuf>,
+    /// Bench profile: its least count counts here; flags go before it
+    #[arg(long, value_name = "FILE.toml")]
+    pub(super) bench: Option<PathBuf>,
     /// Least count of each window, seconds of arc [default: as the readings show]
     #[arg(long, value_name = "ARCSEC")]
     pub(super) least_count: Option<f64>,
@@ -123,6 +134,9 @@ pub(super) struct Reduce {
     /// Calibration made by `lineturn scale`; needed where the table names footage
     #[arg(long, value_name = "FILE")]
     pub(super) scale: Option<PathBuf>,
+    /// Bench profile: least count, windows, prism and camera scale of one spectrometer; flags go before it
+    #[arg(long, value_name = "FILE.toml")]
+    pub(super) bench: Option<PathBuf>,
     /// Refracting angle, where the table has no rows of the two faces
     #[arg(
         long,
@@ -137,6 +151,13 @@ pub(super) struct Reduce {
     /// Least count of each window, seconds of arc [default: as the readings show]
     #[arg(long, value_name = "ARCSEC")]
     pub(super) least_count: Option<f64>,
+    /// How the rows face-1 and face-2 were taken: reflections with the table locked, the table's turn with the telescope locked, or autocollimation
+    #[arg(
+        long,
+        value_name = "reflections|table-turn|autocollimation",
+        default_value = "reflections"
+    )]
+    pub(super) faces: String,
     /// Air of the room, for indices against vacuum
     #[arg(
         long,
@@ -144,8 +165,8 @@ pub(super) struct Reduce {
         allow_hyphen_values = true
     )]
     pub(super) air: Option<String>,
-    /// Dispersion formula; chosen by the data where not given
-    #[arg(long, value_name = "MODEL", value_parser = ["cauchy-2", "cauchy-3", "cauchy-4", "sellmeier-1"])]
+    /// Dispersion formula; where not given, the one that promises the smallest error of n_F - n_C
+    #[arg(long, value_name = "cauchy-2|cauchy-3|cauchy-4|sellmeier-1|hartmann")]
     pub(super) model: Option<String>,
     /// Side of the picture on which the central image lies, for the clips of the table
     #[arg(long, value_enum)]
@@ -160,6 +181,22 @@ pub(super) struct Reduce {
     #[arg(long, value_name = "FILE.html")]
     pub(super) report: Option<PathBuf>,
     /// Writes the table of lines as CSV
+    #[arg(long, value_name = "FILE.csv")]
+    pub(super) csv: Option<PathBuf>,
+    /// One JSON document on standard output
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Args, Debug)]
+pub(super) struct Class {
+    /// Results, tables of readings, or folders of them
+    #[arg(required = true, value_name = "PATH")]
+    pub(super) paths: Vec<PathBuf>,
+    /// Writes the comparison as one HTML page
+    #[arg(long, value_name = "FILE.html")]
+    pub(super) report: Option<PathBuf>,
+    /// Writes the table of benches as CSV
     #[arg(long, value_name = "FILE.csv")]
     pub(super) csv: Option<PathBuf>,
     /// One JSON document on standard output

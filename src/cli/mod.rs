@@ -68,6 +68,7 @@ pub fn main() -> ExitCode {
         Command::Watch(flags) => run::watch(&flags),
         Command::Scale(flags) => run::scale(&flags),
         Command::Reduce(flags) => run::reduce(&flags),
+        Command::Class(flags) => run::class(&flags),
         Command::Practice(flags) => run::practice(&flags),
     };
     match answer {

@@ -3,13 +3,13 @@
 use std::fs::File;
 use std::path::Path;
 
-use super::flags::{Demo, Locate, Practice, PracticeFormat, Reduce, Scale, Toward, Watch};
+use super::flags::{Class, Demo, Locate, Practice, PracticeFormat, Reduce, Scale, Toward, Watch};
 use super::progress::Progress;
 use super::{Answer, CliError};
-use crate::report::{document, from, page, table, text};
+use crate::report::{class as class_report, document, from, page, table, text};
 use crate::session::{
-    self, AirConditions, Angle, Caution, DispersionModel, Experiment, ReduceOptions, Side, Source,
-    WatchOptions,
+    self, AirConditions, Angle, BenchProfile, Caution, DispersionModel, Experiment, FaceMethod,
+    ReduceOptions, Side, Source, WatchOptions,
 };
 use crate::simulate::{self, Format};
 
@@ -38,11 +38,10 @@ pub(super) fn watch(flags: &Watch) -> Result<Answer, CliError> {
     let options = WatchOptions {
         toward: flags.toward.map(Side::from),
         fps: checked_fps(flags.fps)?,
-        scale: flags
-            .scale
-            .as_deref()
-            .map(session::read_calibration)
-            .transpose()?,
+        scale: scale_of(
+            flags.scale.as_deref(),
+            &profile_of(flags.bench.as_deref(), flags.scale.is_none())?,
+        )?,
     };
     let progress = Progress::new("frames");
     let source = Source::parse(&flags.source);
@@ -74,10 +73,11 @@ pub(super) fn watch(flags: &Watch) -> Result<Answer, CliError> {
 }
 
 pub(super) fn scale(flags: &Scale) -> Result<Answer, CliError> {
+    let profile = profile_of(flags.bench.as_deref(), false)?;
     let progress = Progress::new("pictures");
     let calibrated = session::calibrate(
         &flags.readings,
-        least_count(flags.least_count)?,
+        least_count(flags.least_count)?.or(profile.bench.least_count),
         &|done, of| {
             progress.show(done as u64, Some(of as u64));
         },
@@ -107,7 +107,7 @@ pub(super) fn reduce(flags: &Reduce) -> Result<Answer, CliError> {
     })?;
     drop(progress);
     if let Some(path) = &flags.report {
-        write_report(path, &experiment)?;
+        write_report(path, &experiment, &bench_said(flags.bench.as_deref())?)?;
     }
     if let Some(path) = &flags.csv {
         write_csv(path, |file| table::lines(&experiment, file))?;
@@ -126,6 +126,32 @@ pub(super) fn reduce(flags: &Reduce) -> Result<Answer, CliError> {
         text,
         complete: experiment.complete,
         cautions: experiment.cautions,
+    })
+}
+
+pub(super) fn class(flags: &Class) -> Result<Answer, CliError> {
+    let progress = Progress::new("results");
+    let class = session::class(&flags.paths, &|done, of| {
+        progress.show(done as u64, Some(of as u64));
+    })?;
+    drop(progress);
+    if let Some(path) = &flags.report {
+        let page = class_report::page(&class, &today(), &[command_said()]);
+        std::fs::write(path, page).map_err(|error| unwritten(path, &error))?;
+    }
+    if let Some(path) = &flags.csv {
+        write_csv(path, |file| class_report::csv(&class, file))?;
+    }
+    let cautions = class_report::cautions(&class);
+    let text = if flags.json {
+        document::document("class", true, &cautions, class_report::document(&class))
+    } else {
+        class_report::text(&class)
+    };
+    Ok(Answer {
+        text,
+        cautions,
+        complete: true,
     })
 }
 
@@ -204,7 +230,16 @@ pub(super) fn demo(flags: &Demo) -> Result<Answer, CliError> {
     })?;
     drop(progress);
     let report = flags.dir.join("report.html");
-    write_report(&report, &demonstration.experiment)?;
+    write_report(
+        &report,
+        &demonstration.experiment,
+        &bench_said(Some(&flags.dir.join("bench.toml")))?,
+    )?;
+    // So that the frames can be measured again by hand, as the bench profile beside them says.
+    let scale = flags.dir.join("scale.json");
+    let calibration = document::calibrated(&demonstration.calibrated);
+    std::fs::write(&scale, format!("{calibration}\n"))
+        .map_err(|error| unwritten(&scale, &error))?;
     let cautions = demonstration.experiment.cautions.clone();
     let text = if flags.json {
         document::document(
@@ -223,23 +258,72 @@ pub(super) fn demo(flags: &Demo) -> Result<Answer, CliError> {
     })
 }
 
-fn write_report(path: &Path, experiment: &Experiment) -> Result<(), CliError> {
-    // The command as typed, less the program's own path, which says nothing of the measurement.
+/// What the report says of the bench: (what, value).
+fn bench_said(path: Option<&Path>) -> Result<Vec<(String, String)>, CliError> {
+    let Some(path) = path else {
+        return Ok(Vec::new());
+    };
+    let bench = session::read_bench(path, false)?.bench;
+    let mut says = vec![bench.name.clone(), format!("profile {}", path.display())];
+    says.extend(
+        bench
+            .increases
+            .map(|sense| format!("readings grow {}", sense.word())),
+    );
+    says.retain(|part| !part.is_empty());
+    Ok(vec![("bench".to_owned(), says.join("; "))])
+}
+
+/// The command as typed, less the program's own path, which says nothing of the measurement.
+fn command_said() -> (String, String) {
     let command = std::env::args().skip(1).collect::<Vec<_>>().join(" ");
-    let provenance = [("command".to_owned(), format!("lineturn {command}"))];
-    let today: String = jiff::Timestamp::now()
+    ("command".to_owned(), format!("lineturn {command}"))
+}
+
+fn today() -> String {
+    jiff::Timestamp::now()
         .to_string()
         .chars()
         .take_while(|&letter| letter != 'T')
-        .collect();
+        .collect()
+}
+
+fn write_report(
+    path: &Path,
+    experiment: &Experiment,
+    bench: &[(String, String)],
+) -> Result<(), CliError> {
+    let mut provenance = bench.to_vec();
+    provenance.push(command_said());
     std::fs::write(
         path,
-        page::page(&from::page_from(experiment, &today, &provenance)),
+        page::page(&from::page_from(experiment, &today(), &provenance)),
     )
     .map_err(|error| unwritten(path, &error))
 }
 
+/// The bench profile that was named, or an empty one.
+fn profile_of(path: Option<&Path>, with_scale: bool) -> Result<BenchProfile, CliError> {
+    Ok(match path {
+        Some(path) => session::read_bench(path, with_scale)?,
+        None => BenchProfile::default(),
+    })
+}
+
+/// The camera's scale: as the flag names it, else that of the bench.
+fn scale_of(
+    path: Option<&Path>,
+    profile: &BenchProfile,
+) -> Result<Option<session::Calibration>, CliError> {
+    Ok(match path {
+        Some(path) => Some(session::read_calibration(path)?),
+        None => profile.scale.clone(),
+    })
+}
+
 fn reduce_options(flags: &Reduce) -> Result<ReduceOptions, CliError> {
+    let profile = profile_of(flags.bench.as_deref(), flags.scale.is_none())?;
+    let bench = &profile.bench;
     let prism_angle = match (&flags.prism_angle, flags.u_prism_angle) {
         (Some(angle), Some(u)) => {
             let angle = Angle::parse(angle)
@@ -251,16 +335,16 @@ fn reduce_options(flags: &Reduce) -> Result<ReduceOptions, CliError> {
             }
             Some((angle, Angle::from_arcseconds(u)))
         }
-        _ => None,
+        _ => bench.prism_angle,
     };
     Ok(ReduceOptions {
-        scale: flags
-            .scale
-            .as_deref()
-            .map(session::read_calibration)
-            .transpose()?,
+        scale: scale_of(flags.scale.as_deref(), &profile)?,
         prism_angle,
-        least_count: least_count(flags.least_count)?,
+        faces: FaceMethod::parse(&flags.faces)
+            .map_err(|error| CliError::Usage(format!("--faces: {error}")))?,
+        least_count: least_count(flags.least_count)?.or(bench.least_count),
+        eccentricity: bench.eccentricity,
+        windows: bench.windows,
         air: flags
             .air
             .as_deref()

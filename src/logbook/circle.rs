@@ -26,6 +26,8 @@ pub struct CircleData {
     pub least_count: Angle,
     /// Standard uncertainty left by eccentricity where only one window was read; two windows cancel it to first order.
     pub eccentricity: Angle,
+    /// Windows that the circle has; with one, that a row gives no second is not worth a word.
+    pub windows: usize,
 }
 
 /// A pointing of the telescope after correction.
@@ -58,12 +60,13 @@ pub fn corrected(
     offsets_arcsec: &[Option<OffsetArcsec>],
     circle: &CircleData,
 ) -> CircleRead {
-    let mut cautions = window_cautions(rows, circle.least_count);
+    let mut cautions = window_cautions(rows, circle);
+    let alike = rounding_alike(rows, circle.least_count);
     let pointings = rows
         .iter()
         .enumerate()
         .map(|(index, row)| {
-            let mean = mean_with_causes(row, circle);
+            let mean = mean_with_causes(row, circle, alike);
             let offset_deg = match offsets_arcsec.get(index) {
                 Some(Some(offset)) => offset.scaled(1.0 / ARCSEC_PER_DEG),
                 _ => own_offset_deg(row, &mut cautions),
@@ -121,11 +124,42 @@ fn from_opposite_deg(window_1: CircleReading, window_2: CircleReading) -> f64 {
     folded_deg(window_2.degrees() - window_1.degrees() - 180.0)
 }
 
-/// Mean of the windows of a row, degrees, with one cause for each window.
-fn mean_with_causes(row: &ReadingRow, circle: &CircleData) -> Measured {
+/// Correlation, 0 to 1, of the rounding of the two windows over a table. On a circle with little eccentricity
+/// both verniers coincide at the same mark, and the mean of two windows is no better than one: then the difference between
+/// them is nearly the same in all rows, while independent rounding spreads it with the variance least count²/6.
+fn rounding_alike(rows: &[ReadingRow], least_count: Angle) -> f64 {
+    /// Fewer rows say nothing of the spread.
+    const FEWEST_ROWS: usize = 4;
+    let differences: Vec<f64> = rows
+        .iter()
+        .filter_map(|row| {
+            row.window_2
+                .map(|other| from_opposite_deg(row.window_1, other))
+        })
+        .collect();
+    let Some(reference) = differences.first().copied() else {
+        return 0.0;
+    };
+    let independent = least_count.abs().degrees().powi(2) / 6.0;
+    if differences.len() < FEWEST_ROWS || independent <= 0.0 {
+        return 0.0;
+    }
+    let folded: Vec<f64> = differences
+        .iter()
+        .map(|difference| folded_deg(difference - reference))
+        .collect();
+    let count = folded.len() as f64;
+    let mean = folded.iter().sum::<f64>() / count;
+    let variance = folded.iter().map(|d| (d - mean).powi(2)).sum::<f64>() / (count - 1.0);
+    (1.0 - variance / independent).clamp(0.0, 1.0)
+}
+
+/// Mean of the windows of a row, degrees, with one cause for each window and one for what their rounding has in common.
+fn mean_with_causes(row: &ReadingRow, circle: &CircleData, alike: f64) -> Measured {
     let u_window_deg = circle.least_count.abs().degrees() / 12f64.sqrt();
     let mean = Measured::exact(window_mean(row.window_1, row.window_2).degrees());
     let windows = if row.window_2.is_some() { 2 } else { 1 };
+    let alike = if windows == 2 { alike } else { 0.0 };
     let mut mean = (1..=windows).fold(mean, |mean, window| {
         let cause = Cause::type_b(
             format!(
@@ -134,8 +168,18 @@ fn mean_with_causes(row: &ReadingRow, circle: &CircleData) -> Measured {
             ),
             Shape::Rectangular,
         );
-        mean.with(&cause, u_window_deg / f64::from(windows))
+        mean.with(
+            &cause,
+            (1.0 - alike).sqrt() * u_window_deg / f64::from(windows),
+        )
     });
+    if alike > 0.0 {
+        let cause = Cause::type_b(
+            format!("least count of the circle, row {}, both windows", row.row),
+            Shape::Rectangular,
+        );
+        mean = mean.with(&cause, alike.sqrt() * u_window_deg);
+    }
     if windows == 1 {
         let cause = Cause::type_b(
             format!("eccentricity of the circle, row {}", row.row),
@@ -169,7 +213,8 @@ fn own_offset_deg(row: &ReadingRow, cautions: &mut Vec<Caution>) -> Measured {
 }
 
 /// What the two windows say about the readings.
-fn window_cautions(rows: &[ReadingRow], least_count: Angle) -> Vec<Caution> {
+fn window_cautions(rows: &[ReadingRow], circle: &CircleData) -> Vec<Caution> {
+    let least_count = circle.least_count;
     let mut cautions = Vec::new();
     let differences: Vec<(usize, f64)> = rows
         .iter()
@@ -183,7 +228,7 @@ fn window_cautions(rows: &[ReadingRow], least_count: Angle) -> Vec<Caution> {
         .filter(|row| row.window_2.is_none())
         .map(|row| row.row.to_string())
         .collect();
-    if !single.is_empty() {
+    if !single.is_empty() && circle.windows > 1 {
         cautions.push(Caution {
             code: "single-window",
             message: format!(

@@ -1,6 +1,6 @@
 //! Tables of circle readings in, angles with their uncertainty out.
 //!
-//! In: a table of pointings (`table`), the circle's least count, offsets of lines from the cross-hairs in
+//! In: a table of pointings (`table`), a profile of the bench (`bench`), the circle's least count, offsets of lines from the cross-hairs in
 //! seconds of arc, or in pixels together with the camera's scale. Out: the reading that the circle would show with the
 //! cross-hair on the target, degrees in [0, 360), with its causes of uncertainty; and the scale itself, seconds of
 //! arc per pixel with sign.
@@ -18,6 +18,7 @@
 //! Checked in `tests`: published two-window readings across the zero of the circle, tables good and bad as people
 //! write them, and simulated scales whose stated uncertainty matches their scatter.
 
+pub mod bench;
 pub mod circle;
 pub mod record;
 pub mod scale;

@@ -3,7 +3,7 @@
 //! Fields may be separated by commas, semicolons or tabs, with or without a byte order mark; with
 //! semicolons and tabs a decimal comma is read as a point. Rows are numbered as an editor numbers lines.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 use crate::basics::units::{CircleReading, Wavelength};
@@ -346,7 +346,15 @@ fn checked_wavelength(nm: f64) -> Result<Wavelength, String> {
     Ok(Wavelength::air_nm(nm))
 }
 
-/// Lines need their central image, faces their partner, and nothing may come twice.
+/// Name of a row's line, or its wavelength.
+fn name_of(row: &ReadingRow) -> String {
+    row.line.clone().unwrap_or_else(|| {
+        row.wavelength
+            .map_or_else(String::new, |w| w.in_air_nm().to_string())
+    })
+}
+
+/// Lines need their central image (or to be read on either side of it), faces their partner, and nothing may come twice.
 fn check_sets(rows: &[ReadingRow], name: &str) -> Result<(), TableError> {
     if rows.is_empty() {
         return Err(TableError(format!(
@@ -354,12 +362,10 @@ fn check_sets(rows: &[ReadingRow], name: &str) -> Result<(), TableError> {
         )));
     }
     let mut first_of: BTreeMap<(&str, Target, String), usize> = BTreeMap::new();
+    let mut either_side: BTreeSet<(&str, Target, String)> = BTreeSet::new();
     for row in rows {
         let what = if row.target == Target::Line {
-            row.line.clone().unwrap_or_else(|| {
-                row.wavelength
-                    .map_or_else(String::new, |w| w.in_air_nm().to_string())
-            })
+            name_of(row)
         } else {
             String::new()
         };
@@ -368,7 +374,17 @@ fn check_sets(rows: &[ReadingRow], name: &str) -> Result<(), TableError> {
         } else {
             row.target.word().to_owned()
         };
-        if let Some(first) = first_of.insert((row.set.as_str(), row.target, what), row.row) {
+        let key = (row.set.as_str(), row.target, what);
+        if let Some(first) = first_of.insert(key.clone(), row.row) {
+            // A line read on either side of a central image that was not read: the two places make one deviation.
+            let double = row.target == Target::Line
+                && !rows
+                    .iter()
+                    .any(|other| other.set == row.set && other.target == Target::Central)
+                && either_side.insert(key);
+            if double {
+                continue;
+            }
             return Err(TableError(format!(
                 "{name}, row {}, column target: {described} comes twice in set {} (first in row {first}); give a repeat a set of its own, with its own central image",
                 row.row, row.set
@@ -386,7 +402,11 @@ fn check_sets(rows: &[ReadingRow], name: &str) -> Result<(), TableError> {
             Target::Face2 => Target::Face1,
             Target::Central => continue,
         };
-        if !has(&row.set, needed) {
+        let on_either_side = row.target == Target::Line
+            && either_side
+                .iter()
+                .any(|(set, _, what)| *set == row.set && (*what == name_of(row)));
+        if !has(&row.set, needed) && !on_either_side {
             return Err(TableError(format!(
                 "{name}, row {}, column set: set {} has a {} but no {}; add that row with the same set",
                 row.row,

@@ -5,8 +5,9 @@
 //! width (`basics::fit::with_shared_causes`), which stays exact where the covariance is nearly singular.
 //! Coefficients are linear in the indices, so every cause is carried on to n_d and the Abbe number.
 //!
-//! No short formula follows a real glass exactly. What the model itself may be off at d, F and C is found
-//! by fitting it to exact catalogue indices of similar glasses at the same lines, and enters as a cause of type B.
+//! No short formula follows a real glass exactly. What the model itself is off at d, F and C is found by fitting
+//! it to exact catalogue indices of similar glasses at the same lines: what is common to them is corrected (a known
+//! effect is no uncertainty: JCGM 100, 3.2.3), and by how much single glasses differ enters as a cause of type B.
 
 use nalgebra::{DMatrix, DVector};
 
@@ -26,6 +27,15 @@ pub const F_LINE: Wavelength = Wavelength::air_nm(486.1327);
 /// Fraunhofer's C, 656.2725 nm in air.
 pub const C_LINE: Wavelength = Wavelength::air_nm(656.2725);
 
+/// e of glass catalogues, 546.0740 nm in air.
+pub const E_LINE: Wavelength = Wavelength::air_nm(546.0740);
+/// F' of glass catalogues, cadmium, 479.9914 nm in air.
+pub const F_PRIME_LINE: Wavelength = Wavelength::air_nm(479.9914);
+/// C' of glass catalogues, cadmium, 643.8469 nm in air.
+pub const C_PRIME_LINE: Wavelength = Wavelength::air_nm(643.8469);
+/// g of glass catalogues, mercury, 435.8343 nm in air.
+pub const G_LINE: Wavelength = Wavelength::air_nm(435.8343);
+
 /// An index is never weighed as known better than this: the formulas and tables stop there.
 pub const INDEX_FLOOR: f64 = 1e-8;
 
@@ -39,23 +49,27 @@ pub enum DispersionModel {
     },
     /// n² = 1 + B λ² / (λ² - C); λ in µm in air.
     Sellmeier1,
+    /// n = A + B / (λ - C); λ in µm in air.
+    Hartmann,
 }
 
 impl DispersionModel {
     /// All models, simplest first.
-    pub const ALL: [Self; 4] = [
+    pub const ALL: [Self; 5] = [
         Self::Sellmeier1,
         Self::Cauchy { terms: 2 },
+        Self::Hartmann,
         Self::Cauchy { terms: 3 },
         Self::Cauchy { terms: 4 },
     ];
 
-    /// Name as on the command line: `cauchy-2`, `cauchy-3`, `cauchy-4`, `sellmeier-1`.
+    /// Name as on the command line: `cauchy-2`, `cauchy-3`, `cauchy-4`, `sellmeier-1`, `hartmann`.
     #[must_use]
     pub fn name(self) -> String {
         match self {
             Self::Cauchy { terms } => format!("cauchy-{terms}"),
             Self::Sellmeier1 => "sellmeier-1".to_owned(),
+            Self::Hartmann => "hartmann".to_owned(),
         }
     }
 
@@ -65,6 +79,7 @@ impl DispersionModel {
         match self {
             Self::Cauchy { terms } => terms,
             Self::Sellmeier1 => 2,
+            Self::Hartmann => 3,
         }
     }
 
@@ -78,7 +93,7 @@ impl DispersionModel {
             .find(|model| model.name() == name.trim().to_ascii_lowercase())
             .ok_or_else(|| {
                 PrismError(format!(
-                    "there is no dispersion model \"{name}\": use cauchy-2, cauchy-3, cauchy-4 or sellmeier-1"
+                    "there is no dispersion model \"{name}\": use cauchy-2, cauchy-3, cauchy-4, sellmeier-1 or hartmann"
                 ))
             })
     }
@@ -90,6 +105,9 @@ impl DispersionModel {
         match self {
             Self::Cauchy { .. } => coefficients.iter().rev().fold(0.0, |sum, c| sum * x + c),
             Self::Sellmeier1 => (1.0 + coefficients[0] / (1.0 - coefficients[1] * x)).sqrt(),
+            Self::Hartmann => {
+                coefficients[0] + coefficients[1] / (um(wavelength) - coefficients[2])
+            }
         }
     }
 
@@ -107,6 +125,10 @@ impl DispersionModel {
                     coefficients[0] * x / (2.0 * n * rest * rest),
                 ])
             }
+            Self::Hartmann => {
+                let rest = um(wavelength) - coefficients[2];
+                DVector::from_vec(vec![1.0, 1.0 / rest, coefficients[1] / (rest * rest)])
+            }
         }
     }
 
@@ -115,7 +137,12 @@ impl DispersionModel {
     pub fn slope_per_nm(self, coefficients: &DVector<f64>, wavelength: Wavelength) -> f64 {
         let nm = wavelength.in_air_nm();
         let x = per_um_squared(wavelength);
+        if self == Self::Hartmann {
+            let rest = um(wavelength) - coefficients[2];
+            return -1e-3 * coefficients[1] / (rest * rest);
+        }
         let by_x = match self {
+            Self::Hartmann => 0.0,
             Self::Cauchy { .. } => coefficients
                 .iter()
                 .enumerate()
@@ -137,6 +164,11 @@ fn per_um_squared(wavelength: Wavelength) -> f64 {
     (1000.0 / wavelength.in_air_nm()).powi(2)
 }
 
+/// λ in µm in air.
+fn um(wavelength: Wavelength) -> f64 {
+    wavelength.in_air_nm() / 1000.0
+}
+
 /// A fitted dispersion curve.
 #[derive(Clone, Debug)]
 pub struct DispersionFit {
@@ -144,7 +176,7 @@ pub struct DispersionFit {
     pub model: DispersionModel,
     /// Whether the data chose it.
     pub chosen: bool,
-    /// Coefficients with all causes; Cauchy in µm^(2k), Sellmeier B (no unit) and C (µm²).
+    /// Coefficients with all causes; Cauchy in µm^(2k), Sellmeier B (no unit) and C (µm²), Hartmann A (no unit), B and C (µm).
     pub coefficients: Vec<Measured>,
     /// Covariance of the coefficients.
     pub covariance: DMatrix<f64>,
@@ -163,6 +195,17 @@ pub struct DispersionFit {
     /// By how many of its standard deviations the fit moves the common cause that it moves most, such as the
     /// refracting angle; 0 without common causes.
     pub largest_pull: f64,
+    /// How well the model gives n_F - n_C; none where it was not compared with glasses.
+    pub worth: Option<ModelWorth>,
+}
+
+/// Standard uncertainties of n_F - n_C that go with a model.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ModelWorth {
+    /// From the measurement.
+    pub u_measured: f64,
+    /// By how much single glasses like this one differ from the model, after its known departure is corrected.
+    pub u_departure: f64,
 }
 
 /// Indices at the standard lines of glass catalogues.
@@ -176,6 +219,12 @@ pub struct StandardIndices {
     pub n_c: Measured,
     /// (n_d - 1) / (n_F - n_C).
     pub abbe_number: Option<Measured>,
+    /// At e, 546.0740 nm.
+    pub n_e: Measured,
+    /// (n_e - 1) / (n_F' - n_C').
+    pub abbe_number_e: Option<Measured>,
+    /// Relative partial dispersion (n_g - n_F) / (n_F - n_C).
+    pub partial_dispersion_g_f: Option<Measured>,
 }
 
 /// Lines with their indices, as the fit takes them.
@@ -229,48 +278,119 @@ pub fn fit_dispersion(
             wavelengths.iter().map(nm).fold(f64::NEG_INFINITY, f64::max),
         ),
         largest_pull: solved.pulls.iter().map(|t| t.abs()).fold(0.0, f64::max),
+        worth: None,
     })
 }
 
-/// Fits all models that the lines can bear and takes the one with the lowest AICc; with too few lines for
-/// the criterion, the simple model with the lower chi-squared, Sellmeier's before Cauchy's where neither is tested.
+/// All models that the lines can bear, simplest first, each with what it is worth for n_F - n_C.
+#[must_use]
+pub fn fit_all(lines: &[IndexedLine], glasses: &GlassTable) -> Vec<DispersionFit> {
+    DispersionModel::ALL
+        .into_iter()
+        .filter_map(|model| fit_dispersion(lines, model).ok())
+        .map(|mut fit| {
+            fit.worth = fit.worth(lines, glasses);
+            fit
+        })
+        .collect()
+}
+
+/// Takes the model that promises the smallest error of n_F - n_C: the square of the measurement's uncertainty and
+/// four times that of what real glasses differ from the model. The factor keeps the part that is the same in every
+/// repeat of one glass small, so that intervals hold for each glass and not only for the average of all.
+/// Models that the lines contradict are left out while there are others; without similar glasses Akaike's
+/// criterion with the correction for small samples decides, and with too few lines for that the simplest model.
 ///
 /// # Errors
 /// Fewer than two different wavelengths, or no model that fits at all.
-pub fn choose_dispersion(lines: &[IndexedLine]) -> Result<DispersionFit, PrismError> {
-    let mut best: Option<DispersionFit> = None;
-    let mut first_error = None;
-    for model in DispersionModel::ALL {
-        let fit = match fit_dispersion(lines, model) {
-            Ok(fit) => fit,
-            Err(error) => {
-                first_error.get_or_insert(error);
-                continue;
-            }
-        };
-        let better = match &best {
-            None => true,
-            Some(best) => match (fit.aicc, best.aicc) {
-                (Some(new), Some(old)) => new < old,
-                (None, None) => {
-                    fit.model.coefficients() == best.model.coefficients()
-                        && fit.degrees_of_freedom > 0
-                        && fit.chi_squared < best.chi_squared
-                }
-                (Some(_), None) | (None, Some(_)) => false,
-            },
-        };
-        if better {
-            best = Some(fit);
+pub fn choose_dispersion(
+    lines: &[IndexedLine],
+    glasses: &GlassTable,
+) -> Result<DispersionFit, PrismError> {
+    let fits = fit_all(lines, glasses);
+    let Some(chosen) = chosen_of(&fits) else {
+        return Err(fit_dispersion(lines, DispersionModel::ALL[0])
+            .err()
+            .unwrap_or_else(|| PrismError("there are no lines to fit".to_owned())));
+    };
+    let mut fit = chosen.clone();
+    fit.chosen = true;
+    Ok(fit)
+}
+
+/// The fit that [`choose_dispersion`] takes.
+fn chosen_of(fits: &[DispersionFit]) -> Option<&DispersionFit> {
+    /// A model with a smaller probability than this is contradicted by the lines.
+    const CONTRADICTED: f64 = 1e-3;
+    let stands = |fit: &&DispersionFit| fit.p_value.is_none_or(|p| p >= CONTRADICTED);
+    let mut left: Vec<&DispersionFit> = fits.iter().filter(stands).collect();
+    if left.is_empty() {
+        left = fits.iter().collect();
+    }
+    let by = |key: &dyn Fn(&DispersionFit) -> Option<f64>| {
+        left.iter()
+            .filter_map(|fit| key(fit).map(|key| (key, *fit)))
+            .min_by(|one, other| one.0.total_cmp(&other.0))
+            .map(|(_, fit)| fit)
+    };
+    by(&|fit| {
+        fit.worth
+            .map(|worth| worth.u_measured.powi(2) + 4.0 * worth.u_departure.powi(2))
+    })
+    .or_else(|| by(&|fit| fit.aicc))
+    .or_else(|| left.first().copied())
+}
+
+/// Chi-squared, with its degrees of freedom, of lines against what glass can do: two coefficients of Cauchy's curve are free,
+/// and its departure from glasses of that index and dispersion is taken from the table, with its scatter. None below
+/// three different wavelengths or without glasses. Indices and dispersions that no material of the table comes near are
+/// counted as a large misfit too.
+#[must_use]
+pub fn misfit_from_glass(lines: &[IndexedLine], glasses: &GlassTable) -> Option<(f64, usize)> {
+    /// Distance from the nearest material, in the units of [`DispersionFit::distance`], that is far from all glass.
+    const FAR: f64 = 2.0;
+    /// Chi-squared of what is far from all glass.
+    const FAR_MISFIT: f64 = 30.0;
+    /// By how much the scatter of the glasses of the table is widened for a material outside it: twice, as a variance.
+    const OUTSIDE: f64 = 4.0;
+    let model = DispersionModel::Cauchy { terms: 2 };
+    if different_wavelengths(lines) <= model.coefficients() {
+        return None;
+    }
+    let fit = fit_dispersion(lines, model).ok()?;
+    let wavelengths: Vec<Wavelength> = lines.iter().map(|(w, _)| *w).collect();
+    let departure = fit.departures(&wavelengths, lines, glasses)?;
+    let indices: Vec<Measured> = lines.iter().map(|(_, index)| index.clone()).collect();
+    let (own, shared) = own_and_shared(&indices);
+    let own: Vec<f64> = own.iter().map(|u| u.max(INDEX_FLOOR)).collect();
+    let ordinates = values_of(&indices) + &departure.mean;
+    let eigen = departure.scatter.symmetric_eigen();
+    let mut columns: Vec<DVector<f64>> = shared.column_iter().map(|c| c.into_owned()).collect();
+    for (value, vector) in eigen
+        .eigenvalues
+        .iter()
+        .zip(eigen.eigenvectors.column_iter())
+    {
+        if *value > 1e-20 {
+            columns.push(vector * (OUTSIDE * value).sqrt());
         }
     }
-    best.map(|mut fit| {
-        fit.chosen = true;
-        fit
-    })
-    .ok_or_else(|| {
-        first_error.unwrap_or_else(|| PrismError("there are no lines to fit".to_owned()))
-    })
+    let together = if columns.is_empty() {
+        DMatrix::zeros(lines.len(), 0)
+    } else {
+        DMatrix::from_columns(&columns)
+    };
+    let design = DMatrix::from_fn(lines.len(), 2, |row, column| {
+        per_um_squared(wavelengths[row]).powi(column as i32)
+    });
+    let (solved, _) = with_shared_causes(&design, ordinates.as_slice(), &own, &together).ok()?;
+    let nearest = glasses
+        .glasses
+        .iter()
+        .map(|glass| fit.distance(glass))
+        .fold(f64::INFINITY, f64::min);
+    let far = if nearest > FAR { FAR_MISFIT } else { 0.0 };
+    Some((solved.chi_squared + far, solved.degrees_of_freedom))
 }
 
 /// Number of different wavelengths; such as lie within 0.001 nm count once.
@@ -286,8 +406,8 @@ struct Solved {
     pulls: DVector<f64>,
 }
 
-/// Fits the model to indices; the one-term Sellmeier curve by Gauss and Newton's method from the exact
-/// linear relation of 1/(n² - 1) and 1/λ².
+/// Fits the model to indices; curves that are not linear in their coefficients by Gauss and Newton's method from
+/// a curve through the lines.
 fn solve(
     model: DispersionModel,
     wavelengths: &[Wavelength],
@@ -313,7 +433,11 @@ fn solve(
             with_shared_causes(&design, indices.as_slice(), own, shared).map_err(failed)?;
         return Ok(Solved { fit, pulls });
     }
-    let mut coefficients = sellmeier_start(wavelengths, indices).map_err(failed)?;
+    let mut coefficients = match model {
+        DispersionModel::Hartmann => hartmann_start(wavelengths, indices),
+        _ => sellmeier_start(wavelengths, indices),
+    }
+    .map_err(failed)?;
     for _ in 0..ROUNDS {
         let design = design_at(&coefficients);
         let curve = DVector::from_fn(wavelengths.len(), |row, _| {
@@ -325,7 +449,7 @@ fn solve(
             with_shared_causes(&design, ordinates.as_slice(), own, shared).map_err(failed)?;
         let change = (&fit.coefficients - &coefficients).norm() / coefficients.norm();
         coefficients.copy_from(&fit.coefficients);
-        if !plausible_sellmeier(&coefficients, wavelengths) {
+        if !plausible(model, &coefficients, wavelengths) {
             break;
         }
         if change < 1e-12 {
@@ -335,17 +459,62 @@ fn solve(
             return Ok(Solved { fit, pulls });
         }
     }
-    Err(PrismError(
-        "sellmeier-1 cannot follow these indices: they do not fall smoothly from violet to red; check that the lines are named rightly".to_owned(),
-    ))
+    Err(PrismError(format!(
+        "{} cannot follow these indices: they do not fall smoothly from violet to red; check that the lines are named rightly",
+        model.name()
+    )))
 }
 
-/// Numerator above 0 and the resonance on the far side of the violet, so that the root is real at all lines.
-fn plausible_sellmeier(coefficients: &DVector<f64>, wavelengths: &[Wavelength]) -> bool {
+/// Numerator above 0 and the resonance on the far side of the violet, so that the curve is real and smooth at all lines.
+fn plausible(
+    model: DispersionModel,
+    coefficients: &DVector<f64>,
+    wavelengths: &[Wavelength],
+) -> bool {
+    if model == DispersionModel::Hartmann {
+        return coefficients[1] > 0.0 && wavelengths.iter().all(|w| um(*w) > coefficients[2]);
+    }
     coefficients[0] > 0.0
         && wavelengths
             .iter()
             .all(|w| 1.0 - coefficients[1] * per_um_squared(*w) > 0.0)
+}
+
+/// A, B and C of the curve through the reddest, the most violet and a line between them.
+fn hartmann_start(
+    wavelengths: &[Wavelength],
+    indices: &DVector<f64>,
+) -> Result<DVector<f64>, FitError> {
+    let mut points: Vec<(f64, f64)> = wavelengths
+        .iter()
+        .map(|w| um(*w))
+        .zip(indices.iter().copied())
+        .collect();
+    points.sort_by(|one, other| one.0.total_cmp(&other.0));
+    let (Some(violet), Some(red)) = (points.first().copied(), points.last().copied()) else {
+        return Err(FitError::Number);
+    };
+    // The line nearest to the middle of the range keeps the three apart.
+    let middle = 0.5 * (violet.0 + red.0);
+    let Some(between) = points
+        .iter()
+        .copied()
+        .min_by(|one, other| (one.0 - middle).abs().total_cmp(&(other.0 - middle).abs()))
+    else {
+        return Err(FitError::Number);
+    };
+    // (n1 - n2)(l1 - c)(l2 - c) = B (l2 - l1), twice: linear in c once B is gone.
+    let first = (violet.1 - between.1) / (between.0 - violet.0);
+    let second = (between.1 - red.1) / (red.0 - between.0);
+    let c = (first * violet.0 - second * red.0) / (first - second);
+    let b = first * (violet.0 - c) * (between.0 - c);
+    let a = violet.1 - b / (violet.0 - c);
+    let start = DVector::from_vec(vec![a, b, c]);
+    if start.iter().all(|x| x.is_finite()) {
+        Ok(start)
+    } else {
+        Err(FitError::Number)
+    }
 }
 
 /// B and C from the straight line 1/(n² - 1) = 1/B - (C/B)/λ².
@@ -358,6 +527,48 @@ fn sellmeier_start(
     let line = crate::basics::fit::straight_line(&x, &y, None)?;
     let (intercept, slope) = (line.coefficients[0], line.coefficients[1]);
     Ok(DVector::from_vec(vec![1.0 / intercept, -slope / intercept]))
+}
+
+/// What a model is off at some wavelengths.
+struct Departure {
+    /// Expected prediction minus truth.
+    mean: DVector<f64>,
+    /// Covariance of what is left.
+    scatter: DMatrix<f64>,
+    /// Degrees of freedom of `scatter`.
+    degrees_of_freedom: f64,
+}
+
+impl Departure {
+    /// Expectation at the origin of `places` (index and relative dispersion from the measured glass) by a plane through
+    /// the departures of the glasses there, or their mean where they are few; none of no glass.
+    fn expected(places: &[[f64; 2]], offs: &[DVector<f64>]) -> Option<Self> {
+        /// Glasses needed for a plane.
+        const PLANE_FROM: usize = 8;
+        let wide = offs.first()?.len();
+        let count = offs.len();
+        let terms = if count >= PLANE_FROM { 3 } else { 1 };
+        let design = DMatrix::from_fn(count, terms, |row, column| match column {
+            0 => 1.0,
+            _ => places[row][column - 1],
+        });
+        let values = DMatrix::from_fn(count, wide, |row, column| offs[row][column]);
+        let inverse = (design.transpose() * &design).try_inverse()?;
+        let coefficients = &inverse * design.transpose() * &values;
+        let left = &values - &design * &coefficients;
+        // A glass that is not in the table differs from the plane as those in it do, and the plane is uncertain itself.
+        // One glass says nothing of the scatter: then its whole departure counts.
+        let scatter = if count > terms {
+            left.transpose() * &left * ((1.0 + inverse[(0, 0)]) / (count - terms) as f64)
+        } else {
+            values.transpose() * &values / count as f64
+        };
+        Some(Self {
+            mean: coefficients.row(0).transpose(),
+            scatter,
+            degrees_of_freedom: count.saturating_sub(terms).max(1) as f64,
+        })
+    }
 }
 
 impl DispersionFit {
@@ -381,8 +592,10 @@ impl DispersionFit {
             .slope_per_nm(&values_of(&self.coefficients), wavelength)
     }
 
-    /// Indices at wavelengths, with what the model itself may be off there as a further cause. `lines` are
-    /// those of the fit; without similar glasses the model counts as exact.
+    /// Indices at wavelengths, corrected for what the model itself is off there, with what remains unknown of
+    /// that as a further cause. `lines` are those of the fit; without similar glasses the model counts as exact.
+    ///
+    /// A departure that is known is corrected and not counted as an uncertainty (JCGM 100, 3.2.3 and 6.3.1 note).
     #[must_use]
     pub fn indices_with_departure(
         &self,
@@ -391,68 +604,90 @@ impl DispersionFit {
         glasses: &GlassTable,
     ) -> Vec<Measured> {
         let measured: Vec<Measured> = at.iter().map(|w| self.index_at(*w)).collect();
-        let departure = self.departures(at, lines, glasses).and_then(|moments| {
+        let departure = self.departures(at, lines, glasses).and_then(|departure| {
             correlated(
-                &vec![0.0; at.len()],
-                &moments,
+                departure.mean.as_slice(),
+                &departure.scatter,
                 "dispersion model against real glasses",
                 Kind::B,
-                f64::INFINITY,
+                departure.degrees_of_freedom,
             )
         });
         match departure {
             Some(departure) => measured
                 .iter()
                 .zip(&departure)
-                .map(|(index, off)| index.plus(off))
+                .map(|(index, off)| index.minus(off))
                 .collect(),
             None => measured,
         }
     }
 
-    /// Second moments, about zero, of prediction minus truth when the model is fitted to exact catalogue
-    /// indices of glasses like this one at the same lines with the same weights.
+    /// How well the model gives n_F - n_C; none without similar glasses.
+    fn worth(&self, lines: &[IndexedLine], glasses: &GlassTable) -> Option<ModelWorth> {
+        let measured = self.index_at(F_LINE).minus(&self.index_at(C_LINE));
+        let departure = self.departures(&[F_LINE, C_LINE], lines, glasses)?;
+        let s = &departure.scatter;
+        let variance = s[(0, 0)] + s[(1, 1)] - 2.0 * s[(0, 1)];
+        Some(ModelWorth {
+            u_measured: measured.u(),
+            u_departure: variance.max(0.0).sqrt(),
+        })
+    }
+
+    /// Prediction minus truth when the model is fitted to exact catalogue indices of glasses like this one at
+    /// the same lines with the same weights: what to expect for this glass, and how far single glasses differ from it.
     fn departures(
         &self,
         at: &[Wavelength],
         lines: &[IndexedLine],
         glasses: &GlassTable,
-    ) -> Option<DMatrix<f64>> {
+    ) -> Option<Departure> {
         let indices: Vec<Measured> = lines.iter().map(|(_, index)| index.clone()).collect();
         let wavelengths: Vec<Wavelength> = lines.iter().map(|(w, _)| *w).collect();
         let (own, shared) = own_and_shared(&indices);
         let own: Vec<f64> = own.iter().map(|u| u.max(INDEX_FLOOR)).collect();
-        let mut moments = DMatrix::zeros(at.len(), at.len());
-        let mut count = 0usize;
+        let n_d = self.index_at(D_LINE).value();
+        let dispersion = self.index_at(F_LINE).value() - self.index_at(C_LINE).value();
+        let mut places: Vec<[f64; 2]> = Vec::new();
+        let mut offs: Vec<DVector<f64>> = Vec::new();
         for glass in self.similar(glasses) {
             let exact = DVector::from_fn(wavelengths.len(), |row, _| glass.index(wavelengths[row]));
             let Ok(solved) = solve(self.model, &wavelengths, &exact, &own, &shared) else {
                 continue;
             };
-            let off = DVector::from_fn(at.len(), |row, _| {
+            offs.push(DVector::from_fn(at.len(), |row, _| {
                 self.model.value(&solved.fit.coefficients, at[row]) - glass.index(at[row])
-            });
-            moments += &off * off.transpose();
-            count += 1;
+            }));
+            // The glass as the model sees it, as for the measured one.
+            let seen = |w: Wavelength| self.model.value(&solved.fit.coefficients, w);
+            places.push([
+                seen(D_LINE) - n_d,
+                (seen(F_LINE) - seen(C_LINE)) / dispersion - 1.0,
+            ]);
         }
-        (count > 0).then(|| moments / count as f64)
+        Departure::expected(&places, &offs)
+    }
+
+    /// How far a glass is from this curve: 1 is near.
+    fn distance(&self, glass: &Glass) -> f64 {
+        const NEAR_INDEX: f64 = 0.06;
+        const NEAR_DISPERSION: f64 = 0.2;
+        let values = values_of(&self.coefficients);
+        let n = |w: Wavelength| self.model.value(&values, w);
+        let index = (glass.index(D_LINE) - n(D_LINE)) / NEAR_INDEX;
+        let dispersion = n(F_LINE) - n(C_LINE);
+        let relative = (glass.principal_dispersion() / dispersion - 1.0) / NEAR_DISPERSION;
+        index.hypot(relative)
     }
 
     /// Catalogue glasses whose index and dispersion are near; at least the nearest three.
     fn similar<'a>(&self, glasses: &'a GlassTable) -> Vec<&'a Glass> {
-        const NEAR_INDEX: f64 = 0.06;
-        const NEAR_DISPERSION: f64 = 0.2;
         const FEWEST: usize = 3;
-        let n_d = self.index_at(D_LINE).value();
-        let dispersion = self.index_at(F_LINE).value() - self.index_at(C_LINE).value();
         let mut by_distance: Vec<(f64, &Glass)> = glasses
             .glasses
             .iter()
-            .map(|glass| {
-                let index = (glass.index(D_LINE) - n_d) / NEAR_INDEX;
-                let relative = (glass.principal_dispersion() / dispersion - 1.0) / NEAR_DISPERSION;
-                (index.hypot(relative), glass)
-            })
+            .map(|glass| (self.distance(glass), glass))
             .filter(|(distance, _)| distance.is_finite())
             .collect();
         by_distance.sort_by(|one, other| one.0.total_cmp(&other.0));
@@ -467,18 +702,36 @@ impl DispersionFit {
     /// Indices at d, F and C and the Abbe number, with what the model itself may be off.
     #[must_use]
     pub fn standard(&self, lines: &[IndexedLine], glasses: &GlassTable) -> Option<StandardIndices> {
-        let indices = self.indices_with_departure(&[D_LINE, F_LINE, C_LINE], lines, glasses);
-        let [n_d, n_f, n_c] = <[Measured; 3]>::try_from(indices).ok()?;
-        let dispersion = n_f.minus(&n_c);
+        let at = [
+            D_LINE,
+            F_LINE,
+            C_LINE,
+            E_LINE,
+            F_PRIME_LINE,
+            C_PRIME_LINE,
+            G_LINE,
+        ];
+        let indices = self.indices_with_departure(&at, lines, glasses);
+        let [n_d, n_f, n_c, n_e, n_f_prime, n_c_prime, n_g] =
+            <[Measured; 7]>::try_from(indices).ok()?;
         // A dispersion that is not clearly above 0 gives no Abbe number.
-        let abbe_number = (dispersion.value() > 3.0 * dispersion.u())
-            .then(|| n_d.shifted(-1.0).divided_by(&dispersion))
-            .flatten();
+        let over = |top: Measured, dispersion: &Measured| {
+            (dispersion.value() > 3.0 * dispersion.u())
+                .then(|| top.divided_by(dispersion))
+                .flatten()
+        };
+        let dispersion = n_f.minus(&n_c);
+        let abbe_number = over(n_d.shifted(-1.0), &dispersion);
+        let abbe_number_e = over(n_e.shifted(-1.0), &n_f_prime.minus(&n_c_prime));
+        let partial_dispersion_g_f = over(n_g.minus(&n_f), &dispersion);
         Some(StandardIndices {
             n_d,
             n_f,
             n_c,
             abbe_number,
+            n_e,
+            abbe_number_e,
+            partial_dispersion_g_f,
         })
     }
 }

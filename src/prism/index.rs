@@ -61,6 +61,15 @@ pub fn index_at_minimum(
     ))
 }
 
+/// Minimum deviation, degrees, of an index with a refracting angle in degrees; none where the ray does not pass.
+#[must_use]
+pub fn deviation_at_minimum_deg(prism_angle_deg: f64, index: f64) -> Option<f64> {
+    let half_sum = (index * (0.5 * prism_angle_deg).to_radians().sin()).asin();
+    half_sum
+        .is_finite()
+        .then(|| 2.0 * half_sum.to_degrees() - prism_angle_deg)
+}
+
 /// Index and its partial derivatives, per degree.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Partials {

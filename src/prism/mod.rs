@@ -11,28 +11,34 @@
 //! does to it (JCGM 100), so lines that share A are correlated as they should be. The curve is fitted by
 //! generalised least squares, and its own departure from real glasses is taken from a glass catalogue.
 //!
+//! Where readings contradict each other, single slips of a closed list are undone in turn (`slips`); many results for one
+//! quantity are brought together in `consensus`.
+//!
 //! Refuses: a refracting angle outside 1 to 120 degrees, a line without its central image, two central images
 //! in a set, A + D of 180 degrees or more, a deviation of 0, an index above 4. A curve that cannot be fitted is
 //! left out with its reason; the indices stand.
 //!
 //! Cautions, a closed list: `prism-angle-repeats`, `prism-angle-twice`, `prism-angle-without-uncertainty`,
 //! `shared-central`, `repeats-disagree`, `name-contradicts-wavelength`, `wavelength-rounded`, `dispersion-reversed`,
-//! `dispersion-misfit`, `dispersion-unchecked`, `dispersion-extrapolated`, `common-cause-pulled`, `no-dispersion`.
+//! `dispersion-misfit`, `slip-suspected`, `readings-contradict`, `dispersion-unchecked`, `dispersion-extrapolated`, `common-cause-pulled`, `no-dispersion`.
 //!
 //! Pixels, time, files and circle windows do not belong here.
 //!
 //! Checked in `tests` of this folder: catalogue indices, published readings and exercises, third-party values
 //! for uncertainties and correlations, air tables, derivatives by dual numbers, Monte Carlo against the linear
-//! propagation, and the coverage of the stated intervals over simulated experiments.
+//! propagation, the coverage of the stated intervals (`stated_intervals_hold_the_truth`) and slips put into clean readings
+//! (`single_slips_are_named`) over simulated experiments.
 
 pub mod air;
 pub mod apex;
+pub mod consensus;
 pub mod dispersion;
 pub mod glasses;
 pub mod index;
 pub mod lamps;
 pub mod montecarlo;
 pub mod reduce;
+pub mod slips;
 #[cfg(test)]
 mod tests;
 pub mod unknown;

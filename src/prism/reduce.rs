@@ -6,18 +6,19 @@ use nalgebra::DMatrix;
 
 use crate::basics::fit::chi_squared_probability;
 use crate::basics::uncertainty::{Caution, Measured, covariance_matrix};
-use crate::basics::units::{Angle, Wavelength};
+use crate::basics::units::{ARCSEC_PER_DEG, Angle, Wavelength};
 
 use super::PrismError;
 use super::air::AirConditions;
-use super::apex::{self, FacePair, checked_prism_angle, prism_angle_from_faces};
+use super::apex::{self, FaceMethod, FacePair, checked_prism_angle, prism_angle_from_faces};
 use super::dispersion::{
     C_LINE, DispersionFit, DispersionModel, F_LINE, IndexedLine, StandardIndices,
     choose_dispersion, fit_dispersion,
 };
 use super::glasses::{GlassMatch, GlassTable};
-use super::index::{deviation, index_at_minimum};
+use super::index::{Partials, deviation, index_at_minimum};
 use super::lamps::LampTable;
+use super::slips::{Explained, explain};
 use super::unknown::{UnknownLine, candidates, wavelength_of_index};
 
 /// Misfits with a smaller probability of chance are flagged.
@@ -57,6 +58,10 @@ pub struct Pointed {
     pub wavelength: Option<Wavelength>,
     /// Reading with the cross-hair on the target, degrees, with its causes.
     pub reading_deg: Measured,
+    /// The windows as they were read, degrees; empty where they are not known. Only the search for slips looks at them.
+    pub windows_deg: Vec<f64>,
+    /// The offset that `reading_deg` contains, degrees.
+    pub offset_deg: f64,
 }
 
 impl Pointed {
@@ -76,6 +81,8 @@ impl Pointed {
 pub struct ReductionOptions {
     /// Refracting angle where it is known from elsewhere, degrees, with its uncertainty.
     pub prism_angle_deg: Option<Measured>,
+    /// How the face readings were taken.
+    pub faces: FaceMethod,
     /// Dispersion model; none lets the data choose.
     pub model: Option<DispersionModel>,
     /// Air around the prism; then absolute indices are given too.
@@ -99,6 +106,8 @@ pub struct ReducedLine {
     pub index_absolute: Option<Measured>,
     /// Measured index minus dispersion curve; none where there is no curve.
     pub residual: Option<f64>,
+    /// How much the minimum deviation falls per nm at this line, seconds of arc; none where there is no curve.
+    pub angular_dispersion_arcsec_per_nm: Option<f64>,
 }
 
 /// Everything that follows from a table of pointings.
@@ -120,6 +129,8 @@ pub struct Reduction {
     pub glasses: Vec<GlassMatch>,
     /// Rows with a line but no wavelength.
     pub unknown_lines: Vec<UnknownLine>,
+    /// Single slips that would explain readings that do not fit.
+    pub explained: Explained,
     /// What is doubtful; the codes are listed in the head comment of this stage.
     pub cautions: Vec<Caution>,
 }
@@ -149,7 +160,7 @@ pub fn reduce(
 
     let fitted = match options.model {
         Some(model) => fit_dispersion(&indexed, model),
-        None => choose_dispersion(&indexed),
+        None => choose_dispersion(&indexed, glasses),
     };
     // A model that was asked for and cannot be had is an answer that is missing, not a table that is wrong.
     let dispersion = fitted.map_err(|error| error.0);
@@ -157,6 +168,11 @@ pub fn reduce(
         Ok(fit) => {
             for (line, residual) in lines.iter_mut().zip(&fit.residuals) {
                 line.residual = Some(*residual);
+                // dD/dλ = (dn/dλ) / (dn/dD).
+                let partials = Partials::at(prism_angle_deg.value(), line.deviation_deg.value());
+                line.angular_dispersion_arcsec_per_nm = Some(
+                    -fit.slope_per_nm(line.wavelength) / partials.by_deviation * ARCSEC_PER_DEG,
+                );
             }
             curve_cautions(fit, &mut cautions);
         }
@@ -175,9 +191,12 @@ pub fn reduce(
         .filter(|m| m.wavelength.is_none())
         .map(|m| m.unknown(dispersion.as_ref(), &indexed, glasses, lamps))
         .collect();
+    let explained = explain(pointings, options, lamps, glasses);
+    slip_cautions(&explained, &mut cautions);
     Ok(Reduction {
         prism_angle_deg,
         face_pairs,
+        explained,
         index_covariance: covariance_matrix(&indices),
         glasses: glasses.compared(&indexed),
         lines,
@@ -218,12 +237,11 @@ pub(super) fn prism_angle(
         .filter_map(|set| sets.get(set).map(|pair| (set, pair)))
         .map(|(set, pair)| match pair {
             [Some(one), Some(other)] => {
-                prism_angle_from_faces(&one.reading_deg, &other.reading_deg, set).map(|angle| {
-                    FacePair {
+                prism_angle_from_faces(&one.reading_deg, &other.reading_deg, set, options.faces)
+                    .map(|angle| FacePair {
                         set: set.to_owned(),
                         prism_angle_deg: angle,
-                    }
-                })
+                    })
             }
             _ => Err(PrismError(format!(
                 "{} only one of face-1 and face-2; add the other with the same set",
@@ -288,6 +306,7 @@ impl MeasuredLine {
                 .map(|air| air.absolute_from_relative(&self.index, wavelength)),
             index: self.index.clone(),
             residual: None,
+            angular_dispersion_arcsec_per_nm: None,
         })
     }
 
@@ -305,7 +324,7 @@ impl MeasuredLine {
         UnknownLine {
             candidates: wavelength_nm
                 .as_ref()
-                .map(|nm| candidates(nm, lamps))
+                .map(|nm| candidates(nm, lamps, indexed))
                 .unwrap_or_default(),
             line: self.name,
             set: self.set,
@@ -337,18 +356,36 @@ pub(super) fn measured_lines(
         }
     }
     let mut lines_of_set: BTreeMap<&str, Vec<String>> = BTreeMap::new();
-    let measured = pointings
+    let lines: Vec<&Pointed> = pointings
         .iter()
         .filter(|p| p.target == PointedAt::Line)
-        .map(|line| {
-            let central = centrals.get(line.set.as_str()).ok_or_else(|| {
-                PrismError(format!(
-                    "row {}: set {} has no central image; read it before the table is touched and add it with the same set",
-                    line.row, line.set
-                ))
-            })?;
-            lines_of_set.entry(&line.set).or_default().push(line.name());
-            let deviation_deg = deviation(&line.reading_deg, &central.reading_deg);
+        .collect();
+    let measured = lines
+        .iter()
+        .enumerate()
+        .filter_map(|(index, line)| {
+            if let Some(central) = centrals.get(line.set.as_str()) {
+                lines_of_set.entry(&line.set).or_default().push(line.name());
+                return Some(Ok((*line, deviation(&line.reading_deg, &central.reading_deg))));
+            }
+            // Without a central image the line was read on either side: half the angle between the two places.
+            let same = |other: &&Pointed| other.set == line.set && other.name() == line.name();
+            if lines.iter().take(index).any(same) {
+                return None;
+            }
+            Some(match lines.iter().skip(index + 1).find(|other| same(other)) {
+                Some(other) => Ok((
+                    *line,
+                    deviation(&line.reading_deg, &other.reading_deg).scaled(0.5),
+                )),
+                None => Err(PrismError(format!(
+                    "row {}: set {} has no central image; read it before the table is touched and add it with the same set, or read {} on the other side too",
+                    line.row, line.set, line.name()
+                ))),
+            })
+        })
+        .map(|found| {
+            let (line, deviation_deg) = found?;
             let name = format!("row {}, {}", line.row, line.name());
             Ok(MeasuredLine {
                 index: index_at_minimum(prism_angle_deg, &deviation_deg, &name)?,
@@ -473,6 +510,22 @@ fn repeat_cautions(lines: &[ReducedLine], cautions: &mut Vec<Caution>) {
                 ),
             });
         }
+    }
+}
+
+/// What the search for slips says.
+fn slip_cautions(explained: &Explained, cautions: &mut Vec<Caution>) {
+    for slip in &explained.slips {
+        cautions.push(Caution {
+            code: "slip-suspected",
+            message: slip.sentence.clone(),
+        });
+    }
+    if explained.wrong && explained.slips.is_empty() {
+        cautions.push(Caution {
+            code: "readings-contradict",
+            message: "the readings do not fit each other, and no single slip of the usual kinds explains it: there are two, a line was not at minimum deviation, or the table or the camera moved".to_owned(),
+        });
     }
 }
 

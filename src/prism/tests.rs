@@ -15,6 +15,7 @@ use super::index::{Partials, deviation, index_at_minimum};
 use super::lamps::LampTable;
 use super::montecarlo::compare;
 use super::reduce::{Pointed, PointedAt, ReductionOptions, reduce};
+use super::slips::{SlipKind, explain, with_windows};
 use crate::basics::uncertainty::{Cause, Drawer, Measured, Shape, sampled};
 use crate::basics::units::Wavelength;
 
@@ -67,6 +68,8 @@ fn partials_agree_with_dual_numbers() {
             model.coefficients(),
             if model == DispersionModel::Sellmeier1 {
                 vec![1.57, 0.0129]
+            } else if model == DispersionModel::Hartmann {
+                vec![1.58, 0.0143, 0.22]
             } else {
                 vec![1.6, 0.0088, 0.0001, 1e-6]
             }
@@ -82,6 +85,8 @@ fn partials_agree_with_dual_numbers() {
                     q[k] = p;
                     if model == DispersionModel::Sellmeier1 {
                         (q[0] / (-q[1] * x + 1.0) + 1.0).sqrt()
+                    } else if model == DispersionModel::Hartmann {
+                        q[0] + q[1] / (-q[2] + 0.5461)
                     } else {
                         q.iter().rev().fold(Dual64::from(0.0), |s, c| s * x + c)
                     }
@@ -324,6 +329,52 @@ fn published_cauchy_curve() {
     near(fit.coefficients[1].value() * 1e6, 4672.000, 0.01, "B");
 }
 
+/// Hartmann's curve through exact points, and the partial dispersion and V_e of F2 (SCHOTT data sheet of 1 June 2018:
+/// V_e 36.11, P_g,F 0.5828, both from memory) from lines that are read off its catalogue curve.
+#[test]
+fn hartmann_and_the_other_quantities() {
+    let glasses = GlassTable::embedded().unwrap();
+    let nm = [
+        404.6565, 435.8335, 491.607, 546.0750, 576.9610, 623.436, 656.28,
+    ];
+    let u = |n: f64| Measured::new(n, 1e-6, &Cause::type_b("n", Shape::Normal));
+    let exact: Vec<IndexedLine> = nm
+        .iter()
+        .map(|nm| {
+            (
+                Wavelength::air_nm(*nm),
+                u(1.58 + 0.0143 / (nm / 1000.0 - 0.22)),
+            )
+        })
+        .collect();
+    let fit = fit_dispersion(&exact, DispersionModel::Hartmann).unwrap();
+    for (found, wanted) in fit.coefficients.iter().zip([1.58, 0.0143, 0.22]) {
+        near(found.value(), wanted, 1e-9, "Hartmann");
+    }
+    let f2 = glasses.glasses.iter().find(|g| g.name == "F2").unwrap();
+    let lines: Vec<IndexedLine> = nm
+        .iter()
+        .map(|nm| {
+            (
+                Wavelength::air_nm(*nm),
+                u(f2.index(Wavelength::air_nm(*nm))),
+            )
+        })
+        .collect();
+    let standard = choose_dispersion(&lines, &glasses)
+        .unwrap()
+        .standard(&lines, &glasses)
+        .unwrap();
+    near(standard.abbe_number.unwrap().value(), 36.3665, 0.01, "V_d");
+    near(standard.abbe_number_e.unwrap().value(), 36.11, 0.02, "V_e");
+    near(
+        standard.partial_dispersion_g_f.unwrap().value(),
+        0.5828,
+        0.0004,
+        "P_g,F",
+    );
+}
+
 #[test]
 fn lamp_lines_are_found_by_name() {
     let lamps = LampTable::embedded().unwrap();
@@ -357,17 +408,23 @@ fn experiment(
     let glass = table.glasses.iter().find(|g| g.name == glass).unwrap();
     let prism_angle = 59.0 + 2.0 * random.random::<f64>();
     let zero = 360.0 * random.random::<f64>();
+    // Verniers are never exactly opposite each other, nor is the circle exactly centred.
+    let askew = (random.random::<f64>() - 0.5) / 30.0;
+    let phase = 360.0 * random.random::<f64>();
     let mut pointed = Vec::new();
     let mut add =
         |random: &mut ChaCha8Rng, set: String, target, wavelength: Option<f64>, truth: f64| {
             let mut reading = Measured::exact(0.0);
             let mut value = 0.0;
+            let mut windows_deg = Vec::new();
             let offset: f64 = (random.random::<f64>() - 0.5) * 300.0;
             for window in 0..2 {
-                let off: f64 =
-                    0.01 * (truth.to_radians()).sin() * if window == 0 { 1.0 } else { -1.0 };
+                let off: f64 = 0.01 * ((truth + phase).to_radians()).sin() + askew;
+                let off = if window == 0 { off } else { -off };
                 let seen = (truth + off) * 3600.0 - offset;
-                value += 0.5 * (seen / least_count_arcsec).round() * least_count_arcsec;
+                let read = (seen / least_count_arcsec).round() * least_count_arcsec;
+                value += 0.5 * read;
+                windows_deg.push((read / 3600.0 + 180.0 * f64::from(window)).rem_euclid(360.0));
                 let cause = Cause::type_b("window", Shape::Rectangular);
                 reading = reading.with(&cause, 0.5 * least_count_arcsec / 12f64.sqrt());
             }
@@ -386,6 +443,8 @@ fn experiment(
                     .scaled(1.0 / 3600.0)
                     .shifted(0.0)
                     .map((value / 3600.0).rem_euclid(360.0), 1.0),
+                windows_deg,
+                offset_deg: (offset + u_offset_arcsec * noise) / 3600.0,
             });
         };
     add(
@@ -424,40 +483,48 @@ fn experiment(
     pointed
 }
 
-/// 95 % intervals of n, n_d and the Abbe number over 600 whole experiments: 95 % within three standard errors of 0.9 %.
+/// 95 % intervals over whole experiments. The glass is taken out of the table, so that its own
+/// curve can't correct the model; 1,000 runs a glass give a standard error of 0.7 %, so that 93 to 97 % is nearly three of them.
 #[test]
 fn stated_intervals_hold_the_truth() {
-    const RUNS: usize = 600;
-    let mut random = ChaCha8Rng::seed_from_u64(2026);
-    let (lamps, glasses) = (
-        LampTable::embedded().unwrap(),
-        GlassTable::embedded().unwrap(),
-    );
-    for (name, least_count, u_offset) in [("F2", 20.0, 3.0), ("N-BK7", 60.0, 5.0)] {
-        let glass = glasses.glasses.iter().find(|g| g.name == name).unwrap();
-        let (mut n, mut n_d, mut abbe, mut listed) = (0, 0, 0, 0);
+    const RUNS: usize = 1000;
+    let lamps = LampTable::embedded().unwrap();
+    let all = GlassTable::embedded().unwrap();
+    for (name, least_count, u_offset) in [
+        ("F2", 20.0, 3.0),
+        ("N-BK7", 60.0, 5.0),
+        ("SF10", 10.0, 1.0),
+        ("N-SF11", 30.0, 10.0),
+    ] {
+        let glass = all.glasses.iter().find(|g| g.name == name).unwrap();
+        let mut others = all.clone();
+        others.glasses.retain(|g| g.name != name);
+        // The same random numbers for every glass.
+        let mut random = ChaCha8Rng::seed_from_u64(2026);
+        let mut held = [0_usize; 5];
         for _ in 0..RUNS {
             let table = experiment(&mut random, name, least_count, u_offset);
-            let found = reduce(&table, &ReductionOptions::default(), &lamps, &glasses).unwrap();
-            let holds = |m: &Measured, truth: f64| {
-                usize::from((m.value() - truth).abs() <= m.expanded(0.95))
-            };
+            let found = reduce(&table, &ReductionOptions::default(), &lamps, &others).unwrap();
             let green = &found.lines[3];
-            n += holds(&green.index, glass.index(green.wavelength));
             let standard = found.standard.unwrap();
-            n_d += holds(&standard.n_d, glass.index(D_LINE));
-            abbe += holds(&standard.abbe_number.unwrap(), glass.abbe_number());
-            listed += usize::from(found.glasses.iter().any(|g| g.name == name && g.possible));
+            for (count, (m, truth)) in held.iter_mut().zip([
+                (green.index.clone(), glass.index(green.wavelength)),
+                (standard.n_d.clone(), glass.index(D_LINE)),
+                (
+                    standard.n_f.minus(&standard.n_c),
+                    glass.principal_dispersion(),
+                ),
+                (standard.abbe_number.unwrap(), glass.abbe_number()),
+                (standard.n_c, glass.index(C_LINE)),
+            ]) {
+                *count += usize::from((m.value() - truth).abs() <= m.expanded(0.95));
+            }
         }
-        for (what, count) in [("n", n), ("n_d", n_d), ("abbe", abbe)] {
+        for (what, count) in ["n", "n_d", "n_F - n_C", "V_d", "n_C"].iter().zip(held) {
             let share = count as f64 / RUNS as f64;
             eprintln!("{name} {what}: {share:.3}");
-            // The model's departure is the same in every run of one glass: where it leads, as for the Abbe
-            // number, the interval holds the truth more often than 95 %.
-            let most = if what == "abbe" { 1.0 } else { 0.977 };
-            assert!((0.923..=most).contains(&share), "{name} {what}: {share}");
+            assert!((0.93..=0.97).contains(&share), "{name} {what}: {share}");
         }
-        assert!(listed as f64 > 0.9 * RUNS as f64, "{name} listed {listed}");
     }
 }
 
@@ -543,5 +610,183 @@ fn incomplete_tables_are_refused() {
             .iter()
             .any(|c| c.code == "dispersion-reversed")
     );
-    let _ = (F_LINE, C_LINE, choose_dispersion(&[]));
+    let _ = (F_LINE, C_LINE, choose_dispersion(&[], &glasses));
+}
+
+/// One slip put into clean readings: its kind, and the rows any of which may be named for it.
+fn spoilt(
+    random: &mut ChaCha8Rng,
+    case: usize,
+    table: &mut Vec<Pointed>,
+) -> (SlipKind, Vec<usize>) {
+    let any = random.random_range(0..table.len());
+    let lines: Vec<usize> = (0..table.len())
+        .filter(|k| table[*k].target == PointedAt::Line)
+        .collect();
+    let line = lines[random.random_range(0..lines.len())];
+    let other = lines[(lines.iter().position(|k| *k == line).unwrap() + 1) % lines.len()];
+    let sign = if random.random::<bool>() { 1.0 } else { -1.0 };
+    let by = |table: &mut Vec<Pointed>, deg: f64, which: usize| {
+        let mut windows = table[any].windows_deg.clone();
+        for (k, window) in windows.iter_mut().enumerate() {
+            if which == 2 || which == k {
+                *window = (*window + sign * deg).rem_euclid(360.0);
+            }
+        }
+        table[any] = with_windows(&table[any], windows);
+    };
+    let row = table[any].row;
+    match case % 8 {
+        0 => {
+            by(table, 0.5, random.random_range(0..3));
+            (SlipKind::HalfDegree, vec![row])
+        }
+        1 => {
+            by(table, 1.0, random.random_range(0..3));
+            (SlipKind::WholeDegree, vec![row])
+        }
+        2 => {
+            by(table, 10.0, random.random_range(0..3));
+            (SlipKind::TenDegrees, vec![row])
+        }
+        3 => {
+            // Minutes behind a decimal point in both windows, whole minutes as such people write.
+            let mut windows = table[any].windows_deg.clone();
+            let clean = with_windows(
+                &table[any],
+                windows.iter().map(|w| (w * 60.0).round() / 60.0).collect(),
+            );
+            windows.clone_from(&clean.windows_deg);
+            for window in &mut windows {
+                let minutes = (window.fract() * 60.0).round();
+                *window = window.trunc() + minutes / 100.0;
+            }
+            table[any] = with_windows(&clean, windows);
+            (SlipKind::MinutesAsDecimals, vec![row])
+        }
+        4 => {
+            let windows = table[any].windows_deg.iter().rev().copied().collect();
+            table[any] = with_windows(&table[any], windows);
+            (SlipKind::WindowsSwapped, vec![row])
+        }
+        5 => {
+            // An offset worth a word, taken on the wrong side.
+            let offset = sign * (0.05 + 0.05 * random.random::<f64>());
+            let reading = &table[line].reading_deg;
+            table[line].reading_deg =
+                reading.map((reading.value() - 2.0 * offset).rem_euclid(360.0), 1.0);
+            table[line].offset_deg = -offset;
+            (SlipKind::OffsetSign, vec![table[line].row])
+        }
+        6 => {
+            let set = table[other].set.clone();
+            table[line].set = set;
+            (SlipKind::WrongCentral, vec![table[line].row])
+        }
+        _ => {
+            let (one, two) = (table[line].wavelength, table[other].wavelength);
+            table[line].wavelength = two;
+            table[other].wavelength = one;
+            (SlipKind::Misnamed, vec![table[line].row, table[other].row])
+        }
+    }
+}
+
+/// One slip in each of 200 experiments is named, and none where there is none in 500.
+#[test]
+fn single_slips_are_named() {
+    let (lamps, glasses) = (
+        LampTable::embedded().unwrap(),
+        GlassTable::embedded().unwrap(),
+    );
+    let options = ReductionOptions::default();
+    let mut random = ChaCha8Rng::seed_from_u64(77);
+    let glass = |k: usize| ["F2", "N-BK7", "SF10", "N-SK2"][k % 4];
+    let mut claimed = 0;
+    for k in 0..500 {
+        let table = experiment(&mut random, glass(k), [20.0, 30.0, 60.0][k % 3], 4.0);
+        claimed += usize::from(explain(&table, &options, &lamps, &glasses).wrong);
+    }
+    eprintln!("claimed in {claimed} of 500 clean experiments");
+    assert!(claimed <= 10, "{claimed}");
+    let mut by_kind = std::collections::BTreeMap::new();
+    let mut named = 0;
+    for k in 0..200 {
+        let mut table = experiment(&mut random, glass(k / 8), [20.0, 30.0, 60.0][k % 3], 4.0);
+        let (kind, rows) = spoilt(&mut random, k, &mut table);
+        let found = explain(&table, &options, &lamps, &glasses);
+        let right = found.slips.first().is_some_and(|slip| {
+            slip.kind == kind && rows.iter().all(|row| slip.rows.contains(row))
+        });
+        let entry = by_kind.entry(kind).or_insert((0, 0));
+        entry.0 += usize::from(right);
+        entry.1 += 1;
+        named += usize::from(right);
+        if !right {
+            eprintln!(
+                "{kind:?} {rows:?} missed: {:?} {:?} {:?}",
+                found.wrong,
+                found.chi_squared,
+                found
+                    .slips
+                    .iter()
+                    .map(|s| (s.kind, s.rows.clone()))
+                    .collect::<Vec<_>>()
+            );
+        }
+    }
+    eprintln!("named {named} of 200: {by_kind:?}");
+    assert!(named >= 180, "{named}");
+}
+
+/// A refracting angle that was not halved, or is that of the table's turn, is named where it is given.
+#[test]
+fn a_wrong_refracting_angle_is_named() {
+    let (lamps, glasses) = (
+        LampTable::embedded().unwrap(),
+        GlassTable::embedded().unwrap(),
+    );
+    let mut random = ChaCha8Rng::seed_from_u64(78);
+    for k in 0..20 {
+        let table = experiment(&mut random, ["F2", "N-BK7"][k % 2], 30.0, 4.0);
+        let lines: Vec<Pointed> = table.into_iter().skip(2).collect();
+        let given = if k % 4 < 2 { 120.0 } else { 30.0 };
+        let options = ReductionOptions {
+            prism_angle_deg: Some(by("A", given, 0.2)),
+            ..ReductionOptions::default()
+        };
+        let found = explain(&lines, &options, &lamps, &glasses);
+        assert!(
+            found
+                .slips
+                .iter()
+                .any(|slip| slip.kind == SlipKind::PrismAngle),
+            "{given}: {found:?}"
+        );
+    }
+}
+
+/// A material that is not in the table is not called a wrong reading: each one measured with a table that lacks it.
+#[test]
+fn materials_outside_the_table_are_no_slips() {
+    let lamps = LampTable::embedded().unwrap();
+    let all = GlassTable::embedded().unwrap();
+    let mut random = ChaCha8Rng::seed_from_u64(79);
+    let mut called = Vec::new();
+    for glass in &all.glasses {
+        if glass.index(Wavelength::air_nm(404.6565)) > 1.94 {
+            // No ray passes a prism of 61 degrees.
+            continue;
+        }
+        let mut others = all.clone();
+        others.glasses.retain(|g| g.name != glass.name);
+        let table = experiment(&mut random, &glass.name, 20.0, 3.0);
+        let found = explain(&table, &ReductionOptions::default(), &lamps, &others);
+        if found.wrong {
+            called.push((glass.name.as_str(), found.chi_squared, found.slips.len()));
+        }
+    }
+    eprintln!("called wrong: {called:?} of {}", all.glasses.len());
+    // The liquid of by far the largest dispersion is unlike all else.
+    assert!(called.len() <= 2, "{called:?}");
 }

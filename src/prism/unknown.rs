@@ -27,6 +27,8 @@ pub struct Candidate {
     pub colour: String,
     /// Distance from the measured wavelength in standard uncertainties.
     pub distance_in_u: f64,
+    /// Whether it is of a lamp of which the table has known lines.
+    pub same_lamp: bool,
 }
 
 /// A line whose wavelength was measured.
@@ -42,7 +44,7 @@ pub struct UnknownLine {
     pub index: Measured,
     /// Wavelength in air, nm, or the sentence that says why there is none.
     pub wavelength_nm: Result<Measured, String>,
-    /// Lamp lines that fit, nearest first.
+    /// Lamp lines that fit, those of the lamps in use first.
     pub candidates: Vec<Candidate>,
 }
 
@@ -96,12 +98,25 @@ pub fn wavelength_of_index(
                 .to_owned(),
         );
     }
-    Ok(index.minus(&curve).map(nm, 1.0 / slope))
+    // One step of Newton's method takes in what the model is known to be off.
+    let gap = index.minus(&curve);
+    Ok(gap.map(nm + gap.value() / slope, 1.0 / slope))
 }
 
-/// Lamp lines within three standard uncertainties of a wavelength, nearest first.
+/// Lamp lines within three standard uncertainties of a wavelength: those of the lamps whose lines are known first, nearest first.
 #[must_use]
-pub fn candidates(wavelength_nm: &Measured, lamps: &LampTable) -> Vec<Candidate> {
+pub fn candidates(
+    wavelength_nm: &Measured,
+    lamps: &LampTable,
+    known: &[IndexedLine],
+) -> Vec<Candidate> {
+    /// A known line is that of a lamp if it lies so near, nm.
+    const SAME_LINE_NM: f64 = 0.15;
+    let seen: Vec<&str> = known
+        .iter()
+        .filter_map(|(wavelength, _)| lamps.nearest(*wavelength, SAME_LINE_NM))
+        .map(|line| line.lamp.as_str())
+        .collect();
     let u = wavelength_nm.u();
     let mut found: Vec<Candidate> = lamps
         .lines
@@ -114,10 +129,16 @@ pub fn candidates(wavelength_nm: &Measured, lamps: &LampTable) -> Vec<Candidate>
                 wavelength_nm: nm,
                 colour: line.colour.clone(),
                 distance_in_u,
+                same_lamp: seen.contains(&line.lamp.as_str()),
             })
         })
         .collect();
-    found.sort_by(|one, other| one.distance_in_u.total_cmp(&other.distance_in_u));
+    found.sort_by(|one, other| {
+        other
+            .same_lamp
+            .cmp(&one.same_lamp)
+            .then(one.distance_in_u.total_cmp(&other.distance_in_u))
+    });
     found.truncate(LISTED);
     found
 }

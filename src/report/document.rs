@@ -7,11 +7,16 @@ use std::path::Path;
 use serde::Serialize;
 use serde_json::{Value, json};
 
+use super::budget::Evaluation;
+use super::from::budgets;
 use crate::basics::units::ARCSEC_PER_DEG;
 use crate::session::{
     Calibrated, CalibrationRecord, Caution, CrossHairs, Demonstration, Experiment, Line,
     LocatedFrame, Measured, ReducedLine, Side, WarningRecord, Watched,
 };
+
+/// Coverage of the fields that begin with `U_`.
+const COVERAGE: f64 = 0.95;
 
 /// Version of the documents; raised when a field changes its meaning or goes.
 const SCHEMA: u32 = 1;
@@ -182,14 +187,30 @@ pub fn reduced(experiment: &Experiment) -> Value {
             "chi_squared": fit.chi_squared,
             "degrees_of_freedom": fit.degrees_of_freedom,
             "p_value": fit.p_value,
+            "aicc": fit.aicc,
+            "u_measured_n_F_minus_n_C": fit.worth.map(|worth| worth.u_measured),
+            "u_departure_n_F_minus_n_C": fit.worth.map(|worth| worth.u_departure),
             "range_nm": [fit.range_nm.0, fit.range_nm.1],
         })),
+        "slips": reduction.explained.slips.iter().map(|slip| json!({
+            "slip": slip.kind.code(),
+            "rows": slip.rows,
+            "message": slip.sentence,
+            "chi_squared": slip.chi_squared,
+            "p_value": slip.p_value,
+        })).collect::<Vec<_>>(),
+        "consistency": {
+            "chi_squared": reduction.explained.chi_squared,
+            "degrees_of_freedom": reduction.explained.degrees_of_freedom,
+            "contradicts": reduction.explained.wrong,
+        },
         "glasses": reduction.glasses.iter().map(|glass| json!({
             "name": glass.name,
             "n_d": glass.n_d,
             "abbe_number": glass.abbe_number,
             "chi_squared": glass.chi_squared,
             "p_value": glass.p_value,
+            "possible": glass.possible,
         })).collect::<Vec<_>>(),
         "unknown_lines": reduction.unknown_lines.iter().map(|line| json!({
             "line": line.line,
@@ -204,11 +225,42 @@ pub fn reduced(experiment: &Experiment) -> Value {
                 "line": candidate.name,
                 "wavelength_nm": candidate.wavelength_nm,
                 "distance_in_u": candidate.distance_in_u,
+                "same_lamp": candidate.same_lamp,
             })).collect::<Vec<_>>(),
         })).collect::<Vec<_>>(),
     });
     let standard = reduction.standard.as_ref();
+    body["coverage"] = json!(COVERAGE);
+    body["budgets"] = budgets(reduction)
+        .iter()
+        .map(|budget| {
+            (
+                budget.of.clone(),
+                budget
+                    .causes
+                    .iter()
+                    .map(|cause| {
+                        json!({
+                            "cause": cause.name,
+                            "type": cause.evaluation.map(|kind| match kind {
+                                Evaluation::A => "A",
+                                Evaluation::B => "B",
+                            }),
+                            "degrees_of_freedom": cause.degrees_of_freedom,
+                            "contribution": cause.contribution,
+                            "unit": budget.unit,
+                            "share": cause.share,
+                            "remedy": cause.remedy,
+                        })
+                    })
+                    .collect::<Value>(),
+            )
+        })
+        .collect::<serde_json::Map<String, Value>>()
+        .into();
+    let principal = standard.map(|standard| standard.n_f.minus(&standard.n_c));
     let results = [
+        ("n_F_minus_n_C", principal.as_ref()),
         ("n_d", standard.map(|standard| &standard.n_d)),
         ("n_F", standard.map(|standard| &standard.n_f)),
         ("n_C", standard.map(|standard| &standard.n_c)),
@@ -216,10 +268,26 @@ pub fn reduced(experiment: &Experiment) -> Value {
             "abbe_number",
             standard.and_then(|standard| standard.abbe_number.as_ref()),
         ),
+        ("n_e", standard.map(|standard| &standard.n_e)),
+        (
+            "abbe_number_e",
+            standard.and_then(|standard| standard.abbe_number_e.as_ref()),
+        ),
+        (
+            "partial_dispersion_g_F",
+            standard.and_then(|standard| standard.partial_dispersion_g_f.as_ref()),
+        ),
     ];
     for (name, result) in results {
         body[name] = json!(result.map(Measured::value));
         body[format!("u_{name}")] = json!(result.map(Measured::u));
+        body[format!("U_{name}")] = json!(result.map(|m| m.expanded(COVERAGE)));
+        body[format!("k_{name}")] = json!(result.map(|m| m.coverage_factor(COVERAGE)));
+        body[format!("degrees_of_freedom_{name}")] = json!(
+            result
+                .map(Measured::degrees_of_freedom)
+                .filter(|freedom| freedom.is_finite())
+        );
     }
     if !experiment.monte_carlo.is_empty() {
         body["monte_carlo"] = experiment
@@ -232,6 +300,8 @@ pub fn reduced(experiment: &Experiment) -> Value {
                     "u": compared.u,
                     "mean": compared.sampled.mean,
                     "standard_deviation": compared.sampled.standard_deviation,
+                    "linear_holds": compared.linear_holds,
+                    "interval_95": [compared.interval().0, compared.interval().1],
                     "shortest_95": [compared.sampled.shortest.0, compared.sampled.shortest.1],
                 })
             })
@@ -294,5 +364,6 @@ fn reduced_line(line: &ReducedLine) -> Value {
         "n_absolute": line.index_absolute.as_ref().map(Measured::value),
         "u_n_absolute": line.index_absolute.as_ref().map(Measured::u),
         "residual": line.residual,
+        "angular_dispersion_arcsec_per_nm": line.angular_dispersion_arcsec_per_nm,
     })
 }

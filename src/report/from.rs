@@ -3,6 +3,8 @@
 //! Causes that differ only by the row of the table they act on are shown together in the error budget, as the
 //! root of the sum of their squares, because a person can only do something about all of them.
 
+use std::path::Path;
+
 use super::budget::{Budget, Cause, Evaluation};
 use super::view::{
     Caution, Coverage, CurvePoint, Dispersion, Glass, IndexPoint, LineRow, PageData, Quantity,
@@ -11,7 +13,8 @@ use super::view::{
 use crate::basics::uncertainty::{Kind, Measured, own_and_shared};
 use crate::basics::units::{ARCSEC_PER_DEG, Wavelength};
 use crate::session::{
-    DispersionFit, DispersionModel, Experiment, FollowedLine, ReducedRow, Reduction, Seen, Sweep,
+    DispersionFit, DispersionModel, Experiment, FaceMethod, FollowedLine, ReducedRow, Reduction,
+    Seen, Sweep,
 };
 
 /// Level of the expanded uncertainties of the page.
@@ -31,10 +34,7 @@ pub fn page_from(experiment: &Experiment, when: &str, provenance: &[(String, Str
     let table = experiment.table.display().to_string();
     let results = results(reduction);
     PageData {
-        title: experiment
-            .table
-            .file_stem()
-            .map_or_else(String::new, |name| name.to_string_lossy().into_owned()),
+        title: title(&experiment.table),
         when: when.to_owned(),
         coverage: Coverage {
             percent: Some(100.0 * COVERAGE),
@@ -54,7 +54,11 @@ pub fn page_from(experiment: &Experiment, when: &str, provenance: &[(String, Str
         dispersion: dispersion(reduction),
         tracks: experiment.rows.iter().filter_map(track).collect(),
         readings: experiment.rows.iter().map(reading).collect(),
-        budgets: results.iter().filter_map(budget).collect(),
+        // Those of the other indices say the same as that of n_d.
+        budgets: budgets(reduction)
+            .into_iter()
+            .filter(|budget| ["n_d", "V_d", "A"].contains(&budget.of.as_str()))
+            .collect(),
         glasses: glasses(reduction),
         method: method(experiment),
         provenance: [
@@ -68,6 +72,20 @@ pub fn page_from(experiment: &Experiment, when: &str, provenance: &[(String, Str
         .chain(footage_files(experiment))
         .chain(provenance.iter().cloned())
         .collect(),
+    }
+}
+
+/// What was measured, and of what: the table's own name, or that of its folder where the table has the usual name.
+fn title(table: &Path) -> String {
+    const USUAL: &str = "readings";
+    const MEASURED: &str = "Refractive index of a prism";
+    let whole = std::path::absolute(table).unwrap_or_else(|_| table.to_owned());
+    let name =
+        |part: Option<&std::ffi::OsStr>| part.map(|name| name.to_string_lossy().into_owned());
+    let own = name(whole.file_stem()).filter(|stem| !stem.eq_ignore_ascii_case(USUAL));
+    match own.or_else(|| name(whole.parent().and_then(Path::file_name))) {
+        Some(name) => format!("{MEASURED}: {name}"),
+        None => MEASURED.to_owned(),
     }
 }
 
@@ -107,6 +125,21 @@ fn results(reduction: &Reduction) -> Vec<ResultRow<'_>> {
             "V_d",
             "Abbe number",
             standard.and_then(|s| s.abbe_number.as_ref()),
+        ),
+        row(
+            "n_e",
+            "refractive index at 546.07 nm",
+            standard.map(|s| &s.n_e),
+        ),
+        row(
+            "V_e",
+            "Abbe number at e, with F\u{2032} and C\u{2032}",
+            standard.and_then(|s| s.abbe_number_e.as_ref()),
+        ),
+        row(
+            "P_g,F",
+            "relative partial dispersion of g and F",
+            standard.and_then(|s| s.partial_dispersion_g_f.as_ref()),
         ),
         ResultRow {
             symbol: "A",
@@ -242,6 +275,10 @@ fn fitted(shown: &mut Dispersion, fit: &DispersionFit) {
             "n = A + B/\u{3bb}\u{b2} + C/\u{3bb}\u{2074} + D/\u{3bb}\u{2076}",
             CAUCHY,
         ),
+        DispersionModel::Hartmann => (
+            "n = A + B/(\u{3bb} \u{2212} C)",
+            [("A", ""), ("B", "\u{b5}m"), ("C", "\u{b5}m"), ("", "")],
+        ),
         DispersionModel::Sellmeier1 => (
             "n\u{b2} = 1 + B \u{3bb}\u{b2}/(\u{3bb}\u{b2} \u{2212} C)",
             [("B", ""), ("C", "\u{b5}m\u{b2}"), ("", ""), ("", "")],
@@ -250,7 +287,7 @@ fn fitted(shown: &mut Dispersion, fit: &DispersionFit) {
     shown.model = format!(
         "{model}, \u{3bb} in \u{b5}m in standard air{}",
         if fit.chosen {
-            "; chosen by the data"
+            "; chosen for the smallest error of n_F \u{2212} n_C to be expected"
         } else {
             ""
         }
@@ -414,6 +451,18 @@ fn glasses(reduction: &Reduction) -> Vec<Glass> {
         .collect()
 }
 
+/// The error budgets of all results, the largest cause first.
+pub(super) fn budgets(reduction: &Reduction) -> Vec<Budget> {
+    results(reduction)
+        .iter()
+        .filter_map(budget)
+        .map(|mut budget| {
+            budget.causes.sort_by(|a, b| b.share.total_cmp(&a.share));
+            budget
+        })
+        .collect()
+}
+
 fn budget(row: &ResultRow<'_>) -> Option<Budget> {
     let value = row.value.filter(|m| m.u() > 0.0)?;
     let (unit, factor) = if row.angle {
@@ -504,7 +553,15 @@ fn method(experiment: &Experiment) -> Vec<String> {
         "The refracting angle A was given.".to_owned()
     } else {
         format!(
-            "The refracting angle A is half the angle between the slit images reflected from the two faces, the mean of {}.",
+            "The refracting angle A is {}, the mean of {}.",
+            match experiment.options.faces {
+                FaceMethod::Reflections =>
+                    "half the angle between the slit images reflected from the two faces, table locked",
+                FaceMethod::TableTurn =>
+                    "180\u{b0} less the turn of the table from one face's reflection to the other's, telescope locked",
+                FaceMethod::Autocollimation =>
+                    "180\u{b0} less the angle between the normals of the two faces, found by autocollimation",
+            },
             match reduction.face_pairs.len() {
                 1 => "one pair of readings".to_owned(),
                 n => format!("{n} pairs of readings"),
@@ -536,7 +593,7 @@ fn method(experiment: &Experiment) -> Vec<String> {
             fit.model.name(),
             fit.residuals.len(),
             if fit.chosen {
-                "chosen by the data among the models"
+                "chosen among the models for the smallest error of n_F \u{2212} n_C to be expected, from the measurement and from what real glasses differ from the model"
             } else {
                 "as asked for"
             }
@@ -554,9 +611,19 @@ fn method(experiment: &Experiment) -> Vec<String> {
             compared.value,
             compared.sampled.standard_deviation,
         );
+        let (low, high) = compared.interval();
+        let (low, _) = crate::basics::uncertainty::rounded(low, compared.u);
+        let (high, _) = crate::basics::uncertainty::rounded(high, compared.u);
         paragraphs.push(format!(
-            "Checked with {} draws: {} = {value}, u = {u} by linear propagation, {drawn} by the draws.",
-            compared.sampled.draws, compared.name
+            "Checked with {} draws (JCGM 101): {} = {value}, u = {u} by linear propagation, {drawn} by the draws. {} {:.0} % interval from {low} to {high}.",
+            compared.sampled.draws,
+            compared.name,
+            if compared.linear_holds {
+                "The linear interval holds:"
+            } else {
+                "The linear interval does not hold to one digit, so that of the draws counts:"
+            },
+            100.0 * COVERAGE
         ));
     }
     paragraphs
@@ -573,7 +640,7 @@ fn footage_files(experiment: &Experiment) -> Vec<(String, String)> {
     if files.is_empty() {
         Vec::new()
     } else {
-        vec![("footage".to_owned(), files.join("\n"))]
+        vec![("footage".to_owned(), files.join(", "))]
     }
 }
 
@@ -583,6 +650,22 @@ mod tests {
     use super::*;
     use crate::basics::uncertainty::{Cause as Source, Shape};
     use crate::session::{TrackPoint as Seen, TurningPoint};
+
+    #[test]
+    fn the_title_says_what_was_measured() {
+        for (table, wanted) in [
+            (
+                "bench-3/readings.csv",
+                "Refractive index of a prism: bench-3",
+            ),
+            (
+                "bench-3/flint, group 4.csv",
+                "Refractive index of a prism: flint, group 4",
+            ),
+        ] {
+            assert_eq!(title(Path::new(table)), wanted);
+        }
+    }
 
     #[test]
     fn causes_that_differ_by_row_stand_together() {

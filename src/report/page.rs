@@ -62,13 +62,28 @@ pub fn page(data: &PageData) -> String {
     out
 }
 
-fn head(out: &mut String, data: &PageData) {
-    let title = if data.title.is_empty() {
-        "Prism spectrometer"
-    } else {
-        data.title.as_str()
-    };
+/// A page with a body of its own in the style of the report.
+#[must_use]
+pub(super) fn shell(
+    title: &str,
+    kind: &str,
+    when: &str,
+    body: &str,
+    provenance_list: &[(String, String)],
+) -> String {
+    let mut out = String::with_capacity(64 * 1024);
+    top(&mut out, title, kind, when);
+    out.push_str("</header><main>");
+    out.push_str(body);
+    provenance(&mut out, provenance_list);
+    out.push_str("</main></body></html>\n");
+    out
+}
+
+/// Everything up to the date, inside the header.
+fn top(out: &mut String, title: &str, kind: &str, when: &str) {
     let title = escape(title);
+    let kind = escape(kind);
     let _ = write!(
         out,
         "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"/>\
@@ -77,11 +92,25 @@ fn head(out: &mut String, data: &PageData) {
          <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'\"/>\
          <link rel=\"icon\" href=\"data:,\"/>\
          <title>{title}</title><style>{STYLE}</style></head><body><header>\
-         <p class=\"kind\">Refractive index from minimum deviation</p><h1>{title}</h1>"
+         <p class=\"kind\">{kind}</p><h1>{title}</h1>"
     );
-    if !data.when.is_empty() {
-        let _ = write!(out, "<p class=\"when\">{}</p>", escape(&data.when));
+    if !when.is_empty() {
+        let _ = write!(out, "<p class=\"when\">{}</p>", escape(when));
     }
+}
+
+fn head(out: &mut String, data: &PageData) {
+    let title = if data.title.is_empty() {
+        "Prism spectrometer"
+    } else {
+        data.title.as_str()
+    };
+    top(
+        out,
+        title,
+        "Refractive index from minimum deviation",
+        &data.when,
+    );
     out.push_str(
         "<p class=\"by-hand\"><span>Name</span><span>Group</span><span>Date</span></p>\
          <nav aria-label=\"Contents\"><a href=\"#result\">Result</a> <a href=\"#lines\">Lines</a> \
@@ -111,8 +140,9 @@ fn result(out: &mut String, data: &PageData) {
         );
     } else {
         out.push_str("<dl class=\"results\">");
+        let coverage_factors_differ = data.coverage.k.or_else(|| common_factor(data)).is_none();
         for (i, q) in data.summary.iter().enumerate() {
-            quantity(out, q, i == 0, &data.coverage);
+            quantity(out, q, i == 0, coverage_factors_differ);
         }
         out.push_str("</dl>");
         let _ = write!(out, "<p class=\"rule\">{}</p>", rule(data));
@@ -120,7 +150,7 @@ fn result(out: &mut String, data: &PageData) {
     out.push_str("</section>");
 }
 
-fn quantity(out: &mut String, q: &Quantity, first: bool, coverage: &Coverage) {
+fn quantity(out: &mut String, q: &Quantity, first: bool, with_factor: bool) {
     let value = with_expanded(&q.value);
     let has_expanded = matches!(
         q.value,
@@ -140,16 +170,11 @@ fn quantity(out: &mut String, q: &Quantity, first: bool, coverage: &Coverage) {
     } else if !has_expanded {
         notes.push("uncertainty not known".to_owned());
     } else {
-        if let Some(k) = q.k.filter(|k| k.is_finite() && coverage.k.is_none()) {
+        if let Some(k) = q.k.filter(|k| k.is_finite() && with_factor) {
             notes.push(format!("k = {}", factor(k)));
         }
-        if let Some(d) = q.degrees_of_freedom.filter(|d| d.is_finite()) {
-            // Above this Student's factor is the normal one to two digits; the count itself would only look exact.
-            notes.push(if d < 200.0 {
-                format!("{d:.0} effective degrees of freedom")
-            } else {
-                "over 200 effective degrees of freedom".to_owned()
-            });
+        if let Some(d) = q.degrees_of_freedom.filter(|d| *d < budget::MANY_DEGREES) {
+            notes.push(format!("{d:.0} effective degrees of freedom"));
         }
     }
     if !q.remark.is_empty() {
@@ -174,7 +199,12 @@ fn rule(data: &PageData) -> String {
         Some(p) => format!("for a coverage of {}", percent(p / 100.0)),
         None => "whose coverage is not given".to_owned(),
     };
-    let k = match data.coverage.k.filter(|k| k.is_finite()) {
+    let k = match data
+        .coverage
+        .k
+        .or_else(|| common_factor(data))
+        .filter(|k| k.is_finite())
+    {
         Some(k) => format!(" (coverage factor k = {})", factor(k)),
         None => " (its coverage factor k stands beside each)".to_owned(),
     };
@@ -182,6 +212,13 @@ fn rule(data: &PageData) -> String {
         "What follows \u{b1} is the expanded uncertainty {level}{k}. Elsewhere on this page <i>u</i> is a standard \
          uncertainty (k = 1). Every uncertainty is rounded to two significant digits and its value to the same decimal place."
     )
+}
+
+/// The coverage factor of all results, where it is the same to two decimals.
+fn common_factor(data: &PageData) -> Option<f64> {
+    let mut factors = data.summary.iter().filter_map(|q| q.k);
+    let first = factors.next()?;
+    factors.all(|k| factor(k) == factor(first)).then_some(first)
 }
 
 /// A coverage factor: two decimals, none where they are zero.
@@ -202,7 +239,7 @@ fn cautions(out: &mut String, list: &[Caution]) {
 fn caution_list(out: &mut String, list: &[Caution]) {
     out.push_str("<ul class=\"cautions\">");
     for c in list {
-        let _ = write!(out, "<li><b>Caution.</b> {}", escape(&c.message));
+        let _ = write!(out, "<li>{}", escape(&sentence(&c.message)));
         if !c.code.is_empty() {
             let _ = write!(out, " <code>{}</code>", escape(&c.code));
         }
@@ -211,7 +248,26 @@ fn caution_list(out: &mut String, list: &[Caution]) {
     out.push_str("</ul>");
 }
 
-fn scroll(out: &mut String, name: &str, class: &str) {
+/// A message as a sentence of its own: a capital in front where a word stands there, and a full stop.
+fn sentence(message: &str) -> String {
+    let message = message.trim();
+    let plain = message
+        .split_whitespace()
+        .next()
+        .is_some_and(|word| word.chars().all(|c| c.is_ascii_lowercase()));
+    let mut letters = message.chars();
+    let mut text = match letters.next() {
+        Some(first) if plain => first.to_ascii_uppercase().to_string() + letters.as_str(),
+        _ => message.to_owned(),
+    };
+    if !text.is_empty() && !text.ends_with(['.', '!', '?']) {
+        text.push('.');
+    }
+    text
+}
+
+/// Opens a table that scrolls sideways where it is too wide; its element and the table end with `</table></div>`.
+pub(super) fn scroll(out: &mut String, name: &str, class: &str) {
     let _ = write!(
         out,
         "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"{name}\"><table class=\"{class}\">"
@@ -624,7 +680,7 @@ fn glasses(out: &mut String, list: &[Glass]) {
     out.push_str(
         "</tbody></table></div><p class=\"rule\">Probability: how often a difference at least as large would come up if the prism \
          were of this glass. A high one does not prove the name: several makers sell nearly the same glass, and a melt may \
-         differ from the catalogue by several units of the fourth decimal.</p></section>",
+         differ from the catalogue by several units of the fourth decimal. This measurement cannot tell apart the glasses marked possible.</p></section>",
     );
 }
 

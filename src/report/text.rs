@@ -3,7 +3,7 @@
 use std::fmt::Write;
 use std::path::Path;
 
-use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
+use comfy_table::{CellAlignment, ContentArrangement, LineStyle, Table, TableStyle};
 
 use super::document::side;
 use crate::basics::units::ARCSEC_PER_DEG;
@@ -11,6 +11,8 @@ use crate::session::{
     Calibrated, Caution, Demonstration, Experiment, LocatedFrame, Measured, Watched, rounded,
 };
 
+/// Columns of a terminal that tables keep to.
+const WIDTH: u16 = 80;
 /// Probability that an interval of this report is said to hold.
 const COVERAGE: f64 = 0.95;
 
@@ -213,10 +215,10 @@ pub fn reduced(experiment: &Experiment) -> String {
         "line",
         "λ / nm",
         "set",
-        "minimum deviation / °",
+        "deviation / °",
         "u / ″",
-        "n",
-        "residual / 10⁻⁵",
+        "n ± u",
+        "off / 10⁻⁵",
     ]);
     for line in &reduction.lines {
         lines.add_row([
@@ -231,18 +233,17 @@ pub fn reduced(experiment: &Experiment) -> String {
                 .unwrap_or_default(),
         ]);
     }
-    let _ = writeln!(text, "Lines (standard uncertainty after ±)\n{lines}\n");
+    let _ = writeln!(
+        text,
+        "Lines at minimum deviation (u: standard uncertainty; off: measured − fitted n)\n{lines}\n"
+    );
     match &reduction.dispersion {
         Ok(fit) => {
             let _ = writeln!(
                 text,
                 "Dispersion: {}{}, chi-squared {:.2} with {} degrees of freedom",
                 fit.model.name(),
-                if fit.chosen {
-                    " (chosen by the data)"
-                } else {
-                    ""
-                },
+                if fit.chosen { " (chosen)" } else { "" },
                 fit.chi_squared,
                 fit.degrees_of_freedom
             );
@@ -257,7 +258,10 @@ pub fn reduced(experiment: &Experiment) -> String {
             ("n_d (587.56 nm)", Some(&standard.n_d)),
             ("n_F (486.13 nm)", Some(&standard.n_f)),
             ("n_C (656.27 nm)", Some(&standard.n_c)),
-            ("Abbe number", standard.abbe_number.as_ref()),
+            ("Abbe number V_d", standard.abbe_number.as_ref()),
+            ("n_e (546.07 nm)", Some(&standard.n_e)),
+            ("Abbe number V_e", standard.abbe_number_e.as_ref()),
+            ("P_g,F", standard.partial_dispersion_g_f.as_ref()),
         ];
         for (name, value) in rows
             .into_iter()
@@ -268,15 +272,21 @@ pub fn reduced(experiment: &Experiment) -> String {
         let _ = writeln!(text, "{results}\n");
     }
     if !experiment.monte_carlo.is_empty() {
-        let mut compared = table(&["result", "u, linear", "u, Monte Carlo"]);
+        let mut compared = table(&["result", "u, linear", "u, draws", "95 % from", "to", "by"]);
         for row in &experiment.monte_carlo {
             compared.add_row([
                 row.name.clone(),
                 format!("{:.2e}", row.u),
                 format!("{:.2e}", row.sampled.standard_deviation),
+                rounded(row.interval().0, row.u).0,
+                rounded(row.interval().1, row.u).0,
+                if row.linear_holds { "linear" } else { "draws" }.to_owned(),
             ]);
         }
-        let _ = writeln!(text, "Monte Carlo check\n{compared}\n");
+        let _ = writeln!(
+            text,
+            "Monte Carlo check (where the linear interval does not hold to one digit, the draws count)\n{compared}\n"
+        );
     }
     for line in &reduction.unknown_lines {
         match &line.wavelength_nm {
@@ -334,7 +344,7 @@ pub fn reduced(experiment: &Experiment) -> String {
 #[must_use]
 pub fn demonstrated(demonstration: &Demonstration, report: &Path) -> String {
     let mut text = reduced(&demonstration.experiment);
-    let mut compared = table(&["result", "measured", "truth", "(measured - truth)/u"]);
+    let mut compared = table(&["result", "measured ± u", "truth", "error / u"]);
     for deviation in &demonstration.deviations {
         let (value, u) = rounded(deviation.measured, deviation.u);
         let decimals = value
@@ -401,8 +411,9 @@ fn interval(result: &Measured) -> String {
 pub(crate) fn table(header: &[&str]) -> Table {
     let mut table = Table::new();
     table
-        .load_style(presets::UTF8_HORIZONTAL_ONLY)
-        .set_content_arrangement(ContentArrangement::Dynamic);
+        .load_style(TableStyle::new().header_separator(LineStyle::none().fill('─').junction('─')))
+        .set_content_arrangement(ContentArrangement::Dynamic)
+        .set_width(WIDTH);
     table.set_header(header.iter().copied());
     for (index, name) in header.iter().enumerate() {
         let words = [
@@ -415,9 +426,11 @@ pub(crate) fn table(header: &[&str]) -> Table {
             "turned",
             "counted",
             "set",
+            "by",
         ]
         .contains(name);
         if let Some(column) = table.column_mut(index) {
+            column.set_padding((0, 1));
             column.set_cell_alignment(if words {
                 CellAlignment::Left
             } else {

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use super::footage::{Wanted, measure};
 use super::{Caution, SessionError, WatchOptions};
 use crate::basics::units::Angle;
+use crate::logbook::bench::{Bench, bench_from_toml};
 use crate::logbook::circle::{least_count_shown, window_mean};
 use crate::logbook::record::calibration_from_json;
 use crate::logbook::scale::{Calibration, ScalePoint, fit_scale};
@@ -91,6 +92,36 @@ pub fn read_calibration(path: &Path) -> Result<Calibration, SessionError> {
         ))
     })?;
     Ok(calibration_from_json(&text, &path.display().to_string())?)
+}
+
+/// A bench profile, with its camera's calibration read.
+#[derive(Clone, Debug, Default)]
+pub struct BenchProfile {
+    /// What the profile says.
+    pub bench: Bench,
+    /// The camera's scale, where the profile names one.
+    pub scale: Option<Calibration>,
+}
+
+/// Reads a bench profile. The camera's scale that it names is read only `with_scale`: before the first calibration there is none.
+///
+/// # Errors
+/// The file or the calibration it names can't be read: one sentence.
+pub fn read_bench(path: &Path, with_scale: bool) -> Result<BenchProfile, SessionError> {
+    let name = path.display().to_string();
+    let text = std::fs::read_to_string(path).map_err(|error| {
+        SessionError::Footage(format!(
+            "{name}: cannot be read as a bench profile ({error}); see calibration/bench-example.toml"
+        ))
+    })?;
+    let bench = bench_from_toml(&text, &name)?;
+    let scale = bench
+        .scale
+        .as_deref()
+        .filter(|_| with_scale)
+        .map(|written| read_calibration(&beside(path, written)))
+        .transpose()?;
+    Ok(BenchProfile { bench, scale })
 }
 
 /// A path as written in a table, which counts from the table's own folder.

@@ -5,10 +5,12 @@ use std::path::{Path, PathBuf};
 use rust_embed::RustEmbed;
 use serde_json::Value;
 
-use super::calibrate::{Calibrated, calibrate};
+use super::calibrate::{Calibrated, calibrate, read_bench};
 use super::experiment::{Experiment, ReduceOptions, reduce};
 use super::{SessionError, WatchOptions};
-use crate::basics::units::Angle;
+use crate::prism::apex::FaceMethod;
+use crate::prism::dispersion::D_LINE;
+use crate::prism::glasses::GlassTable;
 
 /// The frames of the demonstration, as they lie in the folder of the same name.
 #[derive(RustEmbed)]
@@ -59,15 +61,16 @@ pub fn demonstrate(
 ) -> Result<Demonstration, SessionError> {
     unpack(folder)?;
     let truth = read_truth(&folder.join("truth.json"))?;
-    let least_count = Some(Angle::from_arcseconds(number(
-        &truth,
-        "least_count_arcsec",
-    )?));
+    let bench = read_bench(&folder.join("bench.toml"), false)?.bench;
+    let least_count = bench.least_count;
     let calibrated = calibrate(&folder.join("scale.csv"), least_count, progress)?;
     let options = ReduceOptions {
         scale: Some(calibrated.scale.clone()),
-        prism_angle: None,
+        prism_angle: bench.prism_angle,
+        faces: FaceMethod::default(),
         least_count,
+        eccentricity: bench.eccentricity,
+        windows: bench.windows,
         air: None,
         model: None,
         watch: WatchOptions::default(),
@@ -153,6 +156,31 @@ fn compared(
             u: line.index.u(),
             truth: number(true_line, "n")?,
         });
+    }
+    let glasses = GlassTable::embedded()?;
+    let glass = glasses
+        .glasses
+        .iter()
+        .find(|glass| truth["glass"] == glass.name.as_str());
+    if let (Some(glass), Some(standard)) = (glass, &reduction.standard) {
+        let dispersion = standard.n_f.minus(&standard.n_c);
+        let found = [
+            ("n_d", Some(&standard.n_d), glass.index(D_LINE)),
+            ("n_F − n_C", Some(&dispersion), glass.principal_dispersion()),
+            (
+                "Abbe number V_d",
+                standard.abbe_number.as_ref(),
+                glass.abbe_number(),
+            ),
+        ];
+        deviations.extend(found.into_iter().filter_map(|(name, measured, truth)| {
+            measured.map(|measured| Deviation {
+                name: name.to_owned(),
+                measured: measured.value(),
+                u: measured.u(),
+                truth,
+            })
+        }));
     }
     Ok(deviations)
 }

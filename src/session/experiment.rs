@@ -6,11 +6,12 @@ use super::calibrate::beside;
 use super::footage::{MeasuredFootage, Wanted, measure};
 use super::{Caution, SessionError, WatchOptions};
 use crate::basics::uncertainty::{Cause, Measured, Shape};
-use crate::basics::units::Angle;
+use crate::basics::units::{ARCSEC_PER_DEG, Angle};
 use crate::logbook::circle::{CircleData, corrected, least_count_shown, windows_of};
 use crate::logbook::scale::Calibration;
 use crate::logbook::table::{ReadingRow, Target, read_readings};
 use crate::prism::air::AirConditions;
+use crate::prism::apex::FaceMethod;
 use crate::prism::dispersion::DispersionModel;
 use crate::prism::glasses::GlassTable;
 use crate::prism::lamps::LampTable;
@@ -29,8 +30,14 @@ pub struct ReduceOptions {
     pub scale: Option<Calibration>,
     /// Refracting angle and its standard uncertainty, where the table has no face rows.
     pub prism_angle: Option<(Angle, Angle)>,
+    /// How the face readings were taken.
+    pub faces: FaceMethod,
     /// Least count of each window; none takes the step that the readings show.
     pub least_count: Option<Angle>,
+    /// Standard uncertainty left where only one window was read; none takes 30 seconds of arc.
+    pub eccentricity: Option<Angle>,
+    /// Windows of the circle; none takes two.
+    pub windows: Option<usize>,
     /// Air of the room.
     pub air: Option<AirConditions>,
     /// Dispersion model; none lets the data choose.
@@ -138,14 +145,18 @@ pub fn reduce(
         .unwrap_or_else(|| least_count_shown(windows_of(&rows)));
     let circle = CircleData {
         least_count,
-        eccentricity: Angle::from_arcseconds(ECCENTRICITY_ONE_WINDOW_ARCSEC),
+        eccentricity: options
+            .eccentricity
+            .unwrap_or_else(|| Angle::from_arcseconds(ECCENTRICITY_ONE_WINDOW_ARCSEC)),
+        windows: options.windows.unwrap_or(2),
     };
     let read = corrected(&rows, &offsets, &circle);
     cautions.extend(read.cautions.iter().map(Caution::from));
     let pointed: Vec<Pointed> = rows
         .iter()
         .zip(&read.pointings)
-        .map(|(row, pointing)| Pointed {
+        .zip(&offsets)
+        .map(|((row, pointing), offset)| Pointed {
             row: row.row,
             set: row.set.clone(),
             target: match row.target {
@@ -157,6 +168,14 @@ pub fn reduce(
             line: row.line.clone(),
             wavelength: row.wavelength,
             reading_deg: pointing.reading_deg.clone(),
+            windows_deg: std::iter::once(row.window_1)
+                .chain(row.window_2)
+                .map(|window| window.degrees())
+                .collect(),
+            offset_deg: match offset {
+                Some(offset) => offset.value() / ARCSEC_PER_DEG,
+                None => row.offset_arcsec.unwrap_or(0.0) / ARCSEC_PER_DEG,
+            },
         })
         .collect();
 
@@ -172,6 +191,7 @@ pub fn reduce(
                 &Cause::type_b("refracting angle as given", Shape::Normal),
             )
         }),
+        faces: options.faces,
         model: options.model,
         air: options.air,
     };
@@ -181,6 +201,14 @@ pub fn reduce(
         trials => compare(&pointed, &settings, trials as usize, MONTE_CARLO_KEY).map_err(named)?,
     };
     cautions.extend(reduction.cautions.iter().map(Caution::from));
+    let mut cautions = grouped(cautions, table);
+    // A reading that is wrong makes all other doubts idle.
+    cautions.sort_by_key(|caution| {
+        !matches!(
+            caution.code.as_str(),
+            "slip-suspected" | "readings-contradict"
+        )
+    });
 
     let complete = footage.iter().flatten().all(|found| !found.failed());
     let rows = rows
@@ -205,4 +233,81 @@ pub fn reduce(
         cautions,
         complete,
     })
+}
+
+/// Cautions that say the same of several rows, as rows that share a clip do, as one that names them all.
+fn grouped(cautions: Vec<Caution>, table: &Path) -> Vec<Caution> {
+    let prefix = format!("{}, row ", table.display());
+    let split = |message: &str| -> Option<(String, String)> {
+        let (row, what) = message.strip_prefix(&prefix)?.split_once(": ")?;
+        row.chars()
+            .all(|digit| digit.is_ascii_digit())
+            .then(|| (row.to_owned(), what.to_owned()))
+    };
+    // (code, sentence without its place, rows); no rows: the sentence stays as it is.
+    let mut groups: Vec<(String, String, Vec<String>)> = Vec::new();
+    for caution in cautions {
+        let (rows, what) = match split(&caution.message) {
+            Some((row, what)) => (vec![row], what),
+            None => (Vec::new(), caution.message),
+        };
+        match groups
+            .iter_mut()
+            .find(|(code, said, _)| *code == caution.code && *said == what)
+        {
+            Some((_, _, all)) => all.extend(
+                rows.into_iter()
+                    .filter(|row| !all.contains(row))
+                    .collect::<Vec<_>>(),
+            ),
+            None => groups.push((caution.code, what, rows)),
+        }
+    }
+    groups
+        .into_iter()
+        .map(|(code, what, rows)| {
+            let message = match rows.as_slice() {
+                [] => what,
+                [row] => format!("{prefix}{row}: {what}"),
+                [first @ .., last] => format!(
+                    "{}, rows {} and {last}: {what}",
+                    table.display(),
+                    first.join(", ")
+                ),
+            };
+            Caution { code, message }
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_said_of_several_rows_is_said_once() {
+        let table = Path::new("bench/readings.csv");
+        let say = |message: &str| Caution::new("scatter", message);
+        let found = grouped(
+            vec![
+                say("bench/readings.csv, row 5: the line shakes"),
+                say("bench/readings.csv, row 5: the lamp flickers"),
+                say("bench/readings.csv, row 6: the line shakes"),
+                say("bench/readings.csv, row 9: the line shakes"),
+                say("the lines cover 405 to 579 nm"),
+                Caution::new("other", "bench/readings.csv, row 7: the line shakes"),
+            ],
+            table,
+        );
+        let said: Vec<&str> = found.iter().map(|c| c.message.as_str()).collect();
+        assert_eq!(
+            said,
+            [
+                "bench/readings.csv, rows 5, 6 and 9: the line shakes",
+                "bench/readings.csv, row 5: the lamp flickers",
+                "the lines cover 405 to 579 nm",
+                "bench/readings.csv, row 7: the line shakes",
+            ]
+        );
+    }
 }

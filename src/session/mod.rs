@@ -12,6 +12,7 @@
 //! Checked by `tests/simulated_runs.rs` (from footage to index) and `tests/command_line.rs`.
 
 mod calibrate;
+mod class;
 mod demo;
 mod experiment;
 mod footage;
@@ -25,15 +26,19 @@ pub use crate::basics::units::{Angle, CircleReading, Wavelength};
 pub use crate::capture::{CaptureError, FrameSource, Next, Source, SourceInfo};
 pub use crate::find::{CrossHairs, FieldOfView, Hair, Line, Picture};
 pub use crate::follow::{FollowedLine, Side, Sweep, TrackPoint, TurningPoint};
+pub use crate::logbook::bench::{Bench, Sense};
 pub use crate::logbook::record::{CalibrationRecord, WarningRecord};
 pub use crate::logbook::scale::{Calibration, ScalePoint};
 pub use crate::logbook::table::{ReadingRow, Target};
 pub use crate::prism::Reduction;
 pub use crate::prism::air::AirConditions;
+pub use crate::prism::apex::FaceMethod;
+pub use crate::prism::consensus::Consensus;
 pub use crate::prism::dispersion::{DispersionFit, DispersionModel, StandardIndices};
 pub use crate::prism::montecarlo::Compared;
 pub use crate::prism::reduce::ReducedLine;
-pub use calibrate::{Calibrated, calibrate, read_calibration};
+pub use calibrate::{BenchProfile, Calibrated, calibrate, read_bench, read_calibration};
+pub use class::{Class, ClassBench, ClassLine, class};
 pub use demo::{Demonstration, Deviation, demonstrate};
 pub use experiment::{Experiment, ReduceOptions, ReducedRow, reduce};
 pub use footage::{MeasuredFootage, Seen};
@@ -77,6 +82,9 @@ pub enum SessionError {
     /// A calibration could not be read.
     #[error(transparent)]
     Scale(#[from] crate::logbook::scale::ScaleError),
+    /// A bench profile could not be used.
+    #[error(transparent)]
+    Bench(#[from] crate::logbook::bench::BenchError),
     /// Angles that give no result.
     #[error(transparent)]
     Prism(#[from] crate::prism::PrismError),
