@@ -105,6 +105,10 @@ const MOST_BEND_PX: f64 = 2.5;
 /// Price, in squared standard deviations, of a line unseen or of a sighting that belongs to none.
 const PRICE_OF_NONE: f64 = 18.0;
 
+/// How far from where it is expected a line is looked for, and up to where the misfit grows with the square, standard deviations.
+const FARTHEST_IN_SD: f64 = 12.0;
+const USUAL_IN_SD: f64 = 5.0;
+
 /// Gives sightings to lines, frame by frame.
 #[derive(Debug, Default)]
 pub(super) struct Identity {
@@ -317,15 +321,19 @@ impl Track {
         let ahead = self.ahead_px(dt);
         let sd = self.reach_px(line, dt);
         let newcomer = if self.sightings.len() < 10 { 4.0 } else { 0.0 };
-        let position = (line.x_px - ahead) / sd;
-        if position.abs() > 5.0 {
+        let position = ((line.x_px - ahead) / sd).abs();
+        if position > FARTHEST_IN_SD {
             return 1e6;
         }
+        // A hand that lets go of a sticking table goes farther than usual: unlikely, but likelier than a line that ends
+        // here and another like it that begins there.
+        let usual = position.min(USUAL_IN_SD);
+        let place = usual * usual + (position - usual);
         let width = (line.width_px.max(0.1).ln() - self.log_width) / 0.35;
         let flux = (line.flux.max(1e-6).ln() - self.log_flux) / 0.8;
         let tilt = (line.tilt_deg - self.tilt_deg) / 4.0;
         // A line of which little is known yet must not take the sightings of one that is well known.
-        position * position
+        place
             + 2.0 * sd.ln()
             + newcomer
             + (width * width).min(9.0)
