@@ -4,7 +4,7 @@
 //! profile of the earlier frame fits it best says where the cluster went. From there all its lines are fitted
 //! together ([`joint`](super::joint)). What does not look as it did sends the finder back to the whole picture.
 
-use super::joint::{Joint, MOST_LINES};
+use super::joint::Joint;
 use super::lines::{Draft, Scene};
 use super::{CrossHairs, Line};
 
@@ -55,7 +55,6 @@ impl Again {
                 self.drafts.push(draft);
             }
             for part in super::look::groups(&self.drafts, scene) {
-                debug_assert!(part.len() <= MOST_LINES);
                 if !joint.fit(&mut self.drafts, &part, scene, true, ITERATIONS) {
                     return None;
                 }
@@ -143,9 +142,10 @@ impl Again {
             let (a, b) = ((-reach - at) / -dy, (reach - at) / -dy);
             let low = a.min(b).ceil().clamp(0.0, levels.len() as f64) as usize;
             let high = (a.max(b).floor() + 1.0).clamp(0.0, levels.len() as f64) as usize;
-            for i in low..high {
-                self.sum[begin + i] -= levels[i];
-                self.count[begin + i] -= 1.0;
+            let hidden = levels.get(low..high).unwrap_or(&[]);
+            for (i, level) in (begin + low..).zip(hidden) {
+                self.sum[i] -= level;
+                self.count[i] -= 1.0;
             }
         }
     }

@@ -889,7 +889,8 @@ impl Joint {
             for i in 0..self.bands.across {
                 let at = band * self.bands.across + i;
                 let here = self.residuals[at];
-                if !(here.abs() > limit) || !(self.stands_out(band, i, here) > limit) {
+                let strikes = here.abs() > limit && self.stands_out(band, i, here) > limit;
+                if !strikes {
                     continue;
                 }
                 changed = true;

@@ -1,9 +1,10 @@
 //! One frame in, what is in it out: cross-hairs, field of view, lines; all in pixels of the frame.
 //!
-//! Lines are searched by sums along sheared columns, the hairs by the Hough transform of dark
-//! valleys; both are then measured by weighted least squares over all their pixels ([`axis`]).
-//! The weights come from the noise of the frame itself, and the covariance is scaled by what the
-//! rows of a line really scatter, so that neighbouring pixels that share their noise are allowed for.
+//! Lines are searched by sums along sheared columns, the hairs by the Hough transform of dark valleys; lines that
+//! stand near each other are then measured together, by weighted least squares over all their pixels (`joint`), and a line
+//! known from the frame before is looked for only about where it is expected (`again`). The weights come from the noise of
+//! the frame itself; the covariance is scaled by what the rows of a line really scatter, and what a lopsided misfit leaves
+//! is told apart, for no average lessens it.
 //!
 //! No line is given below a signal-to-noise ratio of 6, none wider than 48 px, shorter than 20 rows
 //! or steeper than 17 degrees; no cross-hairs unless two crossing hairs are seen in this frame.
@@ -105,8 +106,8 @@ pub struct Line {
     pub signal_to_noise: f64,
     /// Whether any pixel of the line is clipped.
     pub saturated: bool,
-    /// Part of `u_px` that the shade of a hair along the line leaves, px: an error that stays the same from frame to frame
-    /// while the line stands there, so that no average lessens it.
+    /// Part of `u_px` that the shade of a hair along the line and a lopsided profile (compression, sharpening, coma) leave, px:
+    /// an error that stays the same from frame to frame while the line stands there, so that no average lessens it.
     pub lasting_px: f64,
     /// Whether a hair covers the line's axis anywhere near `y_ref_px`, so that the axis there is seen only beside it.
     pub under_hair: bool,

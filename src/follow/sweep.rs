@@ -95,7 +95,7 @@ pub(super) fn put_together(follower: Follower, stacked: Option<CrossHairs>) -> S
         cautions.push((
             "short-sightings".to_owned(),
             format!(
-                "{} thing(s) seen in fewer than {fewest} frames and {stray} single sighting(s) were not taken for lines; if a faint line is missing, make the slit wider or the exposure longer.",
+                "What was seen in fewer than {fewest} frames ({} such) or only once ({stray}) was not taken for a line; if a faint line is missing, make the slit wider or the exposure longer.",
                 dropped.len()
             ),
         ));
@@ -584,8 +584,14 @@ impl Line {
                 cautions.push((
                     "unsteady-positions".to_owned(),
                     format!(
-                        "About {:.1} s the line at {x_px:.1} px scatters {:.1} times more than single frames promise, with {} bad frame(s); the uncertainty allows for it, but look for shake, flicker or strong compression.",
-                        turn.time_s, turn.noise_scale, turn.bad_frames
+                        "About {:.1} s the line at {x_px:.1} px scatters {:.1} times more than single frames promise{}; the uncertainty allows for it, but look for shake, flicker or strong compression.",
+                        turn.time_s,
+                        turn.noise_scale,
+                        match turn.bad_frames {
+                            0 => String::new(),
+                            1 => ", and one frame was left out as bad".to_owned(),
+                            bad => format!(", and {bad} frames were left out as bad"),
+                        }
                     ),
                 ));
             }
