@@ -90,12 +90,20 @@ pub enum CaptureError {
     },
     /// Cameras are not in this build.
     #[error(
-        "camera:{name} cannot be opened because this build reads no cameras; record a clip and give the file, or build with the feature `webcam`"
+        "camera:{name} cannot be opened because this build reads no cameras; build it with `cargo build --release --features webcam` (which needs libclang, Debian's libclang-dev), or record a clip and give the file"
     )]
     NoCamera {
         /// Which camera.
         name: String,
     },
+    /// Cameras are not in this build, and none was named.
+    #[error(
+        "the cameras cannot be listed because this build reads none; build it with `cargo build --release --features webcam` (which needs libclang, Debian's libclang-dev)"
+    )]
+    NoCameras,
+    /// A camera cannot be used, or not any more.
+    #[error("{0}")]
+    Camera(String),
     /// Network streams are not in this build.
     #[error(
         "{address} cannot be opened because this build reads no network streams; save the stream to a file, or pipe it as YUV4MPEG2 to standard input and give `-`"

@@ -21,6 +21,7 @@
 //! `tests.rs` here, and by the tests at the foot of each file.
 
 mod avi;
+pub(crate) mod camera;
 mod error;
 mod ffmpeg;
 mod h26x;
@@ -40,6 +41,7 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use crate::basics::frame::Frame;
+use camera::CameraWish;
 pub use error::CaptureError;
 pub use pictures::read_picture;
 pub use pipeline::Decoupled;
@@ -80,12 +82,14 @@ impl Source {
 }
 
 /// What the caller wishes of a source.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub struct OpenOptions {
     /// Frames per second of pictures without times of their own; 25 where neither says it.
     pub fps: Option<f64>,
     /// Leaves a system `ffmpeg` alone even where one is installed.
     pub without_ffmpeg: bool,
+    /// What is wished of a camera.
+    pub camera: CameraWish,
 }
 
 /// What a source says of itself before the first frame.
@@ -112,6 +116,23 @@ pub enum Next {
         frames: u64,
         /// One sentence: what was wrong and where.
         why: String,
+    },
+    /// `frames` frames came while the reader was busy and were passed over; the next is newer. Live sources only.
+    Skipped {
+        /// How many.
+        frames: u64,
+    },
+    /// Nothing came for a moment; ask again. Live sources only.
+    Waiting {
+        /// One sentence for the user, where the silence is longer than it should be.
+        why: Option<String>,
+    },
+    /// Something that the user should know of the source; ask again.
+    Note {
+        /// Short code, words joined by hyphens.
+        code: &'static str,
+        /// One sentence.
+        message: String,
     },
     /// There are no more frames.
     End,
@@ -146,8 +167,7 @@ pub fn open(source: &Source, options: &OpenOptions) -> Result<Box<dyn FrameSourc
             y4m::Y4m::new(std::io::stdin(), "standard input".to_owned(), None, options)
                 .map(|y| Box::new(y) as _)
         }
-        // The camera's own child process and the network reader join here.
-        Source::Camera(name) => Err(CaptureError::NoCamera { name: name.clone() }),
+        Source::Camera(name) => camera::open(name, &options.camera),
         Source::Network(address) => Err(CaptureError::NoNetwork {
             address: address.clone(),
         }),

@@ -15,6 +15,7 @@ use super::*;
 const OWN: OpenOptions = OpenOptions {
     fps: None,
     without_ffmpeg: true,
+    camera: CameraWish::NONE,
 };
 
 fn fixture(name: &str) -> PathBuf {
@@ -86,6 +87,7 @@ fn watch(mut source: Box<dyn FrameSource>, wide: bool) -> Seen {
                 seen.lost += frames;
             }
             Ok(Next::End) => return seen,
+            Ok(live) => panic!("{live:?} of recorded footage"),
             Err(error) => {
                 seen.error = Some(error.to_string());
                 assert_eq!(
@@ -487,6 +489,7 @@ fn speed_and_memory() {
             Next::Frame => count += 1,
             Next::Lost { frames, .. } => lost += frames,
             Next::End => break,
+            live => panic!("{live:?} of recorded footage"),
         }
     }
     let fps = f64::from(count) / begun.elapsed().as_secs_f64();

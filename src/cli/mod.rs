@@ -9,6 +9,7 @@
 //! Checked by `tests/command_line.rs`.
 
 mod flags;
+mod live;
 mod progress;
 mod run;
 
@@ -66,6 +67,8 @@ pub fn main() -> ExitCode {
         Command::Demo(flags) => run::demo(&flags),
         Command::Locate(flags) => run::locate(&flags),
         Command::Watch(flags) => run::watch(&flags),
+        Command::Cameras(flags) => live::cameras(&flags),
+        Command::CameraProcess(flags) => return crate::session::camera_process(&flags.task),
         Command::Scale(flags) => run::scale(&flags),
         Command::Reduce(flags) => run::reduce(&flags),
         Command::Practice(flags) => run::practice(&flags),

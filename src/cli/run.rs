@@ -5,7 +5,7 @@ use std::path::Path;
 
 use super::flags::{Demo, Locate, Practice, PracticeFormat, Reduce, Scale, Toward, Watch};
 use super::progress::Progress;
-use super::{Answer, CliError};
+use super::{Answer, CliError, live};
 use crate::report::{document, from, page, table, text};
 use crate::session::{
     self, AirConditions, Angle, Caution, DispersionModel, Experiment, ReduceOptions, Side, Source,
@@ -43,11 +43,20 @@ pub(super) fn watch(flags: &Watch) -> Result<Answer, CliError> {
             .as_deref()
             .map(session::read_calibration)
             .transpose()?,
+        seconds: checked_seconds(flags.seconds)?,
+        stop: None,
+        camera: live::camera_wish(&flags.camera)?,
     };
-    let progress = Progress::new("frames");
     let source = Source::parse(&flags.source);
+    let options = live::ended_by_the_user(&source, options)?;
+    let progress = Progress::new("frames");
     let watched = session::watch(&source, &options, |come| {
-        progress.show(come.frames, come.of)
+        if let Some(note) = come.note {
+            progress.say(note);
+        } else if come.frames == 1 && options.stop.is_some() && options.seconds.is_none() {
+            progress.say(live::WATCHING);
+        }
+        progress.show(come.frames, come.of);
     })?;
     drop(progress);
     if let Some(path) = &flags.track {
@@ -276,7 +285,7 @@ fn reduce_options(flags: &Reduce) -> Result<ReduceOptions, CliError> {
         watch: WatchOptions {
             toward: flags.toward.map(Side::from),
             fps: checked_fps(flags.fps)?,
-            scale: None,
+            ..WatchOptions::default()
         },
         monte_carlo: flags.monte_carlo.unwrap_or(0),
     })
@@ -297,6 +306,15 @@ fn checked_fps(fps: Option<f64>) -> Result<Option<f64>, CliError> {
             format!("--fps: {fps} is no frame rate; give frames per second, such as 25"),
         )),
         fps => Ok(fps),
+    }
+}
+
+fn checked_seconds(seconds: Option<f64>) -> Result<Option<f64>, CliError> {
+    match seconds {
+        Some(seconds) if !(seconds.is_finite() && seconds > 0.0) => Err(CliError::Usage(format!(
+            "--seconds: {seconds} is no time to watch; give seconds, such as 40"
+        ))),
+        seconds => Ok(seconds),
     }
 }
 

@@ -21,6 +21,9 @@ mod sweep;
 pub use crate::basics::frame::Frame;
 pub use crate::basics::uncertainty::{Cause, Measured, rounded};
 pub use crate::basics::units::{Angle, CircleReading, Wavelength};
+pub use crate::capture::camera::{
+    CameraDescription, CameraWish, Control, ControlName, Mode, PixelFormat, camera_process, cameras,
+};
 pub use crate::capture::{CaptureError, FrameSource, Next, Source, SourceInfo};
 pub use crate::find::{CrossHairs, FieldOfView, Hair, Line, Picture};
 pub use crate::follow::{FollowedLine, Side, Sweep, TrackPoint, TurningPoint};

@@ -1,8 +1,13 @@
 //! A clip of a turning prism table in, each line's turning point out.
 
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
+
 use super::{Caution, SessionError};
 use crate::basics::frame::Frame;
 use crate::basics::uncertainty::{Cause, Shape};
+use crate::capture::camera::CameraWish;
 use crate::capture::{self, FrameSource, Next, OpenOptions, Source};
 use crate::find::{Finder, Known, Stack};
 use crate::follow::{Follower, Settings, Side, Sweep};
@@ -21,6 +26,13 @@ const MISSES_BEFORE_NEW_SEARCH: u32 = 2;
 /// Sightings of the hairs in single frames from which on the stack is not asked.
 const ENOUGH_SIGHTINGS: u32 = 5;
 
+/// Frames passed over from which on known lines are looked for everywhere: a hand moves a line farther than its surroundings in that time.
+const SKIPPED_TOO_FAR: u64 = 6;
+/// Time between two sentences about a silence that lasts.
+const BETWEEN_WORDS: Duration = Duration::from_secs(5);
+/// Sentences about the source that are kept for the answer.
+const MOST_NOTES: usize = 16;
+
 /// How to watch.
 #[derive(Clone, Debug, Default)]
 pub struct WatchOptions {
@@ -30,15 +42,23 @@ pub struct WatchOptions {
     pub fps: Option<f64>,
     /// Camera scale, for offsets in seconds of arc.
     pub scale: Option<Calibration>,
+    /// Seconds after the first frame at which to end; none watches to the end of the source.
+    pub seconds: Option<f64>,
+    /// Ends the watch when somebody sets it, as if the source had ended.
+    pub stop: Option<Arc<AtomicBool>>,
+    /// What is wished of a camera.
+    pub camera: CameraWish,
 }
 
 /// How far a watch has come.
 #[derive(Clone, Copy, Debug)]
-pub struct WatchProgress {
+pub struct WatchProgress<'a> {
     /// Frames looked at.
     pub frames: u64,
     /// Frames that the container announces.
     pub of: Option<u64>,
+    /// One sentence for the user, where something happened to the source.
+    pub note: Option<&'a str>,
 }
 
 /// An offset from the cross-hairs as an angle of the telescope.
@@ -59,8 +79,10 @@ pub struct Watched {
     pub size_px: (usize, usize),
     /// Frames looked at.
     pub frames: u64,
-    /// Frames that could not be decoded.
+    /// Frames that are missing: lost by the camera, not to be decoded, or passed over.
     pub dropped: u64,
+    /// Of these, frames that came while the program was busy.
+    pub skipped: u64,
     /// Why frames were dropped, one sentence each, the first few.
     pub losses: Vec<String>,
     /// Seconds from the first to the last frame.
@@ -69,6 +91,8 @@ pub struct Watched {
     pub sweep: Sweep,
     /// Offset of each line of the sweep as an angle, where a scale was given and the cross-hairs are known.
     pub angles: Vec<Option<LineAngle>>,
+    /// What the source had to tell.
+    pub notes: Vec<Caution>,
     /// Why the source ended before its end, if it did; what was seen before stands.
     pub failure: Option<String>,
 }
@@ -80,12 +104,13 @@ pub struct Watched {
 pub fn watch(
     source: &Source,
     options: &WatchOptions,
-    progress: impl FnMut(WatchProgress),
+    progress: impl FnMut(WatchProgress<'_>),
 ) -> Result<Watched, SessionError> {
     let opened = capture::open(
         source,
         &OpenOptions {
             fps: options.fps,
+            camera: options.camera.clone(),
             ..OpenOptions::default()
         },
     )?;
@@ -99,7 +124,7 @@ pub fn watch(
 pub fn watch_frames(
     source: &mut dyn FrameSource,
     options: &WatchOptions,
-    mut progress: impl FnMut(WatchProgress),
+    mut progress: impl FnMut(WatchProgress<'_>),
 ) -> Result<Watched, SessionError> {
     let of = source.info().frames;
     let description = source.info().description.clone();
@@ -119,10 +144,21 @@ pub fn watch_frames(
     let mut watched = Watch {
         frames: 0,
         dropped: 0,
+        skipped: 0,
         losses: Vec::new(),
+        notes: Vec::new(),
         last_s: 0.0,
     };
+    let begun = Instant::now();
+    let mut last_word: Option<Instant> = None;
     let failure = loop {
+        if options
+            .stop
+            .as_ref()
+            .is_some_and(|stop| stop.load(Ordering::Relaxed))
+        {
+            break None;
+        }
         match source.next_into(&mut frame) {
             Ok(Next::Frame) => {}
             Ok(Next::Lost { frames, why }) => {
@@ -134,9 +170,54 @@ pub fn watch_frames(
                 known.lines.clear();
                 continue;
             }
+            Ok(Next::Skipped { frames }) => {
+                watched.dropped += frames;
+                watched.skipped += frames;
+                if frames >= SKIPPED_TOO_FAR {
+                    known.lines.clear();
+                }
+                continue;
+            }
+            Ok(Next::Waiting { why }) => {
+                if options
+                    .seconds
+                    .is_some_and(|seconds| begun.elapsed().as_secs_f64() >= seconds)
+                {
+                    break None;
+                }
+                if let Some(why) = why
+                    && last_word.is_none_or(|word| word.elapsed() >= BETWEEN_WORDS)
+                {
+                    last_word = Some(Instant::now());
+                    progress(WatchProgress {
+                        frames: watched.frames,
+                        of,
+                        note: Some(&why),
+                    });
+                }
+                continue;
+            }
+            Ok(Next::Note { code, message }) => {
+                progress(WatchProgress {
+                    frames: watched.frames,
+                    of,
+                    note: Some(&message),
+                });
+                let note = Caution::new(code, message);
+                if watched.notes.len() < MOST_NOTES && !watched.notes.contains(&note) {
+                    watched.notes.push(note);
+                }
+                continue;
+            }
             Ok(Next::End) => break None,
             Err(error) if watched.frames == 0 => return Err(error.into()),
             Err(error) => break Some(error.to_string()),
+        }
+        if options
+            .seconds
+            .is_some_and(|seconds| watched.frames > 0 && frame.time_s >= seconds)
+        {
+            break None;
         }
         if watched.frames.is_multiple_of(FRAMES_BETWEEN_FULL_LOOKS) {
             known.lines.clear();
@@ -186,8 +267,14 @@ pub fn watch_frames(
         progress(WatchProgress {
             frames: watched.frames,
             of,
+            note: None,
         });
     };
+    if watched.frames == 0 && (options.stop.is_some() || options.seconds.is_some()) {
+        return Err(SessionError::Footage(format!(
+            "{description} gave no frame before the end; see that it is not covered by another program, or watch for longer"
+        )));
+    }
     // Lines that pass the hairs smear the stack: it counts only where single frames were too dark for the hairs.
     let stacked = if hairs_sightings < ENOUGH_SIGHTINGS {
         stack.cross_hairs(&mut finder)
@@ -216,7 +303,9 @@ pub fn watch_frames(
         size_px: (frame.width(), frame.height()),
         frames: watched.frames,
         dropped: watched.dropped,
+        skipped: watched.skipped,
         losses: watched.losses,
+        notes: watched.notes,
         duration_s: watched.last_s,
         sweep,
         angles,
@@ -228,7 +317,9 @@ pub fn watch_frames(
 struct Watch {
     frames: u64,
     dropped: u64,
+    skipped: u64,
     losses: Vec<String>,
+    notes: Vec<Caution>,
     last_s: f64,
 }
 
@@ -242,12 +333,23 @@ impl Watched {
             .iter()
             .map(|(code, message)| Caution::new(code.clone(), message.clone()))
             .collect();
-        if self.dropped > 0 {
+        cautions.extend(self.notes.iter().cloned());
+        if self.skipped > 0 {
+            cautions.push(Caution::new(
+                "frames-passed-over",
+                format!(
+                    "{} of {} frames came faster than they could be measured and were passed over: the times of the others are right; a smaller --mode gives more frames a second",
+                    self.skipped,
+                    self.dropped + self.frames,
+                ),
+            ));
+        }
+        if self.dropped > self.skipped {
             cautions.push(Caution::new(
                 "frames-lost",
                 format!(
                     "{} of {} frames could not be decoded and were left out: {}",
-                    self.dropped,
+                    self.dropped - self.skipped,
                     self.dropped + self.frames,
                     self.losses.join("; ")
                 ),
