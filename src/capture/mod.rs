@@ -130,7 +130,7 @@ pub enum Next {
     /// Something that the user should know of the source; ask again.
     Note {
         /// Short code, words joined by hyphens.
-        code: &'static str,
+        code: String,
         /// One sentence.
         message: String,
     },

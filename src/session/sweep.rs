@@ -114,6 +114,11 @@ pub fn watch(
             ..OpenOptions::default()
         },
     )?;
+    // Live sources have a thread of their own; another queue would only delay them.
+    if matches!(source, Source::Camera(_) | Source::Network(_)) {
+        let mut opened = opened;
+        return watch_frames(&mut *opened, options, progress);
+    }
     watch_frames(&mut capture::Decoupled::new(opened)?, options, progress)
 }
 

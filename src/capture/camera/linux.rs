@@ -585,8 +585,9 @@ impl Camera for V4l {
             Ok((buffer, about)) => {
                 let used = (about.bytesused as usize).min(buffer.len());
                 let stamp = about.timestamp;
-                let steady =
-                    (about.flags & BufferFlags::TIMESTAMP_MASK) == BufferFlags::TIMESTAMP_MONOTONIC;
+                // Stamps that the sender copied from elsewhere may be of any clock; of the others the measuring side judges.
+                let own =
+                    (about.flags & BufferFlags::TIMESTAMP_MASK) != BufferFlags::TIMESTAMP_COPY;
                 let ns = u64::try_from(stamp.sec)
                     .ok()
                     .zip(u64::try_from(stamp.usec).ok())
@@ -594,7 +595,7 @@ impl Camera for V4l {
                 Ok(Grabbed {
                     data: buffer.get(..used).unwrap_or_default(),
                     sequence: Some(about.sequence),
-                    stamp_ns: ns.filter(|_| steady).unwrap_or(0),
+                    stamp_ns: ns.filter(|_| own).unwrap_or(0),
                     faulty: about
                         .flags
                         .contains(BufferFlags::ERROR)

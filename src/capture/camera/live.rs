@@ -81,7 +81,7 @@ enum Event {
         arrival: Duration,
     },
     Hello(Box<Hello>),
-    Note(&'static str, String),
+    Note(String, String),
     Failed(String),
 }
 
@@ -101,6 +101,11 @@ struct State {
 impl State {
     /// Puts an event behind the others; where too many frames wait, the oldest is passed over.
     fn push(&mut self, event: Event) {
+        if matches!(event, Event::Note(..)) {
+            // What the user should know does not wait for frames to be measured.
+            self.events.push_front(event);
+            return;
+        }
         self.events.push_back(event);
         let frames = |event: &&Event| matches!(event, Event::Frame { .. });
         if self.events.iter().filter(frames).count() <= QUEUE {
@@ -167,7 +172,7 @@ pub(super) struct Live {
     clock: FrameClock,
     jpeg: Jpeg,
     stash: Option<Event>,
-    notes: VecDeque<(&'static str, String)>,
+    notes: VecDeque<(String, String)>,
     last_frame: Instant,
     number: u64,
     told_unstamped: bool,
@@ -314,7 +319,7 @@ impl Live {
         self.info.description = format!("camera:{} ({}, {mode})", hello.index, hello.name);
         (self.info.width, self.info.height) = (mode.width as usize, mode.height as usize);
         if let Some(note) = unlocked(&self.name, &hello.locked) {
-            self.notes.push_back(("camera-not-locked", note));
+            self.notes.push_back(("camera-not-locked".to_owned(), note));
         }
     }
 
@@ -450,7 +455,7 @@ impl FrameSource for Live {
                 if self.clock.unstamped() > 0 && !self.told_unstamped {
                     self.told_unstamped = true;
                     self.notes.push_back((
-                        "camera-times",
+                        "camera-times".to_owned(),
                         format!(
                             "{} gives frames without time stamps that can be used; their times are those of their arrival, which is less exact",
                             self.name
@@ -578,7 +583,7 @@ fn keep_running(
             _ => {}
         }
         shared.push(Event::Note(
-            "camera-restarted",
+            "camera-restarted".to_owned(),
             format!("camera:{camera}: the camera process ended{said} and was started again"),
         ));
         std::thread::sleep(BEFORE_RESTART);
@@ -632,10 +637,10 @@ fn relay(shared: &Shared, out: &mut dyn Read, started: Instant, camera: &str) ->
                 greeting = Some(hello.clone());
                 state.push(Event::Hello(hello));
             }
-            Message::Note(text) => state.push(Event::Note("camera-controls", text)),
+            Message::Note(code, text) => state.push(Event::Note(code, text)),
             Message::Gone(text) => {
                 state.gone = Some(text.clone());
-                state.push(Event::Note("camera-gone", text));
+                state.push(Event::Note("camera-gone".to_owned(), text));
             }
             Message::Alive => continue,
             Message::List(_) => {
@@ -733,7 +738,7 @@ mod tests {
                 }
                 Ok(Next::Lost { frames, .. }) => format!("lost {frames}"),
                 Ok(Next::Skipped { frames }) => format!("skipped {frames}"),
-                Ok(Next::Note { code, .. }) => code.to_owned(),
+                Ok(Next::Note { code, .. }) => code,
                 Ok(Next::Waiting { why: None }) => continue,
                 Ok(Next::Waiting { why: Some(why) }) => format!("waiting: {why}"),
                 Ok(Next::End) => "end".to_owned(),
@@ -839,7 +844,7 @@ mod tests {
             [
                 "frame 0 of 0",
                 "frame 1 of 1",
-                "camera-restarted",
+                "camera-restarted".to_owned(),
                 "frame 2 of 7"
             ]
         );

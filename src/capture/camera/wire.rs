@@ -64,8 +64,8 @@ pub(super) enum Message {
     },
     /// Nothing to tell but that the process is alive.
     Alive,
-    /// A sentence that the user should see; the stream goes on.
-    Note(String),
+    /// A short code and a sentence that the user should see; the stream goes on.
+    Note(String, String),
     /// The camera is gone for now; why.
     Gone(String),
     /// It is over: one sentence for the user.
@@ -112,7 +112,7 @@ pub(super) fn send(to: &mut dyn Write, message: &Message) -> io::Result<()> {
         Message::List(cameras) => (b'L', 0, json(serde_json::to_vec(cameras))?),
         Message::Faulty { lost_before, why } => (b'X', *lost_before, why.clone().into_bytes()),
         Message::Alive => (b'A', 0, Vec::new()),
-        Message::Note(text) => (b'N', 0, text.clone().into_bytes()),
+        Message::Note(code, text) => (b'N', 0, format!("{code}\n{text}").into_bytes()),
         Message::Gone(text) => (b'G', 0, text.clone().into_bytes()),
         Message::Failed(text) => (b'E', 0, text.clone().into_bytes()),
         Message::Frame {
@@ -166,7 +166,11 @@ pub(super) fn receive(from: &mut dyn Read, body: &mut Vec<u8>) -> io::Result<Opt
         Some(b'H') => Message::Hello(serde_json::from_slice(body).map_err(|_| garbled())?),
         Some(b'L') => Message::List(serde_json::from_slice(body).map_err(|_| garbled())?),
         Some(b'A') => Message::Alive,
-        Some(b'N') => Message::Note(text()),
+        Some(b'N') => {
+            let text = text();
+            let (code, sentence) = text.split_once('\n').ok_or_else(garbled)?;
+            Message::Note(code.to_owned(), sentence.to_owned())
+        }
         Some(b'G') => Message::Gone(text()),
         Some(b'E') => Message::Failed(text()),
         _ => return Err(garbled()),
@@ -201,7 +205,7 @@ mod tests {
                 why: "was cut off".to_owned(),
             },
             Message::Alive,
-            Message::Note("a note".to_owned()),
+            Message::Note("a-code".to_owned(), "a note".to_owned()),
             Message::Gone("gone".to_owned()),
             Message::Failed("over".to_owned()),
         ];

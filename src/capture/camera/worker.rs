@@ -176,7 +176,7 @@ fn stream(
         wire::send(out, &Message::Hello(Box::new(hello)))?;
         if was_there {
             let back = format!("camera:{index} ({shown}) is back");
-            wire::send(out, &Message::Note(back))?;
+            wire::send(out, &Message::Note("camera-back".to_owned(), back))?;
         }
         let why = relay(out, &mut *camera, &wish, &locked, &mut number)?;
         let gone = format!(
@@ -270,7 +270,10 @@ fn relay(
                     let told = format!(
                         "camera:{index} ({name}): the {what} was changed from {locked_at} to {found} from outside and {back}; keep other programs away from the camera"
                     );
-                    wire::send(out, &Message::Note(told))?;
+                    wire::send(
+                        out,
+                        &Message::Note("camera-controls-changed".to_owned(), told),
+                    )?;
                 }
             }
         }
@@ -384,7 +387,7 @@ mod tests {
                 Message::Faulty { lost_before, why } => format!("faulty {lost_before} {why}"),
                 Message::Alive => continue,
                 Message::Gone(_) => "gone".to_owned(),
-                Message::Note(text) | Message::Failed(text) => text,
+                Message::Note(_, text) | Message::Failed(text) => text,
                 Message::List(_) => "list".to_owned(),
             });
         }
