@@ -104,14 +104,11 @@ pub enum CaptureError {
     /// A camera cannot be used, or not any more.
     #[error("{0}")]
     Camera(String),
-    /// Network streams are not in this build.
+    /// A network stream wants TLS, which is not read here.
     #[error(
-        "{address} cannot be opened because this build reads no network streams; save the stream to a file, or pipe it as YUV4MPEG2 to standard input and give `-`"
+        "https:// addresses cannot be read by this program; give the camera's http:// address, or pipe the stream through ffmpeg as YUV4MPEG2 and give `-`"
     )]
-    NoNetwork {
-        /// The address.
-        address: String,
-    },
+    NoTls,
     /// The helper program failed.
     #[error("{name} could not be read by ffmpeg: {what}; convert it to MP4 with H.264")]
     Ffmpeg {

@@ -22,11 +22,14 @@
 
 mod avi;
 pub(crate) mod camera;
+mod clock;
 mod error;
 mod ffmpeg;
 mod h26x;
 mod jpeg;
 mod mp4;
+mod network;
+mod newest;
 mod orientation;
 mod parameter_sets;
 mod pictures;
@@ -168,9 +171,7 @@ pub fn open(source: &Source, options: &OpenOptions) -> Result<Box<dyn FrameSourc
                 .map(|y| Box::new(y) as _)
         }
         Source::Camera(name) => camera::open(name, &options.camera),
-        Source::Network(address) => Err(CaptureError::NoNetwork {
-            address: address.clone(),
-        }),
+        Source::Network(address) => network::open(address),
     }
 }
 

@@ -60,7 +60,7 @@ echo "$(now) ended" >>forever.times
 kill -USR2 $FEEDER
 
 # the camera's own process is killed, then another is stopped as if it hung
-watch killed camera:0 --seconds 12 --mode :GREY &
+watch killed camera:0 --seconds 18 --mode :GREY &
 sleep 4; kill -9 "$(camera_process)"; echo "$(now) killed" >killed.times
 sleep 3; kill -STOP "$(camera_process)"; echo "$(now) stopped" >>killed.times
 wait $!

@@ -7,16 +7,13 @@ use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
-use super::clock::FrameClock;
 use super::pixels::{self, Layout};
 use super::wire::{self, Hello, Locked, Message};
 use super::{BUILT_IN, CameraDescription, CameraWish, Mode, Task};
 use crate::basics::frame::Frame;
-use crate::capture::jpeg::Jpeg;
+use crate::capture::newest::{self, Arrived, Delivery, Newest};
 use crate::capture::{CaptureError, FrameSource, Next, SourceInfo};
 
-/// Frames that wait to be measured; of more, the oldest are passed over.
-const QUEUE: usize = 4;
 /// How long a caller waits at most before it is told that nothing came.
 const WAIT: Duration = Duration::from_millis(250);
 /// Silence of the camera that is told to the user.
@@ -70,79 +67,23 @@ impl Program {
     }
 }
 
-/// What waits to be taken by the measuring thread.
-enum Event {
-    /// A frame; or why there is none.
-    Frame {
-        data: Result<Vec<u8>, String>,
-        lost_before: u64,
-        skipped_before: u64,
-        stamp: Option<Duration>,
-        arrival: Duration,
-    },
+/// What a camera tells beside frames and notes.
+enum Told {
     Hello(Box<Hello>),
-    Note(String, String),
     Failed(String),
 }
 
+type Event = newest::Event<Told>;
+
 #[derive(Default)]
 struct State {
-    events: VecDeque<Event>,
-    /// Buffers to be used again.
-    spare: Vec<Vec<u8>>,
+    queue: Newest<Told>,
     /// When the process last said anything.
     last_word: Option<Instant>,
     /// Why the camera is silent, if it said so.
     gone: Option<String>,
     child: Option<Child>,
     closing: bool,
-}
-
-impl State {
-    /// Puts an event behind the others; where too many frames wait, the oldest is passed over.
-    fn push(&mut self, event: Event) {
-        if matches!(event, Event::Note(..)) {
-            // What the user should know does not wait for frames to be measured.
-            self.events.push_front(event);
-            return;
-        }
-        self.events.push_back(event);
-        let frames = |event: &&Event| matches!(event, Event::Frame { .. });
-        if self.events.iter().filter(frames).count() <= QUEUE {
-            return;
-        }
-        let Some(at) = self.events.iter().position(|event| frames(&event)) else {
-            return;
-        };
-        if let Some(Event::Frame {
-            data,
-            lost_before,
-            skipped_before,
-            ..
-        }) = self.events.remove(at)
-        {
-            // A faulty frame that nobody looks at stays a lost one.
-            let (lost, skipped) = match data {
-                Ok(buffer) => {
-                    self.spare.push(buffer);
-                    (lost_before, skipped_before + 1)
-                }
-                Err(_) => (lost_before + 1, skipped_before),
-            };
-            let next = self.events.iter_mut().find_map(|event| match event {
-                Event::Frame {
-                    lost_before,
-                    skipped_before,
-                    ..
-                } => Some((lost_before, skipped_before)),
-                _ => None,
-            });
-            if let Some((lost_before, skipped_before)) = next {
-                *lost_before += lost;
-                *skipped_before += skipped;
-            }
-        }
-    }
 }
 
 #[derive(Default)]
@@ -157,7 +98,7 @@ impl Shared {
     }
 
     fn push(&self, event: Event) {
-        self.lock().push(event);
+        self.lock().queue.push(event);
         self.ready.notify_all();
     }
 }
@@ -169,13 +110,9 @@ pub(super) struct Live {
     name: String,
     layout: Layout,
     shared: Arc<Shared>,
-    clock: FrameClock,
-    jpeg: Jpeg,
-    stash: Option<Event>,
+    delivery: Delivery,
     notes: VecDeque<(String, String)>,
     last_frame: Instant,
-    number: u64,
-    told_unstamped: bool,
     over: bool,
 }
 
@@ -281,26 +218,22 @@ impl Live {
                 false,
             ),
             shared,
-            clock: FrameClock::default(),
-            jpeg: Jpeg::default(),
-            stash: None,
+            delivery: Delivery::default(),
             notes: VecDeque::new(),
             last_frame: started,
-            number: 0,
-            told_unstamped: false,
             over: false,
         };
         // What is known of the camera comes first, or why it cannot be had.
         loop {
             match live.wait() {
-                Some(Event::Hello(hello)) => {
+                Some(Event::Other(Told::Hello(hello))) => {
                     live.hello(&hello);
                     live.last_frame = Instant::now();
                     return Ok(live);
                 }
-                Some(Event::Failed(text)) => return Err(CaptureError::Camera(text)),
+                Some(Event::Other(Told::Failed(text))) => return Err(CaptureError::Camera(text)),
                 Some(Event::Note(code, text)) => live.notes.push_back((code, text)),
-                Some(Event::Frame { .. }) => {}
+                Some(Event::Frame(_)) => {}
                 None if started.elapsed() > LIST_TIMEOUT => {
                     return Err(CaptureError::Stalled {
                         name: live.name.clone(),
@@ -325,18 +258,18 @@ impl Live {
 
     /// The next event, or none after a short wait.
     fn wait(&mut self) -> Option<Event> {
-        if let Some(event) = self.stash.take() {
-            return Some(event);
+        if let Some(arrived) = self.delivery.stashed() {
+            return Some(Event::Frame(arrived));
         }
         let mut state = self.shared.lock();
-        if state.events.is_empty() {
+        if state.queue.is_empty() {
             (state, _) = self
                 .shared
                 .ready
-                .wait_timeout_while(state, WAIT, |state| state.events.is_empty())
+                .wait_timeout_while(state, WAIT, |state| state.queue.is_empty())
                 .unwrap_or_else(PoisonError::into_inner);
         }
-        let event = state.events.pop_front();
+        let event = state.queue.pop();
         if event.is_none()
             && state
                 .last_word
@@ -387,14 +320,17 @@ impl FrameSource for Live {
         if let Some((code, message)) = self.notes.pop_front() {
             return Ok(Next::Note { code, message });
         }
+        if let Some(note) = self.delivery.note_on_times(&self.name) {
+            return Ok(note);
+        }
         match self.wait() {
             None => self.silence(),
             Some(Event::Note(code, message)) => Ok(Next::Note { code, message }),
-            Some(Event::Failed(text)) => {
+            Some(Event::Other(Told::Failed(text))) => {
                 self.over = true;
                 Err(CaptureError::Camera(text))
             }
-            Some(Event::Hello(hello)) => {
+            Some(Event::Other(Told::Hello(hello))) => {
                 if hello.layout.mode != self.layout.mode {
                     self.over = true;
                     return Err(CaptureError::Camera(format!(
@@ -406,71 +342,18 @@ impl FrameSource for Live {
                 self.shared.lock().gone = None;
                 Ok(Next::Waiting { why: None })
             }
-            Some(Event::Frame {
-                data,
-                lost_before,
-                skipped_before,
-                stamp,
-                arrival,
-            }) => {
+            Some(Event::Frame(arrived)) => {
                 self.last_frame = Instant::now();
-                if lost_before + skipped_before > 0 {
-                    // Losses first, then the frames passed over, then the frame itself.
-                    let lost = lost_before > 0;
-                    self.number += if lost { lost_before } else { skipped_before };
-                    self.stash = Some(Event::Frame {
-                        data,
-                        lost_before: 0,
-                        skipped_before: if lost { skipped_before } else { 0 },
-                        stamp,
-                        arrival,
-                    });
-                    return Ok(if lost {
-                        let why = format!(
-                            "{}: the camera or its driver lost {lost_before} before frame {}",
-                            self.name, self.number
-                        );
-                        Next::Lost {
-                            frames: lost_before,
-                            why,
-                        }
-                    } else {
-                        Next::Skipped {
-                            frames: skipped_before,
-                        }
-                    });
-                }
-                frame.number = self.number;
-                self.number += 1;
-                let data = match data {
-                    Ok(data) => data,
-                    Err(why) => {
-                        return Ok(Next::Lost {
-                            frames: 1,
-                            why: format!("{}, frame {} {why}", self.name, frame.number),
+                let layout = self.layout;
+                let delivered =
+                    self.delivery
+                        .deliver(&self.name, arrived, frame, |data, jpeg, frame| {
+                            pixels::fill(&layout, data, jpeg, frame)
                         });
-                    }
-                };
-                frame.time_s = self.clock.time_s(stamp, arrival);
-                if self.clock.unstamped() > 0 && !self.told_unstamped {
-                    self.told_unstamped = true;
-                    self.notes.push_back((
-                        "camera-times".to_owned(),
-                        format!(
-                            "{} gives frames without time stamps that can be used; their times are those of their arrival, which is less exact",
-                            self.name
-                        ),
-                    ));
+                if let Some(buffer) = delivered.buffer {
+                    self.shared.lock().queue.give_back(buffer);
                 }
-                let filled = pixels::fill(&self.layout, &data, &mut self.jpeg, frame);
-                self.shared.lock().spare.push(data);
-                Ok(match filled {
-                    Ok(()) => Next::Frame,
-                    Err(why) => Next::Lost {
-                        frames: 1,
-                        why: format!("{}, frame {} {why}", self.name, frame.number),
-                    },
-                })
+                Ok(delivered.next)
             }
         }
     }
@@ -550,7 +433,7 @@ fn keep_running(
         };
         let mut child = match program.start(&task) {
             Ok(child) => child,
-            Err(error) => return shared.push(Event::Failed(error.to_string())),
+            Err(error) => return shared.push(Event::Other(Told::Failed(error.to_string()))),
         };
         let out = child.stdout.take();
         {
@@ -576,9 +459,9 @@ fn keep_running(
             Some(Ended::Failed) => return,
             Some(Ended::Early(Some(hello))) => again = Some(hello),
             _ if again.is_none() => {
-                return shared.push(Event::Failed(format!(
+                return shared.push(Event::Other(Told::Failed(format!(
                     "camera:{camera} gave nothing because the camera process ended{said}; plug the camera in again and try once more"
-                )));
+                ))));
             }
             _ => {}
         }
@@ -616,38 +499,42 @@ fn relay(shared: &Shared, out: &mut dyn Read, started: Instant, camera: &str) ->
                 stamp_ns,
             } => {
                 state.gone = None;
-                let spare = state.spare.pop().unwrap_or_default();
+                let spare = state.queue.buffer();
                 let data = std::mem::replace(&mut body, spare);
-                state.push(Event::Frame {
+                state.queue.push(Event::Frame(Arrived {
                     data: Ok(data),
                     lost_before: u64::from(lost_before),
                     skipped_before: 0,
                     stamp: (stamp_ns > 0).then(|| Duration::from_nanos(stamp_ns)),
                     arrival,
-                });
+                }));
             }
-            Message::Faulty { lost_before, why } => state.push(Event::Frame {
+            Message::Faulty { lost_before, why } => state.queue.push(Event::Frame(Arrived {
                 data: Err(why),
                 lost_before: u64::from(lost_before),
                 skipped_before: 0,
                 stamp: None,
                 arrival,
-            }),
+            })),
             Message::Hello(hello) => {
                 greeting = Some(hello.clone());
-                state.push(Event::Hello(hello));
+                state.queue.push(Event::Other(Told::Hello(hello)));
             }
-            Message::Note(code, text) => state.push(Event::Note(code, text)),
+            Message::Note(code, text) => state.queue.push(Event::Note(code, text)),
             Message::Gone(text) => {
                 state.gone = Some(text.clone());
-                state.push(Event::Note("camera-gone".to_owned(), text));
+                state
+                    .queue
+                    .push(Event::Note("camera-gone".to_owned(), text));
             }
             Message::Alive => continue,
             Message::List(_) => {
-                state.push(Event::Failed(format!("camera:{camera} answered strangely")));
+                state.queue.push(Event::Other(Told::Failed(format!(
+                    "camera:{camera} answered strangely"
+                ))));
             }
             Message::Failed(text) => {
-                state.push(Event::Failed(text));
+                state.queue.push(Event::Other(Told::Failed(text)));
                 drop(state);
                 shared.ready.notify_all();
                 return Some(Ended::Failed);
@@ -783,7 +670,7 @@ mod tests {
                 "lost 2",
                 "frame 3 of 3",
                 "lost 1",
-                "camera-times"
+                "times-of-arrival"
             ],
             "{words:?}"
         );
@@ -844,7 +731,7 @@ mod tests {
             [
                 "frame 0 of 0",
                 "frame 1 of 1",
-                "camera-restarted".to_owned(),
+                "camera-restarted",
                 "frame 2 of 7"
             ]
         );

@@ -16,7 +16,6 @@
 //! Checked by the tests at the foot of each file, `a_worker_that_dies_is_replaced` in `live.rs` among them, and against the kernel's own
 //! camera drivers by `tests/camera-guest/run-all.sh`.
 
-mod clock;
 mod live;
 mod modes;
 mod pixels;
