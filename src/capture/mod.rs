@@ -34,9 +34,11 @@ mod orientation;
 mod parameter_sets;
 mod pictures;
 mod pipeline;
+mod record;
 mod sample_table;
 #[cfg(test)]
 mod tests;
+mod timed;
 mod y4m;
 
 use std::fs::File;
@@ -151,6 +153,23 @@ pub trait FrameSource: Send {
     /// # Errors
     /// The source failed: nothing more will come. Frames before it stand.
     fn next_into(&mut self, frame: &mut Frame) -> Result<Next, CaptureError>;
+
+    /// Begins to record into a file; live sources only.
+    ///
+    /// # Errors
+    /// The file cannot be written, or the source is no live one.
+    fn record_to(&mut self, path: &Path) -> Result<(), CaptureError> {
+        Err(CaptureError::refused(
+            &path.display().to_string(),
+            "would record what is recorded already",
+            "leave --record out, or give a camera",
+        ))
+    }
+
+    /// Adds the last frame to the recording, where there is one; one sentence when the recording has to end.
+    fn record_last(&mut self, _frame: &Frame) -> Option<String> {
+        None
+    }
 }
 
 /// Opens a source.
@@ -213,9 +232,8 @@ fn open_path(path: &Path, options: &OpenOptions) -> Result<Box<dyn FrameSource>,
     let short = short_name(path);
     match kind_of(&head) {
         Kind::Picture => pictures::Pictures::single(path, options).map(|p| Box::new(p) as _),
-        Kind::Y4m => {
-            y4m::Y4m::new(file, short, Some(meta.len()), options).map(|y| Box::new(y) as _)
-        }
+        Kind::Y4m => y4m::Y4m::new(file, short, Some(meta.len()), options)
+            .and_then(|y| timed::with_table(Box::new(y), path)),
         Kind::Text => Err(CaptureError::refused(
             &name,
             "holds text, neither a picture nor a video",
@@ -232,7 +250,7 @@ fn open_path(path: &Path, options: &OpenOptions) -> Result<Box<dyn FrameSource>,
             options,
         ),
         Kind::Avi => or_ffmpeg(
-            avi::Avi::open(file, name, short).map(|a| Box::new(a) as _),
+            avi::Avi::open(file, name, short).and_then(|a| timed::with_table(Box::new(a), path)),
             path,
             options,
         ),

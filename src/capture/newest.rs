@@ -6,6 +6,7 @@ use std::time::Duration;
 use super::Next;
 use super::clock::FrameClock;
 use super::jpeg::Jpeg;
+use super::record::Recording;
 use crate::basics::frame::Frame;
 
 /// Frames that wait to be measured; of more, the oldest are passed over.
@@ -123,6 +124,11 @@ pub(super) struct Delivery {
     /// The frame behind a loss that was told first.
     stash: Option<Arrived>,
     told_times: bool,
+    /// The coded form of the last frame.
+    last: Vec<u8>,
+    /// Frames lost and passed over since the last one that was recorded.
+    gaps: (u64, u64),
+    recording: Option<Recording>,
 }
 
 /// Outcome of a delivery.
@@ -133,6 +139,18 @@ pub(super) struct Delivered {
 }
 
 impl Delivery {
+    /// Records from now on.
+    pub(super) fn record_to(&mut self, recording: Recording) {
+        self.recording = Some(recording);
+    }
+
+    /// Adds the last frame to the recording; a sentence when that has to end.
+    pub(super) fn record_last(&mut self, frame: &Frame) -> Option<String> {
+        let recording = self.recording.as_mut()?;
+        let added = recording.add(frame, &self.last, std::mem::take(&mut self.gaps));
+        added.err().inspect(|_| self.recording = None)
+    }
+
     /// The frame that waits behind a loss.
     pub(super) fn stashed(&mut self) -> Option<Arrived> {
         self.stash.take()
@@ -163,6 +181,7 @@ impl Delivery {
         let told = |next| Delivered { next, buffer: None };
         let lost = std::mem::take(&mut arrived.lost_before);
         if lost > 0 {
+            self.gaps.0 += lost;
             self.number += lost;
             self.stash = Some(arrived);
             return told(Next::Lost {
@@ -175,6 +194,7 @@ impl Delivery {
         }
         let skipped = std::mem::take(&mut arrived.skipped_before);
         if skipped > 0 {
+            self.gaps.1 += skipped;
             self.number += skipped;
             self.stash = Some(arrived);
             return told(Next::Skipped { frames: skipped });
@@ -187,7 +207,10 @@ impl Delivery {
         };
         let data = match arrived.data {
             Ok(data) => data,
-            Err(why) => return told(faulty(why)),
+            Err(why) => {
+                self.gaps.0 += 1;
+                return told(faulty(why));
+            }
         };
         let time_s = self.clock.time_s(arrived.stamp, arrived.arrival);
         let next = match decode(&data, &mut self.jpeg, frame) {
@@ -195,14 +218,17 @@ impl Delivery {
                 frame.time_s = time_s;
                 Next::Frame
             }
-            Err(why) => Next::Lost {
-                frames: 1,
-                why: format!("{name}, frame {} {why}", frame.number),
-            },
+            Err(why) => {
+                self.gaps.0 += 1;
+                Next::Lost {
+                    frames: 1,
+                    why: format!("{name}, frame {} {why}", frame.number),
+                }
+            }
         };
         Delivered {
             next,
-            buffer: Some(data),
+            buffer: Some(std::mem::replace(&mut self.last, data)),
         }
     }
 }

@@ -99,6 +99,9 @@ pub(super) struct Watch {
     /// Ends the watch so many seconds after the first frame
     #[arg(long, value_name = "S")]
     pub(super) seconds: Option<f64>,
+    /// Records a live source while it is measured: FILE.avi where it gives JPEG, else FILE.y4m; times go into FILE.times.csv beside it
+    #[arg(long, value_name = "FILE")]
+    pub(super) record: Option<PathBuf>,
     #[command(flatten)]
     pub(super) camera: CameraFlags,
     /// One JSON document on standard output

@@ -46,6 +46,7 @@ pub(super) fn watch(flags: &Watch) -> Result<Answer, CliError> {
         seconds: checked_seconds(flags.seconds)?,
         stop: None,
         camera: live::camera_wish(&flags.camera)?,
+        record: flags.record.clone(),
     };
     let source = Source::parse(&flags.source);
     let options = live::ended_by_the_user(&source, options)?;

@@ -1,5 +1,6 @@
 //! A clip of a turning prism table in, each line's turning point out.
 
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
@@ -48,6 +49,8 @@ pub struct WatchOptions {
     pub stop: Option<Arc<AtomicBool>>,
     /// What is wished of a camera.
     pub camera: CameraWish,
+    /// Records a live source into this file while it is measured.
+    pub record: Option<PathBuf>,
 }
 
 /// How far a watch has come.
@@ -114,9 +117,12 @@ pub fn watch(
             ..OpenOptions::default()
         },
     )?;
+    let mut opened = opened;
+    if let Some(path) = &options.record {
+        opened.record_to(path)?;
+    }
     // Live sources have a thread of their own; another queue would only delay them.
     if matches!(source, Source::Camera(_) | Source::Network(_)) {
-        let mut opened = opened;
         return watch_frames(&mut *opened, options, progress);
     }
     watch_frames(&mut capture::Decoupled::new(opened)?, options, progress)
@@ -223,6 +229,16 @@ pub fn watch_frames(
             .is_some_and(|seconds| watched.frames > 0 && frame.time_s >= seconds)
         {
             break None;
+        }
+        if let Some(sentence) = source.record_last(&frame) {
+            progress(WatchProgress {
+                frames: watched.frames,
+                of,
+                note: Some(&sentence),
+            });
+            watched
+                .notes
+                .push(Caution::new("recording-ended", sentence));
         }
         if watched.frames.is_multiple_of(FRAMES_BETWEEN_FULL_LOOKS) {
             known.lines.clear();

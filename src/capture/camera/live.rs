@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 use std::io::Read;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
@@ -12,6 +12,7 @@ use super::wire::{self, Hello, Locked, Message};
 use super::{BUILT_IN, CameraDescription, CameraWish, Mode, Task};
 use crate::basics::frame::Frame;
 use crate::capture::newest::{self, Arrived, Delivery, Newest};
+use crate::capture::record::{Coding, Recording};
 use crate::capture::{CaptureError, FrameSource, Next, SourceInfo};
 
 /// How long a caller waits at most before it is told that nothing came.
@@ -357,7 +358,28 @@ impl FrameSource for Live {
             }
         }
     }
+
+    fn record_to(&mut self, path: &Path) -> Result<(), CaptureError> {
+        let mode = self.layout.mode;
+        let coding = if mode.format == super::PixelFormat::MotionJpeg {
+            Coding::Jpeg
+        } else {
+            Coding::Raw
+        };
+        let fps = Some(mode.fps()).filter(|&fps| fps > 0.0);
+        let size = (self.info.width, self.info.height);
+        let recording = Recording::create(path, coding, size, fps.unwrap_or(NOMINAL_FPS))?;
+        self.delivery.record_to(recording);
+        Ok(())
+    }
+
+    fn record_last(&mut self, frame: &Frame) -> Option<String> {
+        self.delivery.record_last(frame)
+    }
 }
+
+/// Rate that a recording names where the camera does not say its own; only players heed it.
+const NOMINAL_FPS: f64 = 30.0;
 
 impl Drop for Live {
     fn drop(&mut self) {

@@ -20,11 +20,13 @@ mod tests;
 
 use std::collections::VecDeque;
 use std::io::Read;
+use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use super::newest::{self, Arrived, Delivery, Newest};
+use super::record::{Coding, Recording};
 use super::{CaptureError, FrameSource, Next, SourceInfo};
 use crate::basics::frame::Frame;
 use http::Address;
@@ -38,6 +40,8 @@ const SILENCE_TOLD: Duration = Duration::from_millis(1500);
 const FIRST_PAUSE: Duration = Duration::from_millis(250);
 const LONGEST_PAUSE: Duration = Duration::from_secs(4);
 
+/// Rate that a recording names; only players heed it.
+const NOMINAL_FPS: f64 = 25.0;
 /// Faulty frames before the first whole one that are told one by one.
 const MOST_EARLY: usize = 16;
 
@@ -288,6 +292,17 @@ impl FrameSource for Network {
             return Ok(Next::End);
         }
         self.advance(frame)
+    }
+
+    fn record_to(&mut self, path: &Path) -> Result<(), CaptureError> {
+        let size = (self.info.width, self.info.height);
+        let recording = Recording::create(path, Coding::Jpeg, size, NOMINAL_FPS)?;
+        self.delivery.record_to(recording);
+        Ok(())
+    }
+
+    fn record_last(&mut self, frame: &Frame) -> Option<String> {
+        self.delivery.record_last(frame)
     }
 }
 
