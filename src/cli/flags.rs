@@ -32,7 +32,7 @@ pub(super) enum Command {
     Locate(Locate),
     /// Follows the lines while the prism table turns and finds where each turned
     #[command(
-        after_help = "Examples:\n  lineturn watch sweep.mp4\n  lineturn watch sweep.mp4 --toward right --scale scale.json --track track.csv\n  lineturn watch frames/ --fps 25 --json\n  lineturn watch - < sweep.y4m\n  lineturn watch camera:0 --seconds 40 --json\n\nA live source ends after --seconds, or at Ctrl-C: what was measured till then is\nprinted. Exposure, gain, white balance and focus of a camera are locked where\nthey stand when it starts, unless values are given.\n\nMake two passes in a clip: one pass alone cannot always tell the minimum from\na hand that turned back."
+        after_help = "Examples:\n  lineturn watch sweep.mp4\n  lineturn watch sweep.mp4 --toward right --scale scale.json --track track.csv\n  lineturn watch frames/ --fps 25 --json\n  lineturn watch - < sweep.y4m\n  lineturn watch camera:0 --seconds 40 --record sweep.avi\n  lineturn watch clips/*.mp4 --json-dir results\n\nA live source ends after --seconds, or at Ctrl-C: what was measured till then is\nprinted. Exposure, gain, white balance and focus of a camera are locked where\nthey stand when it starts, unless values are given.\n\nMake two passes in a clip: one pass alone cannot always tell the minimum from\na hand that turned back."
     )]
     Watch(Watch),
     /// The cameras that this machine has, their modes, and what of them can be locked
@@ -82,8 +82,9 @@ pub(super) struct Locate {
 
 #[derive(Args, Debug)]
 pub(super) struct Watch {
-    /// A video file, a folder of pictures, camera:N (or camera: and its name or place), or - for YUV4MPEG2 on standard input
-    pub(super) source: String,
+    /// A video file, a folder of pictures, camera:N (or camera: and its name or place), an http:// address of motion JPEG, or - for YUV4MPEG2 on standard input; several clips with --json-dir
+    #[arg(required = true, value_name = "SOURCE")]
+    pub(super) sources: Vec<String>,
     /// Side of the picture on which the central image lies
     #[arg(long, value_enum)]
     pub(super) toward: Option<Toward>,
@@ -96,6 +97,12 @@ pub(super) struct Watch {
     /// Writes every line of every frame as CSV
     #[arg(long, value_name = "FILE")]
     pub(super) track: Option<PathBuf>,
+    /// Watches many clips, on all cores, and writes a document for each into this folder; clips that are done there already are not watched again
+    #[arg(long, value_name = "DIR", conflicts_with_all = ["track", "record"])]
+    pub(super) json_dir: Option<PathBuf>,
+    /// How many clips are watched at once [default: as many as there are cores]
+    #[arg(long, value_name = "N", requires = "json_dir")]
+    pub(super) jobs: Option<usize>,
     /// Ends the watch so many seconds after the first frame
     #[arg(long, value_name = "S")]
     pub(super) seconds: Option<f64>,

@@ -8,6 +8,7 @@
 //!
 //! Checked by `tests/command_line.rs`.
 
+mod batch;
 mod flags;
 mod live;
 mod progress;

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use super::flags::{Demo, Locate, Practice, PracticeFormat, Reduce, Scale, Toward, Watch};
 use super::progress::Progress;
-use super::{Answer, CliError, live};
+use super::{Answer, CliError, batch, live};
 use crate::report::{document, from, page, table, text};
 use crate::session::{
     self, AirConditions, Angle, Caution, DispersionModel, Experiment, ReduceOptions, Side, Source,
@@ -35,7 +35,17 @@ pub(super) fn locate(flags: &Locate) -> Result<Answer, CliError> {
 }
 
 pub(super) fn watch(flags: &Watch) -> Result<Answer, CliError> {
-    let options = WatchOptions {
+    let [source] = flags.sources.as_slice() else {
+        return batch::watch_many(flags, &watch_options(flags)?);
+    };
+    if flags.json_dir.is_some() {
+        return batch::watch_many(flags, &watch_options(flags)?);
+    }
+    watch_one(flags, source)
+}
+
+fn watch_options(flags: &Watch) -> Result<WatchOptions, CliError> {
+    Ok(WatchOptions {
         toward: flags.toward.map(Side::from),
         fps: checked_fps(flags.fps)?,
         scale: flags
@@ -47,9 +57,12 @@ pub(super) fn watch(flags: &Watch) -> Result<Answer, CliError> {
         stop: None,
         camera: live::camera_wish(&flags.camera)?,
         record: flags.record.clone(),
-    };
-    let source = Source::parse(&flags.source);
-    let options = live::ended_by_the_user(&source, options)?;
+    })
+}
+
+fn watch_one(flags: &Watch, source: &str) -> Result<Answer, CliError> {
+    let source = Source::parse(source);
+    let options = live::ended_by_the_user(&source, watch_options(flags)?)?;
     let progress = Progress::new("frames");
     let watched = session::watch(&source, &options, |come| {
         if let Some(note) = come.note {

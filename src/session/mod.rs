@@ -11,6 +11,7 @@
 //!
 //! Checked by `tests/simulated_runs.rs` (from footage to index) and `tests/command_line.rs`.
 
+mod batch;
 mod calibrate;
 mod demo;
 mod experiment;
@@ -35,6 +36,7 @@ pub use crate::prism::air::AirConditions;
 pub use crate::prism::dispersion::{DispersionFit, DispersionModel, StandardIndices};
 pub use crate::prism::montecarlo::Compared;
 pub use crate::prism::reduce::ReducedLine;
+pub use batch::watch_all;
 pub use calibrate::{Calibrated, calibrate, read_calibration};
 pub use demo::{Demonstration, Deviation, demonstrate};
 pub use experiment::{Experiment, ReduceOptions, ReducedRow, reduce};

@@ -109,15 +109,7 @@ pub fn watch(
     options: &WatchOptions,
     progress: impl FnMut(WatchProgress<'_>),
 ) -> Result<Watched, SessionError> {
-    let opened = capture::open(
-        source,
-        &OpenOptions {
-            fps: options.fps,
-            camera: options.camera.clone(),
-            ..OpenOptions::default()
-        },
-    )?;
-    let mut opened = opened;
+    let mut opened = opened(source, options)?;
     if let Some(path) = &options.record {
         opened.record_to(path)?;
     }
@@ -126,6 +118,25 @@ pub fn watch(
         return watch_frames(&mut *opened, options, progress);
     }
     watch_frames(&mut capture::Decoupled::new(opened)?, options, progress)
+}
+
+/// As [`watch`], all in one thread: where several clips are watched at once, decoding ahead gains nothing.
+pub(super) fn watch_alone(
+    source: &Source,
+    options: &WatchOptions,
+) -> Result<Watched, SessionError> {
+    watch_frames(&mut *opened(source, options)?, options, |_| {})
+}
+
+fn opened(source: &Source, options: &WatchOptions) -> Result<Box<dyn FrameSource>, SessionError> {
+    Ok(capture::open(
+        source,
+        &OpenOptions {
+            fps: options.fps,
+            camera: options.camera.clone(),
+            ..OpenOptions::default()
+        },
+    )?)
 }
 
 /// Follows the lines of any stream of frames to its end.

@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Judges what the guest's runs left: check.py FEED OUT, with OUT/uvc, OUT/loop, OUT/vivid and OUT/none.
+"""Judges what the guest's runs left: check.py FEED OUT PROGRAM, with OUT/uvc, OUT/loop, OUT/vivid and OUT/none.
 
 Every check prints a line; the exit status is 1 where one failed. The messages of the camera's process are read here by a reader of their own.
 """
@@ -8,9 +8,11 @@ import collections
 import json
 import os
 import struct
+import subprocess
 import sys
+import tempfile
 
-feed, out = sys.argv[1:]
+feed, out, program = sys.argv[1:]
 failures = []
 
 
@@ -85,6 +87,26 @@ def frames_are_those_fed(name, known, most_foreign=0):
     stamps = [m[3] for m in frames]
     check(f"{name}: the driver's time stamps rise", 0 not in stamps and stamps == sorted(set(stamps)))
     return messages
+
+
+def measured_again(name, live, track):
+    """Measures a recording on this machine and compares with what was measured in the guest."""
+    with tempfile.NamedTemporaryFile(suffix=".csv") as again:
+        done = subprocess.run([program, "watch", "--json", "--track", again.name, f"{out}/{name}"], capture_output=True, text=True)
+        rows = open(again.name).read()
+    result, before = json.loads(done.stdout or "{}"), document(live)
+    keys = ["frames", "duration_s", "toward", "cross_hairs", "lines", "turning_points"]
+    unlike = [key for key in keys if result.get(key, "?") != before.get(key)]
+    lines = rows.count("\n") - 1
+    check(f"{name}: measured again, the same to the last digit", not unlike and rows == read(track) and lines > 5,
+          f"{result.get('frames')} frames, {lines} positions, unlike: {unlike}")
+    return rows
+
+
+def opens(name, least):
+    done = subprocess.run([program, "watch", "--json", f"{out}/{name}"], capture_output=True, text=True)
+    frames = json.loads(done.stdout or "{}").get("frames", 0)
+    check(f"{name}: opens", done.returncode == 0 and frames >= least, f"status {done.returncode}, {frames} frames {done.stderr[-200:] if done.returncode else ''}")
 
 
 def one_sentence(name, status, *words):
@@ -165,6 +187,7 @@ replug = document("uvc/replug.json")
 check("uvc: the measurement goes on after it", replug.get("complete") is True and replug.get("duration_s", 0) > 10, replug.get("duration_s"))
 line = next((x for x in read("uvc/controls-replug.txt").splitlines() if "Exposure Time, Absolute" in x), "")
 check("uvc: and its exposure is as it was", line.endswith("value 120"), line[-10:])
+measured_again("uvc/record.avi", "uvc/record.json", "uvc/record.csv")
 clean("uvc")
 
 # v4l2loopback.
@@ -172,6 +195,27 @@ frames_are_those_fed("loop/loop.dump", raw_feed("lines.yuyv", 320 * 240 * 2))
 check("loop: through nokhwa, too, frames are measured", document("loop/nokhwa.json").get("frames", 0) > 0)
 odd = document("loop/odd-name.json").get("cameras", [])
 check("loop: a device of an odd name does not hide the camera", [c["index"] for c in odd] == [0])
+rows = measured_again("loop/record.y4m", "loop/record.json", "loop/record.csv")
+known = {frame: number for number, frame in enumerate(
+    open(f"{feed}/lines.grey", "rb").read()[i:i + 320 * 240] for i in range(0, os.path.getsize(f"{feed}/lines.grey"), 320 * 240))}
+recorded = open(f"{out}/loop/record.y4m", "rb").read()
+recorded = recorded[recorded.index(b"\n") + 1:]
+numbers = [known.get(recorded[i + 6:i + 6 + 320 * 240]) for i in range(0, len(recorded), 6 + 320 * 240)]
+check("loop: every recorded frame is one that was fed", None not in numbers and numbers == sorted(set(numbers)), numbers)
+# Where the clip has these frames, the lines lie where they lie when the clip is measured as a file.
+with tempfile.NamedTemporaryFile(suffix=".csv") as whole:
+    subprocess.run([program, "watch", "--json", "--track", whole.name, f"{feed}/lines.y4m"], capture_output=True, check=True)
+    of_file = {int(r.split(",")[0]): float(r.split(",")[3]) for r in open(whole.name).read().splitlines()[1:]}
+times = read("loop/record.y4m.times.csv").splitlines()[1:]
+fed_as = {int(row.split(",")[0]): number for row, number in zip(times, numbers)}
+apart = [abs(float(r.split(",")[3]) - of_file[fed_as[int(r.split(",")[0])]]) for r in rows.splitlines()[1:]
+         if fed_as.get(int(r.split(",")[0])) in of_file]
+# Not to the last digit: the hairs of a whole clip are known better than those of its first frames.
+check("loop: lines lie where they lie in the file", len(apart) > 5 and max(apart) < 0.02, f"{len(apart)} positions, at most {max(apart, default=9):.4f} px apart")
+opens("loop/killed.y4m", 3)
+opens("loop/full.y4m", 3)
+check("loop: a full disk ends the recording, not the measurement", "recording-ended" in codes("loop/full.json")
+      and document("loop/full.json").get("complete") is True)
 clean("loop")
 
 # The kernel's test driver.

@@ -37,4 +37,4 @@ if grep -q "cannot find a urb" "$folder/out/uvc/serial.log"; then
     echo "the emulated cable came loose by itself: once more" >&2
     usb
 fi
-python3 "$here/check.py" "$folder/feed" "$folder/out"
+python3 "$here/check.py" "$folder/feed" "$folder/out" "$program"

@@ -27,6 +27,8 @@ camtool list /dev/video0 >controls-asked.txt
 watch range camera:0 --mode :YUYV --seconds 1 --exposure 999999
 watch identity "camera:$(sed -n 's/.*"identity": "\(.*\)".*/\1/p' list.json)" --seconds 1 --mode :GREY --exposure 100 --gain 50
 watch jpeg camera:0 --mode :MJPG --seconds 12
+watch record camera:0 --mode 640x480@12.5:MJPG --seconds 12 --record /run/record.avi --track record.csv
+mv /run/record.avi* .
 watch metadata camera:1
 watch missing camera:7
 watch mode camera:0 --mode 800x600

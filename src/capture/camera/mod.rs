@@ -17,6 +17,7 @@
 //! camera drivers by `tests/camera-guest/run-all.sh`.
 
 mod live;
+#[cfg(any(feature = "webcam", not(target_os = "linux"), test))]
 mod modes;
 mod pixels;
 mod wire;

@@ -3,7 +3,9 @@
 //! Head, 32 bytes, little-endian: four marks, kind (u8), three zero bytes, length of the body (u32), frames known to be lost before this one
 //! (u32), the driver's number of the frame (u64), its time stamp in nanoseconds of a steady clock (u64, 0 where it has none).
 
-use std::io::{self, Read, Write};
+#[cfg(any(feature = "webcam", not(target_os = "linux"), test))]
+use std::io::Write;
+use std::io::{self, Read};
 
 use serde::{Deserialize, Serialize};
 
@@ -72,6 +74,7 @@ pub(super) enum Message {
     Failed(String),
 }
 
+#[cfg(any(feature = "webcam", not(target_os = "linux"), test))]
 fn head(kind: u8, body: usize, lost: u32, number: u64, stamp_ns: u64) -> [u8; HEAD] {
     let mut head = [0; HEAD];
     let length = u32::try_from(body).unwrap_or(u32::MAX);
@@ -92,6 +95,7 @@ fn head(kind: u8, body: usize, lost: u32, number: u64, stamp_ns: u64) -> [u8; HE
 }
 
 /// Sends a frame.
+#[cfg(any(feature = "webcam", not(target_os = "linux"), test))]
 pub(super) fn send_frame(
     to: &mut dyn Write,
     lost_before: u32,
@@ -105,6 +109,7 @@ pub(super) fn send_frame(
 }
 
 /// Sends anything but a frame.
+#[cfg(any(feature = "webcam", not(target_os = "linux"), test))]
 pub(super) fn send(to: &mut dyn Write, message: &Message) -> io::Result<()> {
     let json = |body: serde_json::Result<Vec<u8>>| body.map_err(io::Error::other);
     let (kind, lost, body) = match message {
