@@ -212,8 +212,8 @@ apart = [abs(float(r.split(",")[3]) - of_file[fed_as[int(r.split(",")[0])]]) for
          if fed_as.get(int(r.split(",")[0])) in of_file]
 # Not to the last digit: the hairs of a whole clip are known better than those of its first frames.
 check("loop: lines lie where they lie in the file", len(apart) > 5 and max(apart) < 0.02, f"{len(apart)} positions, at most {max(apart, default=9):.4f} px apart")
-opens("loop/killed.y4m", 3)
-opens("loop/full.y4m", 3)
+opens("loop/killed.y4m", 2)
+opens("loop/full.y4m", 1)
 check("loop: a full disk ends the recording, not the measurement", "recording-ended" in codes("loop/full.json")
       and document("loop/full.json").get("complete") is True)
 clean("loop")

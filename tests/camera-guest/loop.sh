@@ -22,8 +22,8 @@ camtool feed /dev/video0 /run/feed.bin 320 240 YUYV 2 1 log=/run/feed_times.txt 
 sleep 1
 watch record camera:0 --seconds 20 --record /run/record.y4m --track record.csv
 lineturn watch camera:0 --record /run/killed.y4m >killed.txt 2>killed.log & W=$!
-sleep 8; kill -9 $W
-mkdir -p /run/small; mount -t tmpfs -o size=700k none /run/small
-watch full camera:0 --seconds 8 --record /run/small/full.y4m
+sleep 12; kill -9 $W
+mkdir -p /run/small; mount -t tmpfs -o size=120k none /run/small
+watch full camera:0 --seconds 15 --record /run/small/full.y4m
 kill $FEEDER
 mv /run/record.y4m* /run/killed.y4m* /run/small/full.y4m* .
