@@ -22,7 +22,7 @@ const LEAST_DIP: f64 = 0.02;
 
 /// Common parameters: axis (3), slope of the background (2), slit, blur, and place and depth of two hairs.
 pub(super) const PARAMETERS: usize = 11;
-type Matrix = SMatrix<f64, PARAMETERS, PARAMETERS>;
+pub(super) type Matrix = SMatrix<f64, PARAMETERS, PARAMETERS>;
 type Vector = SVector<f64, PARAMETERS>;
 /// Columns of one row: place, slope, slit, blur, place and depth of two hairs.
 const COLUMNS: usize = 8;
@@ -86,6 +86,8 @@ pub(super) struct Thread {
     pub(super) residual_scale: f64,
     /// Share of what u is larger than from independent pixels alone.
     pub(super) inflation: f64,
+    /// What a lopsided misfit of the profile leaves, the same in every frame while the thread stands there, px.
+    pub(super) lasting_px: f64,
     /// Whether the last step of the fit was far below its uncertainty.
     pub(super) settled: bool,
 }
@@ -134,12 +136,18 @@ impl Thread {
             covariance: Matrix::identity(),
             residual_scale: 1.0,
             inflation: 1.0,
+            lasting_px: 0.0,
             settled: false,
         }
     }
 
     pub(super) fn z(&self, y: f64) -> f64 {
         (y - self.y_ref) / self.scale
+    }
+
+    /// Height at which the axis is told, px, and the scale of z, px.
+    pub(super) fn frame(&self) -> (f64, f64) {
+        (self.y_ref, self.scale)
     }
 
     pub(super) fn x_at(&self, y: f64) -> f64 {
@@ -415,32 +423,12 @@ impl Thread {
 
     /// Means of the raw amplitudes over as many rows as the noise asks for.
     fn smooth_amplitude(&mut self, bench: &mut Bench) {
-        let rows = self.raw.len();
-        let (mut sum, mut weight) = (0.0, 0.0);
-        bench.smooth.clear();
-        bench.smooth.push((0.0, 0.0));
-        for r in 0..rows {
-            sum += self.information[r] * self.raw[r];
-            weight += self.information[r];
-            bench.smooth.push((sum, weight));
-        }
-        if weight <= 0.0 {
-            self.amplitude.fill(0.0);
-            return;
-        }
-        // Rows needed for a signal-to-noise ratio of 12.
-        let mean = sum / weight;
-        let per_row = (mean * mean * weight / rows as f64).max(1e-9);
-        let half = ((144.0 / per_row / 2.0).ceil() as usize).clamp(2, 40);
-        for r in 0..rows {
-            let (from, to) = (r.saturating_sub(half), (r + half + 1).min(rows));
-            let (a, b) = (bench.smooth[from], bench.smooth[to]);
-            self.amplitude[r] = if b.1 - a.1 > 1e-12 * weight {
-                (b.0 - a.0) / (b.1 - a.1)
-            } else {
-                mean
-            };
-        }
+        smooth_amplitudes(
+            &self.raw,
+            &self.information,
+            &mut self.amplitude,
+            &mut bench.smooth,
+        );
     }
 
     /// Compares the scatter of the rows' scores with what independent pixels would give.
@@ -487,6 +475,40 @@ impl Thread {
         let factor = ((seen * n + pixels * few) / (n + few)).max(0.6 * pixels);
         self.inflation = factor.sqrt();
         self.covariance *= factor;
+    }
+}
+
+/// Means of raw amplitudes over as many rows as their noise asks for: a signal-to-noise ratio of 12.
+pub(super) fn smooth_amplitudes(
+    raw: &[f64],
+    information: &[f64],
+    smooth: &mut [f64],
+    sums: &mut Vec<(f64, f64)>,
+) {
+    let rows = raw.len();
+    let (mut sum, mut weight) = (0.0, 0.0);
+    sums.clear();
+    sums.push((0.0, 0.0));
+    for (raw, information) in raw.iter().zip(information) {
+        sum += information * raw;
+        weight += information;
+        sums.push((sum, weight));
+    }
+    if weight <= 0.0 {
+        smooth.fill(0.0);
+        return;
+    }
+    let mean = sum / weight;
+    let per_row = (mean * mean * weight / rows as f64).max(1e-9);
+    let half = ((144.0 / per_row / 2.0).ceil() as usize).clamp(2, 40);
+    for (r, smooth) in smooth.iter_mut().enumerate() {
+        let (from, to) = (r.saturating_sub(half), (r + half + 1).min(rows));
+        let (a, b) = (sums[from], sums[to]);
+        *smooth = if b.1 - a.1 > 1e-12 * weight {
+            (b.0 - a.0) / (b.1 - a.1)
+        } else {
+            mean
+        };
     }
 }
 

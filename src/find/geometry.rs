@@ -51,6 +51,16 @@ impl Hair {
         let r = distance_px / self.width_px.max(0.1);
         1.0 - self.depth * (-4.0 * std::f64::consts::LN_2 * r * r).exp()
     }
+
+    /// Derivatives of [`Self::transmission`] by the place of the hair, 1/px, and by its depth.
+    #[must_use]
+    pub fn transmission_slopes(&self, distance_px: f64) -> (f64, f64) {
+        let width = self.width_px.max(0.1);
+        let r = distance_px / width;
+        let k = 4.0 * std::f64::consts::LN_2;
+        let dip = (-k * r * r).exp();
+        (-self.depth * 2.0 * k * r / width * dip, -dip)
+    }
 }
 
 impl CrossHairs {

@@ -18,7 +18,9 @@ const LEAST_LEVELS: f64 = 0.75;
 const SUMMIT_SHARE: f64 = 0.08;
 /// Error that the shade of a hair along the whole line leaves, as a share of the line's width: the shade's profile is
 /// known to some per cent only (found on simulated frames, in which a hair moves across a line).
-const SHADE_SHARE: f64 = 0.02;
+const SHADE_SHARE: f64 = 0.01;
+/// A hair nearer to the vertical than this runs along a line, degrees.
+const ALONG_DEG: f64 = 30.0;
 const LEAST_ROWS: usize = 20;
 const MOST_WIDTH_PX: f64 = 48.0;
 
@@ -73,7 +75,15 @@ impl Draft {
         let first_row = line.rows.0;
         let last_row = line.rows.1.min(scene.grey.height - 1);
         Self {
-            thread: Thread::new(scene.y_ref, scale, axis, Shape::of_width(line.width_px)),
+            thread: Thread::new(
+                scene.y_ref,
+                scale,
+                axis,
+                Shape {
+                    slit_px: line.slit_px,
+                    blur_px: line.blur_px,
+                },
+            ),
             strip: Strip {
                 first_row,
                 rows: (last_row + 1).saturating_sub(first_row),
@@ -529,11 +539,30 @@ impl Draft {
         }
     }
 
+    /// Takes in some rows more at either end.
+    pub(super) fn extend(&mut self, rows: usize, scene: &Scene<'_>) {
+        let (first, last) = self.span();
+        self.strip.first_row = first.saturating_sub(rows);
+        let end = (last + rows).min(scene.grey.height - 1);
+        self.strip.rows = (end + 1).saturating_sub(self.strip.first_row);
+    }
+
     /// Drops rows at which the line cannot be seen; for the last round.
     pub(super) fn trim(&mut self) {
         if let Some((a, b)) = self.reach() {
+            let (before, kept) = (a - self.strip.first_row, b + 1 - a);
+            let thread = &mut self.thread;
+            for values in [
+                &mut thread.amplitude,
+                &mut thread.raw,
+                &mut thread.information,
+                &mut thread.background,
+            ] {
+                values.drain(..before.min(values.len()));
+                values.truncate(kept);
+            }
             self.strip.first_row = a;
-            self.strip.rows = b + 1 - a;
+            self.strip.rows = kept;
         } else {
             self.alive = false;
         }
@@ -561,7 +590,8 @@ impl Draft {
         amplitude < swelling(width) * background
     }
 
-    /// Share of the line's rows on which a hair lies over or right beside it.
+    /// Share of the line's rows on which a hair that runs along it lies over or right beside it. What a hair across the line
+    /// takes from one flank it takes from the other a few rows on.
     fn share_beside_hair(&self, scene: &Scene<'_>, width: f64) -> f64 {
         let Some(cross) = scene.hairs else { return 0.0 };
         let (first, last) = self.span();
@@ -570,6 +600,7 @@ impl Draft {
                 let x = self.thread.x_at(y as f64);
                 (0..2).any(|h| {
                     let reach = cross.hairs[h].width_px + 0.6 * width;
+                    cross.hairs[h].angle_deg.abs() < ALONG_DEG &&
                     cross.distance_px(h, x, y as f64).abs() < reach
                 })
             })
@@ -721,17 +752,20 @@ impl Draft {
             }
         }
         let (first, last) = self.span();
-        let shade_px = SHADE_SHARE * width * self.share_beside_hair(scene, width);
-        covariance[0][0] += shade_px * shade_px;
+        let lasting_px =
+            (SHADE_SHARE * width * self.share_beside_hair(scene, width)).hypot(thread.lasting_px);
+        covariance[0][0] += lasting_px * lasting_px;
         Some(Line {
             x_px: thread.axis[0],
-            u_px: u.hypot(shade_px),
-            shade_px,
+            u_px: u.hypot(lasting_px),
+            lasting_px,
             y_ref_px: scene.y_ref,
             tilt_deg: tangent.atan().to_degrees(),
             curvature_per_px: thread.axis[2] * by[2],
             covariance,
             width_px: width,
+            slit_px: thread.shape.slit_px,
+            blur_px: thread.shape.blur_px,
             peak_level: if clipped {
                 1.0
             } else {

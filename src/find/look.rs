@@ -1,10 +1,12 @@
 //! The order of work on one frame.
 
+use super::again::Again;
 use super::axis::{Bench, Thread};
 use super::detect::{ALL_TILTS, Candidate, Search};
 use super::field::field_of_view;
 use super::grey::{Grey, Noise};
 use super::hairs::HairSearch;
+use super::joint::{APART_PX, Joint, MOST_LINES};
 use super::lines::{Draft, Scene};
 use super::{CrossHairs, FieldOfView, Line, Picture};
 use crate::basics::frame::Frame;
@@ -22,11 +24,13 @@ pub struct Known {
     pub cross_hairs: Option<CrossHairs>,
     /// The field stop of an earlier frame; taken as it is.
     pub field: Option<FieldOfView>,
-    /// Take `cross_hairs` as they are and return them unchanged: nothing is fitted to the hairs of this frame.
+    /// Take `cross_hairs` as they are, seen or not, and return them unchanged: nothing is fitted to the hairs of this frame.
     pub hairs_fixed: bool,
-    /// Lines of an earlier frame. Their tilts narrow the search, and only what lies near one of them or is strong
-    /// is looked at; new faint lines are found when nothing is given here.
+    /// Lines of an earlier frame, where they are expected now. As long as they look alike only their surroundings are
+    /// looked at; else their tilts narrow the search, and what lies near one of them or is strong is looked at.
     pub lines: Vec<Line>,
+    /// Look for new lines over the whole picture, too.
+    pub everywhere: bool,
 }
 
 /// Finds hairs, field and lines; keeps its buffers from frame to frame, and nothing else.
@@ -39,6 +43,10 @@ pub struct Finder {
     pub(super) hairs: HairSearch,
     candidates: Vec<Candidate>,
     pub(super) bench: Bench,
+    joint: Joint,
+    again: Again,
+    /// Size and full scale of the pictures for which the noise was learnt.
+    noise_for: (usize, usize, u32),
 }
 
 impl Finder {
@@ -59,19 +67,52 @@ impl Finder {
         if w < 16 || h < 16 {
             return picture;
         }
+        let kind = (w, h, self.grey.clip.to_bits());
+        if !known.lines.is_empty()
+            && self.noise_for == kind
+            && let Some(seen) = self.look_again(known)
+        {
+            if !known.everywhere {
+                return Picture {
+                    mean_level: picture.mean_level,
+                    ..seen
+                };
+            }
+            self.noise.learn(&self.grey, 1.0);
+            picture.field = known
+                .field
+                .clone()
+                .or_else(|| field_of_view(&self.grey, &self.noise));
+            picture.cross_hairs = seen.cross_hairs;
+            picture.lines = self.lines(&picture, known, &seen.lines);
+            // What was recognised stays, unless something better stands in its place now.
+            let kept: Vec<Line> = seen.lines;
+            for line in kept {
+                let replaced = picture
+                    .lines
+                    .iter()
+                    .any(|new| (new.x_px - line.x_px).abs() < 0.8 * line.width_px);
+                if !replaced {
+                    picture.lines.push(line);
+                }
+            }
+            picture.lines.sort_by(|a, b| a.x_px.total_cmp(&b.x_px));
+            return picture;
+        }
         self.noise.learn(&self.grey, 1.0);
+        self.noise_for = kind;
         picture.field = known
             .field
             .clone()
             .or_else(|| field_of_view(&self.grey, &self.noise));
-        if known.hairs_fixed && known.cross_hairs.is_some() {
+        if known.hairs_fixed {
             picture.cross_hairs.clone_from(&known.cross_hairs);
-            picture.lines = self.lines(&picture, known);
+            picture.lines = self.lines(&picture, known, &[]);
             return picture;
         }
         // Hairs are looked for beside the lines, so the lines come first where nothing is known of either.
         let mut rough = if known.cross_hairs.is_none() && known.lines.is_empty() {
-            self.lines(&picture, known)
+            self.lines(&picture, known, &[])
         } else {
             known.lines.clone()
         };
@@ -84,16 +125,45 @@ impl Finder {
             &rough,
             &mut self.bench,
         );
-        picture.lines = self.lines(&picture, known);
+        picture.lines = self.lines(&picture, known, &[]);
         if let Some(cross) = self.hair_beside_lines(&picture) {
             let before = picture.cross_hairs.replace(cross);
             picture.lines = if before.is_some_and(|before| moved_little(&before, &picture)) {
                 self.lines_again(&picture)
             } else {
-                self.lines(&picture, known)
+                self.lines(&picture, known, &[])
             };
         }
         picture
+    }
+
+    /// The known lines where they are now, and the hairs if they are to be measured; `None` if anything looks different.
+    fn look_again(&mut self, known: &Known) -> Option<Picture> {
+        let mut picture = Picture {
+            field: known.field.clone(),
+            ..Picture::default()
+        };
+        let hairs = known.cross_hairs.as_ref();
+        let scene = Scene {
+            grey: &self.grey,
+            noise: &self.noise,
+            hairs,
+            y_ref: reference_height(&self.grey, &picture, hairs),
+        };
+        picture.lines = self.again.run(&scene, &known.lines, &mut self.joint)?;
+        if known.hairs_fixed {
+            picture.cross_hairs.clone_from(&known.cross_hairs);
+            return Some(picture);
+        }
+        let before = hairs?;
+        picture.cross_hairs = self.hairs.run(
+            &self.grey,
+            &self.noise,
+            hairs,
+            &picture.lines,
+            &mut self.bench,
+        );
+        (picture.cross_hairs.is_none() || moved_little(before, &picture)).then_some(picture)
     }
 
     /// An upright hair close to a line, measured again with the line left out.
@@ -124,10 +194,16 @@ impl Finder {
     }
 
     /// The lines of the picture, searched for and measured.
-    fn lines(&mut self, picture: &Picture, known: &Known) -> Vec<Line> {
+    ///
+    /// Those of `seen` are in this very frame; only others are searched for.
+    fn lines(&mut self, picture: &Picture, known: &Known, seen: &[Line]) -> Vec<Line> {
         let hairs = picture.cross_hairs.as_ref().or(known.cross_hairs.as_ref());
-        let tilts = known
-            .lines
+        let tilts = if seen.is_empty() {
+            known.lines.as_slice()
+        } else {
+            &[]
+        };
+        let tilts = tilts
             .iter()
             .map(|l| l.tilt_deg.to_radians().tan())
             .fold(None, |span: Option<(f64, f64)>, t| {
@@ -140,11 +216,11 @@ impl Finder {
         } else {
             &self.grey
         };
-        let brief = !known.lines.is_empty();
+        let brief = !known.lines.is_empty() && seen.is_empty();
         let followed: Vec<&Line> = known
             .lines
             .iter()
-            .filter(|line| line.u_px < WORTH_FOLLOWING_PX)
+            .filter(|line| seen.is_empty() && line.u_px < WORTH_FOLLOWING_PX)
             .collect();
         self.search
             .run(source, &self.noise, tilts, brief, &mut self.candidates);
@@ -154,7 +230,10 @@ impl Finder {
             hairs,
             y_ref: reference_height(&self.grey, picture, hairs),
         };
-        let mut drafts: Vec<Draft> = Vec::with_capacity(self.candidates.len());
+        let mut drafts: Vec<Draft> = seen
+            .iter()
+            .map(|line| Draft::from_line(line, line.x_px, line.y_ref_px, &scene))
+            .collect();
         // Every known line is started from one candidate, the strongest near it.
         let mut started = vec![false; followed.len()];
         for candidate in &self.candidates {
@@ -220,7 +299,7 @@ impl Finder {
             keep_new(&mut drafts, draft);
         }
         divide(&mut drafts, &scene, &mut self.bench);
-        settle(&mut drafts, &scene, &mut self.bench)
+        settle(&mut drafts, &scene, &mut self.joint)
     }
 
     /// The lines of the picture measured again where they are, for hairs that are now known better.
@@ -240,7 +319,7 @@ impl Finder {
         for draft in &mut drafts {
             draft.grow(&scene, &[], &[], &mut self.bench);
         }
-        settle(&mut drafts, &scene, &mut self.bench)
+        settle(&mut drafts, &scene, &mut self.joint)
     }
 }
 
@@ -340,66 +419,83 @@ fn moved_little(before: &CrossHairs, picture: &Picture) -> bool {
     })
 }
 
-/// Measures all lines again, each without the others, for neighbours disturb each other.
-fn settle(drafts: &mut Vec<Draft>, scene: &Scene<'_>, bench: &mut Bench) -> Vec<Line> {
-    drafts.retain(|draft| draft.alive);
-    for round in 0..3 {
-        let mut moved = false;
+/// Measures all lines again, near ones together, until nothing is dropped any more.
+fn settle(drafts: &mut [Draft], scene: &Scene<'_>, joint: &mut Joint) -> Vec<Line> {
+    let mut due: Vec<bool> = vec![true; drafts.len()];
+    for round in 0..4 {
+        for group in groups(drafts, scene) {
+            if !group.iter().any(|&i| due[i]) {
+                continue;
+            }
+            if !joint.fit(drafts, &group, scene, true, 5) {
+                for &i in &group {
+                    let alone = group.len() > 1 && joint.fit(drafts, &[i], scene, true, 5);
+                    drafts[i].alive &= alone;
+                }
+            }
+        }
+        due.fill(false);
+        let mut lost: Vec<f64> = Vec::new();
         for i in 0..drafts.len() {
             if !drafts[i].alive {
                 continue;
             }
-            let width = drafts[i].thread.shape.width_px();
-            let (mut threads, mut spans) = (Vec::<Thread>::new(), Vec::new());
-            for (j, other) in drafts.iter().enumerate() {
-                let y = scene
-                    .y_ref
-                    .clamp(drafts[i].span().0 as f64, drafts[i].span().1 as f64);
-                let apart = (other.thread.x_at(y) - drafts[i].thread.x_at(y)).abs();
-                if j != i
-                    && other.alive
-                    && apart < 4.0 * (width + other.thread.shape.width_px()) + 12.0
-                {
-                    threads.push(other.thread.clone());
-                    spans.push(other.span());
-                }
-            }
-            let draft = &mut drafts[i];
-            if threads.is_empty() && (round > 0 || draft.fresh) {
-                continue;
-            }
-            let before = draft.thread.axis[0];
-            draft.measure(scene, &threads, &spans, 3, bench);
-            if draft.alive && round == 0 {
-                let before = draft.span();
-                draft.trim();
-                if draft.alive && draft.span() != before {
-                    draft.measure(scene, &threads, &spans, 2, bench);
-                }
-            }
-            let u = draft.thread.covariance[(0, 0)].max(0.0).sqrt();
-            moved |= !draft.alive || (draft.thread.axis[0] - before).abs() > 0.05 * u;
-        }
-        for i in 0..drafts.len() {
-            for j in 0..i {
-                if drafts[i].alive
-                    && drafts[j].alive
+            let before = drafts[i].span();
+            drafts[i].trim();
+            let twice = (0..i).any(|j| {
+                drafts[j].alive
                     && same(
                         &drafts[j].thread,
                         drafts[j].span(),
                         &drafts[i].thread,
                         drafts[i].span(),
                     )
-                {
-                    drafts[i].alive = false;
-                    moved = true;
-                }
+            });
+            if twice || !drafts[i].alive || drafts[i].line(scene).is_none() {
+                drafts[i].alive = false;
+                lost.push(drafts[i].thread.axis[0]);
+            } else if round == 0 {
+                due[i] = drafts[i].span() != before;
             }
         }
-        if !moved {
+        for (draft, due) in drafts.iter().zip(&mut due) {
+            *due |= lost.iter().any(|x| (draft.thread.axis[0] - x).abs() < 60.0);
+        }
+        if !drafts.iter().zip(&due).any(|(draft, due)| draft.alive && *due) {
             break;
         }
     }
+    lines_of(drafts, scene)
+}
+
+/// Living drafts in groups whose profiles reach each other.
+pub(super) fn groups(drafts: &[Draft], scene: &Scene<'_>) -> Vec<Vec<usize>> {
+    let place = |i: usize| {
+        let (from, to) = drafts[i].span();
+        drafts[i].thread.x_at(scene.y_ref.clamp(from as f64, to.max(from) as f64))
+    };
+    let mut order: Vec<usize> = (0..drafts.len()).filter(|&i| drafts[i].alive).collect();
+    order.sort_by(|&a, &b| place(a).total_cmp(&place(b)));
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    for i in order {
+        let shape = &drafts[i].thread.shape;
+        let joins = groups.last().is_some_and(|group| {
+            let other = group[group.len() - 1];
+            let with = &drafts[other].thread.shape;
+            let reach = 1.15 * (shape.width_px() + with.width_px())
+                + 1.6 * (shape.blur_px + with.blur_px)
+                + APART_PX;
+            group.len() < MOST_LINES && place(i) - place(other) < reach
+        });
+        match groups.last_mut() {
+            Some(group) if joins => group.push(i),
+            _ => groups.push(vec![i]),
+        }
+    }
+    groups
+}
+
+fn lines_of(drafts: &[Draft], scene: &Scene<'_>) -> Vec<Line> {
     let w = scene.grey.width as f64;
     let mut lines: Vec<Line> = drafts.iter().filter_map(|d| d.line(scene)).collect();
     lines.retain(|line| line.x_px > -w && line.x_px < 2.0 * w);

@@ -14,12 +14,14 @@
 //! Checked by `find::tests` on frames rendered there: spread of (found - true)/u, bias under a
 //! moving hair, false and missed lines, clipped lines, doublets, frames with nothing in them.
 
+mod again;
 mod axis;
 mod detect;
 mod field;
 mod geometry;
 mod grey;
 mod hairs;
+mod joint;
 mod lines;
 mod look;
 mod rowsum;
@@ -90,6 +92,10 @@ pub struct Line {
     pub covariance: [[f64; 3]; 3],
     /// Full width at half maximum across the line, px.
     pub width_px: f64,
+    /// Its profile is a box of this width, px, the image of the slit …
+    pub slit_px: f64,
+    /// … blurred by a Gaussian of this standard deviation, px.
+    pub blur_px: f64,
     /// Highest level of the line's profile above black, as a share of full scale.
     pub peak_level: f64,
     /// Light of the line above its background, summed over its rows, levels.
@@ -100,7 +106,7 @@ pub struct Line {
     pub saturated: bool,
     /// Part of `u_px` that the shade of a hair along the line leaves, px: an error that stays the same from frame to frame
     /// while the line stands there, so that no average lessens it.
-    pub shade_px: f64,
+    pub lasting_px: f64,
     /// Whether a hair covers the line's axis anywhere near `y_ref_px`, so that the axis there is seen only beside it.
     pub under_hair: bool,
     /// First and last row of the line that was used.

@@ -31,7 +31,7 @@ fn normal(table: &[(f32, f32)], z: f32) -> (f32, f32) {
 }
 
 /// A box of width `slit_px` convolved with a Gaussian of standard deviation `blur_px`, 1 at its middle.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Shape {
     pub(super) slit_px: f64,
     pub(super) blur_px: f64,
@@ -147,9 +147,9 @@ impl ProfileTable {
         }
     }
 
-    /// All terms at the pixels 0..`across` of a row whose profile is centred on `x`; false if `x` lies far outside.
+    /// The first terms at the pixels 0..`across` of a row whose profile is centred on `x`; false if `x` lies far outside.
     #[inline]
-    pub(super) fn read(&self, x: f32, across: usize, terms: &mut [Vec<f32>; TERMS]) -> bool {
+    pub(super) fn read(&self, x: f32, across: usize, terms: &mut [Vec<f32>]) -> bool {
         if !(x > -3.0 && x < across as f32 + 3.0) {
             return false;
         }

@@ -26,7 +26,7 @@ pub(super) struct Sighting {
     pub(super) saturated: bool,
     pub(super) under_hair: bool,
     /// What the shade of a hair leaves, the same in every frame, px; not in the covariance.
-    pub(super) shade_px: f32,
+    pub(super) lasting_px: f32,
 }
 
 impl Sighting {
@@ -37,7 +37,7 @@ impl Sighting {
         } else {
             line.u_px * line.u_px
         };
-        let variance = (variance - line.shade_px * line.shade_px).max(0.01 * variance);
+        let variance = (variance - line.lasting_px * line.lasting_px).max(0.01 * variance);
         Self {
             frame,
             time_s,
@@ -49,7 +49,7 @@ impl Sighting {
             level: line.peak_level as f32,
             saturated: line.saturated,
             under_hair: line.under_hair,
-            shade_px: line.shade_px as f32,
+            lasting_px: line.lasting_px as f32,
         }
     }
 

@@ -71,12 +71,14 @@ fn follow_scene(name: &str, number: u64, told: bool) -> (simulate::SceneTruth, S
                     curvature_per_px: line.curvature_per_px,
                     covariance: [[u * u, 0.0, 0.0], [0.0, 1e-9, 0.0], [0.0, 0.0, 1e-14]],
                     width_px: 5.0,
+                    slit_px: 2.0,
+                    blur_px: 1.5,
                     peak_level: line.brightness.min(1.0),
                     flux: line.brightness * 1e4 * (1.0 + 0.05 * practice::normal(&mut random)),
                     signal_to_noise: 50.0,
                     saturated: false,
                     under_hair: false,
-                    shade_px: 0.0,
+                    lasting_px: 0.0,
                     rows: (100, 400),
                 });
             }

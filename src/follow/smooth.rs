@@ -30,6 +30,8 @@ pub(super) struct Course {
     pub(super) u_px: Vec<f64>,
     /// Square of g as first guessed, px; only sets how much the tremor weighs in each frame.
     pub(super) depth_px: Vec<f64>,
+    /// Where the turning point is sought, and a standard deviation, px; anywhere where there is none.
+    pub(super) near_px: Option<(f64, f64)>,
 }
 
 /// The most likely course for given noise.
@@ -223,7 +225,7 @@ impl<'a> Solver<'a> {
 
     fn cost(&self, noise: Noise, sigma: &[f64], y0: f64, g: &[f64], v: &[f64]) -> f64 {
         let c = self.course;
-        let mut sum = 0.0;
+        let mut sum = c.near_px.map_or(0.0, |(near, sd)| ((y0 - near) / sd).powi(2));
         let mut z_before = 0.0;
         for i in 0..g.len() {
             let z = (c.y_px[i] - y0 - g[i] * g[i]) / sigma[i];
@@ -248,8 +250,9 @@ impl<'a> Solver<'a> {
         let c = self.course;
         let m = &mut self.normal;
         let (g, v) = (&now.g, &now.velocity);
-        m.corner = 0.0;
-        m.gradient_y0 = 0.0;
+        (m.corner, m.gradient_y0) = c.near_px.map_or((0.0, 0.0), |(near, sd)| {
+            (1.0 / (sd * sd), (now.y0_px - near) / (sd * sd))
+        });
         let mut before = (0.0, 0.0, 0.0);
         for i in 0..g.len() {
             m.diagonal[i] = Sym {

@@ -38,6 +38,8 @@ struct Candidate {
     /// Position in the picture and its standard uncertainty, px.
     x_px: f64,
     u_px: f64,
+    /// The part of it that all passes at this place have in common, px.
+    lasting_px: f64,
     time_s: f64,
     /// Logarithm of the odds that only the hand turned back.
     odds: f64,
@@ -326,7 +328,9 @@ impl Candidate {
 }
 
 /// Frames in which a line stood this close to its turning point decide about it, px.
-const SHADE_REACH_PX: f64 = 1.5;
+/// The middle of the field of view, at whose height lines are told where no hairs are, is known to this, px.
+const FIELD_HEIGHT_PX: f64 = 1.5;
+const LASTING_REACH_PX: f64 = 1.5;
 
 impl Line {
     fn new(track: Track, hold: &Hold) -> Self {
@@ -363,15 +367,15 @@ impl Line {
     }
 
     /// What the shade of a hair leaves where the line stood at `x_px`: the mean over the frames near there, px.
-    fn shade_near(&self, x_px: f64) -> f64 {
+    fn lasting_near(&self, x_px: f64) -> f64 {
         let (sum, count) = self
             .course
             .x_px
             .iter()
             .zip(&self.track.sightings)
-            .filter(|(x, _)| (**x - x_px).abs() < SHADE_REACH_PX)
+            .filter(|(x, _)| (**x - x_px).abs() < LASTING_REACH_PX)
             .fold((0.0, 0.0), |(sum, count), (_, s)| {
-                (sum + f64::from(s.shade_px), count + 1.0)
+                (sum + f64::from(s.lasting_px), count + 1.0)
             });
         if count > 0.0 { sum / count } else { 0.0 }
     }
@@ -411,6 +415,7 @@ impl Line {
             end: Err(Refusal::NoFit),
             x_px,
             u_px: self.noise_px,
+            lasting_px: 0.0,
             time_s,
             odds: prior,
             short_px: None,
@@ -432,7 +437,8 @@ impl Line {
             }
             Ok(turn) => {
                 candidate.x_px = sign * turn.y0_px;
-                candidate.u_px = turn.u_px.hypot(self.shade_near(candidate.x_px));
+                candidate.lasting_px = self.lasting_near(candidate.x_px);
+                candidate.u_px = turn.u_px.hypot(candidate.lasting_px);
                 if let (Some(here), Some(main)) = (hold.stretch_at(turn.time_s), hold.main())
                     && hold.stretches.len() > 1
                     && (here.x_px - main.x_px).abs() > 0.0
@@ -530,12 +536,14 @@ impl Line {
     ) -> (FollowedLine, Vec<TurningPoint>) {
         let hairs = hold.cross_hairs.as_ref();
         let offset = |x: f64| hairs.map(|h| x - h.x_px);
-        let u_hair = hairs.map_or(0.0, |h| h.u_x_px.hypot(self.slope * h.u_y_px));
-        let counted: Vec<(f64, f64)> = self
+        let u_hair = hairs.map_or((self.slope * FIELD_HEIGHT_PX).abs(), |h| {
+            h.u_x_px.hypot(self.slope * h.u_y_px)
+        });
+        let counted: Vec<(f64, f64, f64)> = self
             .candidates
             .iter()
             .filter(|c| c.counts())
-            .map(|c| (c.x_px, c.u_px))
+            .map(|c| (c.x_px, c.u_px, c.lasting_px))
             .collect();
         let (x_px, u_line, birge) = if counted.is_empty() {
             let (mean, u) = weighted_mean(&self.course.x_px, &self.course.u_px);
@@ -670,29 +678,35 @@ impl Line {
     }
 }
 
-/// Weighted mean of passes, its standard uncertainty, and the factor by which it was widened because they disagree.
+/// Weighted mean of passes (position, standard uncertainty, and the part of it that they have in common, px), its
+/// standard uncertainty, and the factor by which it was widened because they disagree.
 ///
 /// The factor is Birge's ratio (R. T. Birge, Physical Review 40, 207, 1932), applied only if chance would
 /// give so large a sum of squares in fewer than one case in a hundred.
-fn combine(passes: &[(f64, f64)]) -> (f64, f64, Option<f64>) {
+fn combine(passes: &[(f64, f64, f64)]) -> (f64, f64, Option<f64>) {
     use statrs::distribution::{ChiSquared, ContinuousCDF};
     let weights: Vec<f64> = passes.iter().map(|p| 1.0 / (p.1 * p.1)).collect();
     let total: f64 = weights.iter().sum();
-    let mean = passes
+    let weighted = |value: fn(&(f64, f64, f64)) -> f64| {
+        let sum: f64 = passes.iter().zip(&weights).map(|(p, w)| value(p) * w).sum();
+        sum / total
+    };
+    let mean = weighted(|p| p.0);
+    let common = weighted(|p| p.2);
+    // Variance of the mean from what each pass has of its own.
+    let own: f64 = passes
         .iter()
         .zip(&weights)
-        .map(|(p, w)| p.0 * w)
-        .sum::<f64>()
-        / total;
-    let u = total.sqrt().recip();
+        .map(|(p, w)| (w / total).powi(2) * (p.1 * p.1 - p.2 * p.2).max(0.0))
+        .sum();
     let freedom = passes.len() as f64 - 1.0;
     let chi_squared: f64 = passes.iter().map(|p| ((p.0 - mean) / p.1).powi(2)).sum();
     let unlikely = freedom > 0.5
         && ChiSquared::new(freedom).is_ok_and(|law| 1.0 - law.cdf(chi_squared) < 0.01);
     if unlikely {
         let factor = (chi_squared / freedom).sqrt();
-        (mean, u * factor, Some(factor))
+        (mean, (own + common * common).sqrt() * factor, Some(factor))
     } else {
-        (mean, u, None)
+        (mean, (own + common * common).sqrt(), None)
     }
 }

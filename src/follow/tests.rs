@@ -72,7 +72,7 @@ fn line_at(x_px: f64, u_px: f64, width_px: f64, flux: f64) -> Line {
         signal_to_noise: 80.0,
         saturated: false,
         under_hair: false,
-        shade_px: 0.0,
+        lasting_px: 0.0,
         rows: (100, 860),
     }
 }

@@ -58,6 +58,8 @@ pub(super) enum NoTurn {
 pub(super) const FEWEST_FRAMES: usize = 4;
 /// Most frames that enter one pass; those nearest to the turning point are kept.
 const MOST_FRAMES: usize = 420;
+/// How near to the smallest position the turning point is held where the search slipped away from it, px.
+const HELD_NEAR_PX: f64 = 3.0;
 
 /// Measures the turning point of one pass.
 ///
@@ -78,18 +80,39 @@ pub(super) fn measure(
         y_px: samples.iter().map(|s| s.y_px).collect(),
         u_px: samples.iter().map(|s| s.u_px.max(1e-4)).collect(),
         depth_px: Vec::new(),
+        near_px: None,
     };
     let stated = course.u_px.clone();
     for i in spikes(&course) {
         course.u_px[i] *= 1e3;
     }
-    let (course, hyper, best) = first_guesses(&course)
+    let evidence = |settled: &(Course, Hyper, Solution)| settled.2.minus_two_log_evidence();
+    let turns = |settled: &(Course, Hyper, Solution)| {
+        !crossings(&settled.0.time, &settled.2.g).is_empty()
+    };
+    let starts = first_guesses(&course);
+    let mut settled: Vec<(Course, Hyper, Solution)> = starts
+        .iter()
+        .filter_map(|start| settle(course.clone(), &stated, start.clone()))
+        .collect();
+    if !settled.iter().any(turns) {
+        // The search can slip over the edge of a turn into a course that never reaches its turning point.
+        let held = starts.into_iter().filter_map(|start| {
+            let mut course = course.clone();
+            course.near_px = Some((start.y0_px, HELD_NEAR_PX));
+            settle(course, &stated, start)
+        });
+        settled.extend(held);
+    }
+    #[cfg(dev)]
+    if std::env::var("G").is_ok() {
+        for r in &settled {
+            println!("G y0 {:.3} evid {:.2} crossings {} hyper {:?}", r.2.y0_px, r.2.minus_two_log_evidence(), crossings(&r.0.time, &r.2.g).len(), r.1.value);
+        }
+    }
+    let (course, hyper, best) = settled
         .into_iter()
-        .filter_map(|start| settle(course.clone(), &stated, start))
-        .min_by(|a, b| {
-            a.2.minus_two_log_evidence()
-                .total_cmp(&b.2.minus_two_log_evidence())
-        })
+        .min_by(|a, b| evidence(a).total_cmp(&evidence(b)))
         .ok_or(NoTurn::NoFit)?;
     let (y0_px, variance) = average(&course, hyper, &best).ok_or(NoTurn::NoFit)?;
     let noise = hyper.noise();
@@ -370,6 +393,11 @@ fn smoothest_signs(course: &Course, root: &[f64], flips: Flips) -> (Vec<f64>, f6
     if n < 3 {
         return (vec![1.0; n], f64::INFINITY);
     }
+    // A change of speed by a fifth is usual, but not of a speed that only a needless change of sign makes.
+    let steps: Vec<f64> = (1..n)
+        .map(|i| (root[i] - root[i - 1]).abs() / (time[i] - time[i - 1]))
+        .collect();
+    let fast = (3.0 * usual(&steps)).powi(2);
     let error = |i: usize| {
         let u = course.u_px[i].min(1.0);
         u / (2.0 * root[i] + u.sqrt())
@@ -394,7 +422,7 @@ fn smoothest_signs(course: &Course, root: &[f64], flips: Flips) -> (Vec<f64>, f6
             let v1 = (SIGNS[b] * root[i - 1] - SIGNS[a] * root[i - 2]) / d1;
             for c in 0..2 {
                 let v2 = (SIGNS[c] * root[i] - SIGNS[b] * root[i - 1]) / d2;
-                let usual_change = 0.04 * (v1 * v1).min(v2 * v2);
+                let usual_change = 0.04 * (v1 * v1).min(v2 * v2).min(fast);
                 let bend = (v2 - v1).powi(2) / (floor + usual_change);
                 let total = so_far + (1.0 + bend).ln();
                 let then = if b == c { class } else { AFTER_CHANGE[class] };
@@ -499,10 +527,18 @@ fn optimise(course: &Course, hyper: &mut Hyper, start: Solution) -> Option<Solut
     let mut solver = Solver::new(course);
     let mut best_solution = solver.solve(hyper.noise(), &start, false);
     if best_solution.is_none() {
-        // A stiffer or softer hand may get the search going.
-        for shift in [2.0, -2.0, 4.0] {
+        // A stiffer or softer hand, or larger noise than stated, may get the search going.
+        for (larger, softer) in [
+            (0.0, 2.0),
+            (0.0, -2.0),
+            (0.0, 4.0),
+            (1.5, 0.0),
+            (1.5, 3.0),
+            (3.0, 2.0),
+        ] {
             let mut other = *hyper;
-            other.value[2] += shift;
+            other.value[0] += larger;
+            other.value[2] += softer;
             best_solution = solver.solve(other.noise(), &start, false);
             if best_solution.is_some() {
                 *hyper = other;
@@ -512,6 +548,7 @@ fn optimise(course: &Course, hyper: &mut Hyper, start: Solution) -> Option<Solut
     }
     let mut kept = best_solution?;
     let mut kept_value = kept.minus_two_log_evidence() + hyper.penalty();
+    let mut kept_at = hyper.value;
     let template = *hyper;
     let mut evaluate = |value: [f64; 4]| {
         let mut trial = template;
@@ -521,6 +558,7 @@ fn optimise(course: &Course, hyper: &mut Hyper, start: Solution) -> Option<Solut
                 let height = solution.minus_two_log_evidence() + trial.penalty();
                 if height < kept_value {
                     kept_value = height;
+                    kept_at = value;
                     kept = solution;
                 }
                 height
@@ -544,8 +582,12 @@ fn optimise(course: &Course, hyper: &mut Hyper, start: Solution) -> Option<Solut
         }
     }
     hyper.value = simplex(&mut evaluate, begin.0, [0.25, 0.6, 0.7, 0.8], 60);
-    let noise = hyper.noise();
-    solver.solve(noise, &kept, false)
+    // Where the simplex ended there may be no solution by a hair's breadth: then the best one on its way stands.
+    if let Some(solution) = solver.solve(hyper.noise(), &kept, false) {
+        return Some(solution);
+    }
+    hyper.value = kept_at;
+    Some(kept)
 }
 
 /// Nelder and Mead's downhill simplex (The Computer Journal 7, 308, 1965), for four variables.

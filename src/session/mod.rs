@@ -18,6 +18,7 @@ mod experiment;
 mod footage;
 mod stills;
 mod sweep;
+mod watcher;
 
 pub use crate::basics::frame::Frame;
 pub use crate::basics::uncertainty::{Cause, Measured, rounded};

@@ -5,30 +5,15 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
+use super::watcher::Watcher;
 use super::{Caution, SessionError};
 use crate::basics::frame::Frame;
 use crate::basics::uncertainty::{Cause, Shape};
 use crate::capture::camera::CameraWish;
 use crate::capture::{self, FrameSource, Next, OpenOptions, Source};
-use crate::find::{Finder, Known, Stack};
-use crate::follow::{Follower, Settings, Side, Sweep};
+use crate::follow::{Settings, Side, Sweep};
 use crate::logbook::scale::Calibration;
 
-/// Frames between two looks at the whole picture; between them only the surroundings of known lines are searched.
-const FRAMES_BETWEEN_FULL_LOOKS: u64 = 12;
-/// Frames between two fits of the hairs, which stay where they are as long as nobody touches the camera.
-const FRAMES_BETWEEN_HAIR_FITS: u64 = 4;
-/// Frames that are laid over each other to see hairs that are too faint in one frame.
-const STACKED_FRAMES: u64 = 96;
-
-/// Fits of the hairs that may fail where they were before they are looked for everywhere.
-const MISSES_BEFORE_NEW_SEARCH: u32 = 2;
-
-/// Sightings of the hairs in single frames from which on the stack is not asked.
-const ENOUGH_SIGHTINGS: u32 = 5;
-
-/// Frames passed over from which on known lines are looked for everywhere: a hand moves a line farther than its surroundings in that time.
-const SKIPPED_TOO_FAR: u64 = 6;
 /// Time between two sentences about a silence that lasts.
 const BETWEEN_WORDS: Duration = Duration::from_secs(5);
 /// Sentences about the source that are kept for the answer.
@@ -151,26 +136,14 @@ pub fn watch_frames(
     let of = source.info().frames;
     let description = source.info().description.clone();
 
-    let mut finder = Finder::new();
-    let mut follower = Follower::new(Settings {
+    let mut watcher = Watcher::new(Settings {
         toward: options.toward,
         ..Settings::default()
     });
-    let mut stack = Stack::new();
-    let mut known = Known::default();
-    // Whether the last fit of the hairs saw them; only then they are taken as they are for a while.
-    let mut hairs_seen = false;
-    let mut hairs_missed = 0;
-    let mut hairs_sightings = 0;
     let mut frame = Frame::empty();
-    let mut watched = Watch {
-        frames: 0,
-        dropped: 0,
-        skipped: 0,
-        losses: Vec::new(),
-        notes: Vec::new(),
-        last_s: 0.0,
-    };
+    let (mut dropped, mut skipped) = (0, 0);
+    let mut losses: Vec<String> = Vec::new();
+    let mut notes: Vec<Caution> = Vec::new();
     let begun = Instant::now();
     let mut last_word: Option<Instant> = None;
     let failure = loop {
@@ -184,20 +157,17 @@ pub fn watch_frames(
         match source.next_into(&mut frame) {
             Ok(Next::Frame) => {}
             Ok(Next::Lost { frames, why }) => {
-                watched.dropped += frames;
-                if watched.losses.len() < 8 {
-                    watched.losses.push(why);
+                dropped += frames;
+                if losses.len() < 8 {
+                    losses.push(why);
                 }
-                follower.lost(frames);
-                known.lines.clear();
+                watcher.lost(frames);
                 continue;
             }
             Ok(Next::Skipped { frames }) => {
-                watched.dropped += frames;
-                watched.skipped += frames;
-                if frames >= SKIPPED_TOO_FAR {
-                    known.lines.clear();
-                }
+                dropped += frames;
+                skipped += frames;
+                watcher.passed_over(frames);
                 continue;
             }
             Ok(Next::Waiting { why }) => {
@@ -212,7 +182,7 @@ pub fn watch_frames(
                 {
                     last_word = Some(Instant::now());
                     progress(WatchProgress {
-                        frames: watched.frames,
+                        frames: watcher.frames(),
                         of,
                         note: Some(&why),
                     });
@@ -221,99 +191,48 @@ pub fn watch_frames(
             }
             Ok(Next::Note { code, message }) => {
                 progress(WatchProgress {
-                    frames: watched.frames,
+                    frames: watcher.frames(),
                     of,
                     note: Some(&message),
                 });
                 let note = Caution::new(code, message);
-                if watched.notes.len() < MOST_NOTES && !watched.notes.contains(&note) {
-                    watched.notes.push(note);
+                if notes.len() < MOST_NOTES && !notes.contains(&note) {
+                    notes.push(note);
                 }
                 continue;
             }
             Ok(Next::End) => break None,
-            Err(error) if watched.frames == 0 => return Err(error.into()),
+            Err(error) if watcher.frames() == 0 => return Err(error.into()),
             Err(error) => break Some(error.to_string()),
         }
         if options
             .seconds
-            .is_some_and(|seconds| watched.frames > 0 && frame.time_s >= seconds)
+            .is_some_and(|seconds| watcher.frames() > 0 && frame.time_s >= seconds)
         {
             break None;
         }
         if let Some(sentence) = source.record_last(&frame) {
             progress(WatchProgress {
-                frames: watched.frames,
+                frames: watcher.frames(),
                 of,
                 note: Some(&sentence),
             });
-            watched
-                .notes
-                .push(Caution::new("recording-ended", sentence));
+            notes.push(Caution::new("recording-ended", sentence));
         }
-        if watched.frames.is_multiple_of(FRAMES_BETWEEN_FULL_LOOKS) {
-            known.lines.clear();
-        }
-        // Between two full looks, so that it is known which lines stand beside the hairs.
-        known.hairs_fixed =
-            hairs_seen && watched.frames % FRAMES_BETWEEN_HAIR_FITS != FRAMES_BETWEEN_HAIR_FITS / 2;
-        let mut picture = finder.look(&frame, &known);
-        if !known.hairs_fixed {
-            hairs_seen = picture.cross_hairs.is_some();
-            hairs_missed = if hairs_seen { 0 } else { hairs_missed + 1 };
-            if hairs_missed >= MISSES_BEFORE_NEW_SEARCH && known.cross_hairs.is_some() {
-                // Hidden by a line, or the camera was knocked: then they are somewhere else.
-                hairs_missed = 0;
-                let anywhere = Known {
-                    cross_hairs: None,
-                    ..known.clone()
-                };
-                let again = finder.look(&frame, &anywhere);
-                if again.cross_hairs.is_some() {
-                    hairs_seen = true;
-                    picture = again;
-                }
-            }
-        }
-        if watched.frames < STACKED_FRAMES && hairs_sightings < ENOUGH_SIGHTINGS {
-            stack.add(&frame);
-        }
-        watched.frames += 1;
-        watched.last_s = frame.time_s;
-        if known.hairs_fixed {
-            // Not seen but assumed: no further sighting of the hairs.
-            picture.cross_hairs = None;
-        }
-        hairs_sightings += u32::from(picture.cross_hairs.is_some());
-        follower.advance(frame.number, frame.time_s, &picture);
-        if picture.cross_hairs.is_some() {
-            known.cross_hairs.clone_from(&picture.cross_hairs);
-        } else if known.cross_hairs.is_none()
-            && watched.frames.is_power_of_two()
-            && watched.frames >= 8
-        {
-            known.cross_hairs = stack.cross_hairs(&mut finder);
-        }
-        known.field.clone_from(&picture.field);
-        known.lines = picture.lines;
+        watcher.advance(&frame);
         progress(WatchProgress {
-            frames: watched.frames,
+            frames: watcher.frames(),
             of,
             note: None,
         });
     };
-    if watched.frames == 0 && (options.stop.is_some() || options.seconds.is_some()) {
+    if watcher.frames() == 0 && (options.stop.is_some() || options.seconds.is_some()) {
         return Err(SessionError::Footage(format!(
             "{description} gave no frame before the end; see that it is not covered by another program, or watch for longer"
         )));
     }
-    // Lines that pass the hairs smear the stack: it counts only where single frames were too dark for the hairs.
-    let stacked = if hairs_sightings < ENOUGH_SIGHTINGS {
-        stack.cross_hairs(&mut finder)
-    } else {
-        None
-    };
-    let sweep = follower.finish(stacked);
+    let (frames, duration_s) = (watcher.frames(), watcher.last_s());
+    let sweep = watcher.finish();
     let scale = options.scale.as_ref().map(Calibration::ready).transpose()?;
     let angles = sweep
         .lines
@@ -333,26 +252,16 @@ pub fn watch_frames(
     Ok(Watched {
         description,
         size_px: (frame.width(), frame.height()),
-        frames: watched.frames,
-        dropped: watched.dropped,
-        skipped: watched.skipped,
-        losses: watched.losses,
-        notes: watched.notes,
-        duration_s: watched.last_s,
+        frames,
+        dropped,
+        skipped,
+        losses,
+        notes,
+        duration_s,
         sweep,
         angles,
         failure,
     })
-}
-
-/// Counts kept while watching.
-struct Watch {
-    frames: u64,
-    dropped: u64,
-    skipped: u64,
-    losses: Vec<String>,
-    notes: Vec<Caution>,
-    last_s: f64,
 }
 
 impl Watched {

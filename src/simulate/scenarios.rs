@@ -414,7 +414,10 @@ fn diagonal_hairs(d: &mut Draft) {
 }
 
 fn no_hairs(d: &mut Draft) {
-    d.scene.eyepiece.hairs.width_px = 0.0;
+    // Lines are told at the height of the middle of the field then.
+    let eyepiece = &mut d.scene.eyepiece;
+    eyepiece.hairs.width_px = 0.0;
+    [eyepiece.hairs.x_px, eyepiece.hairs.y_px] = eyepiece.centre_px;
 }
 
 fn hand_reverses_short(d: &mut Draft) {

@@ -1,0 +1,232 @@
+//! Lines of an earlier frame found again in the next one: only their surroundings are looked at.
+//!
+//! The light about a cluster of lines is summed along their axes, as they were, to one profile; the shift at which the
+//! profile of the earlier frame fits it best says where the cluster went. From there all its lines are fitted
+//! together ([`joint`](super::joint)). What does not look as it did sends the finder back to the whole picture.
+
+use super::joint::{Joint, MOST_LINES};
+use super::lines::{Draft, Scene};
+use super::{CrossHairs, Line};
+
+/// How far a line may be from where it is expected, px.
+const REACH_PX: f64 = 40.0;
+/// Lines nearer than this move together from one frame to the next, px.
+const TOGETHER_PX: f64 = 48.0;
+/// Share of the profile's variation that the earlier one must explain.
+const ALIKE: f64 = 0.5;
+/// A line whose light or width changed by more than this factor is looked at with fresh eyes.
+const CHANGED: f64 = 2.0;
+/// Rows beyond the ends of a line that are looked at: the field stop cuts it elsewhere when it moves.
+const MORE_ROWS: usize = 10;
+/// Iterations of the fit.
+const ITERATIONS: usize = 4;
+
+/// Buffers of the search for known lines.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Again {
+    sum: Vec<f32>,
+    count: Vec<f32>,
+    drafts: Vec<Draft>,
+    used: Vec<f32>,
+}
+
+impl Again {
+    /// The known lines in this frame; `None` if any of them cannot be recognised.
+    pub(super) fn run(
+        &mut self,
+        scene: &Scene<'_>,
+        known: &[Line],
+        joint: &mut Joint,
+    ) -> Option<Vec<Line>> {
+        let mut lines = Vec::with_capacity(known.len());
+        let mut from = 0;
+        while from < known.len() {
+            let mut to = from + 1;
+            while to < known.len() && known[to].x_px - known[to - 1].x_px < TOGETHER_PX {
+                to += 1;
+            }
+            let cluster = &known[from..to];
+            let shift_px = self.shift_px(scene, cluster)?;
+            self.drafts.clear();
+            for line in cluster {
+                let y = line.y_ref_px;
+                let mut draft = Draft::from_line(line, line.x_at(y) + shift_px, y, scene);
+                draft.extend(MORE_ROWS, scene);
+                self.drafts.push(draft);
+            }
+            for part in super::look::groups(&self.drafts, scene) {
+                debug_assert!(part.len() <= MOST_LINES);
+                if !joint.fit(&mut self.drafts, &part, scene, true, ITERATIONS) {
+                    return None;
+                }
+            }
+            for (draft, before) in self.drafts.iter_mut().zip(cluster) {
+                draft.trim();
+                let line = draft.line(scene).filter(|line| is_alike(line, before))?;
+                lines.push(line);
+            }
+            from = to;
+        }
+        let in_order = lines
+            .windows(2)
+            .all(|pair| pair[1].x_px - pair[0].x_px > 0.3 * pair[0].width_px.min(pair[1].width_px));
+        in_order.then_some(lines)
+    }
+
+    /// How far a cluster is from where it is expected, px, to about half a pixel.
+    fn shift_px(&mut self, scene: &Scene<'_>, cluster: &[Line]) -> Option<f64> {
+        let (first, last) = (cluster.first()?, cluster.last()?);
+        let widest = cluster.iter().fold(0.0_f64, |w, line| w.max(line.width_px));
+        let margin = REACH_PX + 1.5 * widest + 2.0;
+        let from = (first.x_px - margin).floor();
+        let run = (last.x_px - first.x_px + 2.0 * margin).ceil() as usize + 1;
+        // Straightened along the axis of the brightest line.
+        let guide = cluster
+            .iter()
+            .max_by(|a, b| a.flux.total_cmp(&b.flux))
+            .unwrap_or(first);
+        self.sum.clear();
+        self.sum.resize(run, 0.0);
+        self.count.clear();
+        self.count.resize(run, 0.0);
+        let width = scene.grey.width as i64;
+        let step = ((guide.rows.1.saturating_sub(guide.rows.0)) / 160).max(1);
+        let mut rows = 0.0;
+        for y in (guide.rows.0..=guide.rows.1.min(scene.grey.height - 1)).step_by(step) {
+            rows += 1.0;
+            let bend = guide.x_at(y as f64) - guide.x_px;
+            let left = (from + bend).round() as i64;
+            let row = scene.grey.row(y);
+            let begin = (-left).clamp(0, run as i64) as usize;
+            let end = (width - left).clamp(0, run as i64) as usize;
+            if begin >= end {
+                continue;
+            }
+            let levels = &row[(left + begin as i64) as usize..(left + end as i64) as usize];
+            for (sum, level) in self.sum[begin..end].iter_mut().zip(levels) {
+                *sum += level;
+            }
+            for count in &mut self.count[begin..end] {
+                *count += 1.0;
+            }
+            if let Some(cross) = scene.hairs {
+                self.take_out_hairs(cross, y, left, begin, levels);
+            }
+        }
+        for (sum, count) in self.sum.iter_mut().zip(&mut self.count) {
+            if *count > 0.3 * rows {
+                *sum /= *count;
+                *count = 1.0;
+            } else {
+                *count = 0.0;
+            }
+        }
+        self.best_shift(cluster, from)
+    }
+
+    fn take_out_hairs(
+        &mut self,
+        cross: &CrossHairs,
+        y: usize,
+        left: i64,
+        begin: usize,
+        levels: &[f32],
+    ) {
+        for (h, hair) in cross.hairs.iter().enumerate() {
+            let reach = 0.9 * hair.width_px;
+            let (dx, dy) = hair.direction();
+            let at = (left as f64 + begin as f64 - cross.x_px) * -dy + (y as f64 - cross.y_px) * dx;
+            // A level hair hides the whole row alike, which changes no profile.
+            if dy.abs() < 0.2 || h > 1 {
+                continue;
+            }
+            let (a, b) = ((-reach - at) / -dy, (reach - at) / -dy);
+            let low = a.min(b).ceil().clamp(0.0, levels.len() as f64) as usize;
+            let high = (a.max(b).floor() + 1.0).clamp(0.0, levels.len() as f64) as usize;
+            for i in low..high {
+                self.sum[begin + i] -= levels[i];
+                self.count[begin + i] -= 1.0;
+            }
+        }
+    }
+
+    /// The shift at which a sum of the cluster's profiles explains most of the light that was gathered.
+    fn best_shift(&mut self, cluster: &[Line], from: f64) -> Option<f64> {
+        let reach = REACH_PX as isize;
+        let widest = cluster.iter().fold(0.0_f64, |w, line| w.max(line.width_px));
+        let (low, high) = (cluster.first()?.x_px, cluster.last()?.x_px);
+        let half = 1.5 * widest + 2.0;
+        let run = (high - low + 2.0 * half).ceil() as usize;
+        let begin = low - half;
+        self.used.clear();
+        self.used.extend((0..run).map(|i| {
+            let x = begin + i as f64;
+            cluster
+                .iter()
+                .map(|line| {
+                    let d = (x - line.x_px) / line.width_px;
+                    let rows = (line.rows.1 + 1).saturating_sub(line.rows.0).max(1) as f64;
+                    let height = line.flux / rows / line.width_px;
+                    height * (-4.0 * std::f64::consts::LN_2 * d * d).exp()
+                })
+                .sum::<f64>() as f32
+        }));
+        let mut scores = [f32::NEG_INFINITY; 2 * REACH_PX as usize + 1];
+        let start = (begin - from).round() as isize;
+        for (k, score) in scores.iter_mut().enumerate() {
+            let shift = k as isize - reach;
+            let (mut n, mut sx, mut sy, mut sxx, mut sxy, mut syy) =
+                (0.0_f32, 0.0, 0.0, 0.0, 0.0, 0.0);
+            for (i, &x) in self.used.iter().enumerate() {
+                let Ok(at) = usize::try_from(start + shift + i as isize) else {
+                    continue;
+                };
+                let (Some(&y), Some(&there)) = (self.sum.get(at), self.count.get(at)) else {
+                    continue;
+                };
+                n += there;
+                sx += there * x;
+                sy += there * y;
+                sxx += there * x * x;
+                sxy += there * x * y;
+                syy += there * y * y;
+            }
+            if n < 0.4 * run as f32 {
+                continue;
+            }
+            let (vx, vy) = (sxx - sx * sx / n, syy - sy * sy / n);
+            let cov = sxy - sx * sy / n;
+            if vx > 0.0 && vy > 0.0 && cov > 0.0 {
+                // What lies nearer to where the line is expected is the likelier one.
+                let away = shift as f32 / reach as f32;
+                *score = cov * cov / (vx * vy) - 0.25 * away * away;
+            }
+        }
+        let best = (0..scores.len()).max_by(|&a, &b| scores[a].total_cmp(&scores[b]))?;
+        if f64::from(scores[best]) < ALIKE {
+            return None;
+        }
+        let shift = best as f64 - reach as f64;
+        let neighbours = (best > 0).then(|| (scores[best - 1], scores.get(best + 1).copied()));
+        let part = match neighbours {
+            Some((before, Some(after))) if before.is_finite() && after.is_finite() => {
+                let bend = f64::from(before - 2.0 * scores[best] + after);
+                if bend < -1e-9 {
+                    (0.5 * f64::from(before - after) / bend).clamp(-0.5, 0.5)
+                } else {
+                    0.0
+                }
+            }
+            _ => 0.0,
+        };
+        Some(shift + part + (start as f64 - (begin - from)))
+    }
+}
+
+/// Whether a line looks as it did a frame ago.
+fn is_alike(line: &Line, before: &Line) -> bool {
+    let near = |a: f64, b: f64| a < CHANGED * b && b < CHANGED * a;
+    near(line.flux, before.flux)
+        && (line.tilt_deg - before.tilt_deg).abs() < 3.0
+        && line.u_px < 4.0 * before.u_px + 0.05
+}

@@ -1,0 +1,1030 @@
+//! Weighted least squares for lines that stand near each other, together: the fit that gives the final positions.
+//!
+//! Model of a pixel: level = T (Σ A_k(y) P_k(x - X_k(y)) + B(y) + (s0 + s1 z)(x - x_m)), as in [`axis`](super::axis) but with all
+//! lines of a group at once, so that the light of a neighbour is part of the model and of the covariance. Rows are averaged
+//! in small bands first: within a band an axis moves by a fraction of a pixel, which widens the profile a little (that is in
+//! the model) and moves nothing. Where an upright hair lies on a line, bands are single rows and its place and depth are fitted
+//! too, within what is known of them. Amplitudes and background of every band are projected out.
+//! Covariance as in [`axis`](super::axis): scaled by what the scores of the bands really scatter.
+
+use nalgebra::{SMatrix, SVector};
+
+use super::axis::smooth_amplitudes;
+use super::lines::{Draft, Scene};
+use super::rowsum::Weights;
+use super::shape::{ProfileTable, Shape, TERMS};
+
+/// Lines that are fitted together, at most.
+pub(super) const MOST_LINES: usize = 4;
+/// Lines farther apart than their profiles reach, and this, do not disturb each other, px.
+pub(super) const APART_PX: f64 = 4.0;
+/// Axis (3) of every line, slope of the background (2), slit and blur, place and depth of a hair.
+const PARAMETERS: usize = 3 * MOST_LINES + 6;
+/// Columns of a band: amplitudes, background, places, slope, slit, blur, hair's place and depth, residual.
+const COLUMNS: usize = 2 * MOST_LINES + 7;
+/// Neighbours whose widths differ by less than this factor have the same shape.
+const ALIKE: f64 = 1.6;
+const LANES: usize = 8;
+/// Square of the last step, in standard deviations, below which the fit has settled, and the same for a place.
+const SETTLED: f64 = 0.05;
+const SETTLED_PLACE: f64 = 0.02;
+/// Residual from which on the pixels of a band are looked at one by one, standard deviations of the usual residual.
+const STRIKING: f64 = 5.0;
+/// Bands over the height of a picture, about.
+const BANDS: usize = 120;
+const MOST_ROWS_A_BAND: usize = 8;
+/// A hair is known to this share of its shade only.
+const SHADE_DOUBT: f32 = 0.06;
+/// Prior standard deviations: bow of an axis at z = 1, px; slit and blur, relative; a hair's place, px, and depth.
+const BOW_PX: f64 = 12.0;
+const SHAPE_SHARE: f64 = 0.35;
+const HAIR_PLACE_PX: f64 = 0.1;
+const HAIR_DEPTH: f64 = 0.08;
+
+type Matrix = SMatrix<f64, PARAMETERS, PARAMETERS>;
+type Vector = SVector<f64, PARAMETERS>;
+
+/// One line of the group.
+#[derive(Clone, Debug, Default)]
+struct Member {
+    axis: [f64; 3],
+    shape: Shape,
+    /// Per band: smooth amplitude, raw amplitude, information of the raw one.
+    amplitude: Vec<f64>,
+    raw: Vec<f64>,
+    information: Vec<f64>,
+    /// First and last row.
+    rows: (usize, usize),
+    profile: ProfileTable,
+    terms: [Vec<f32>; TERMS],
+}
+
+/// The pixels about the group, band after band.
+#[derive(Clone, Debug, Default)]
+struct Bands {
+    first_row: usize,
+    last_row: usize,
+    /// Rows averaged in a band.
+    rows: usize,
+    count: usize,
+    /// Pixels of a band, filled up to whole lanes.
+    across: usize,
+    /// Column of the first pixel of every band.
+    left: Vec<i32>,
+    /// Mean level of the good pixels, their number, and mean transmission of the hairs.
+    level: Vec<f32>,
+    good: Vec<f32>,
+    pass: Vec<f32>,
+    /// Derivatives of the transmission by the place, 1/px, and the depth of the hair that is fitted.
+    by_place: Vec<f32>,
+    by_depth: Vec<f32>,
+    /// Bands that no hair touches.
+    free: Vec<bool>,
+    /// The hair that is fitted, if any.
+    hair: Option<usize>,
+}
+
+/// Score of one band with its lever: columns and z.
+type Score = ([f64; COLUMNS], f64);
+
+/// The joint fit and its buffers.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Joint {
+    members: [Member; MOST_LINES],
+    lines: usize,
+    bands: Bands,
+    background: Vec<f64>,
+    slope: [f64; 2],
+    hair: [f64; 2],
+    columns: Vec<f32>,
+    weight: Vec<f32>,
+    /// Residuals over their standard deviation; not a number where a pixel does not count.
+    residuals: Vec<f32>,
+    scores: Vec<Score>,
+    lean: Vec<[[f64; MOST_LINES + 1]; COLUMNS]>,
+    weights: Weights,
+    smooth: Vec<(f64, f64)>,
+    pulls: Vec<f64>,
+    /// Parameter, column and power of z of everything that is fitted.
+    fitted: Vec<(usize, usize, usize)>,
+}
+
+impl Joint {
+    /// Fits the lines `group` of `drafts` together and writes the result back to them.
+    ///
+    /// False if the pixels cannot decide it; the drafts are then as they were.
+    pub(super) fn fit(
+        &mut self,
+        drafts: &mut [Draft],
+        group: &[usize],
+        scene: &Scene<'_>,
+        free_shape: bool,
+        iterations: usize,
+    ) -> bool {
+        self.lines = group.len().min(MOST_LINES);
+        if self.lines == 0 {
+            return false;
+        }
+        for (member, &i) in self.members.iter_mut().zip(group) {
+            let Some(draft) = drafts.get(i) else {
+                return false;
+            };
+            member.axis = draft.thread.axis;
+            member.shape = draft.thread.shape;
+            member.rows = draft.span();
+        }
+        self.share_shape();
+        let frame = drafts[group[0]].thread.frame();
+        if !self.cut(scene, frame) {
+            return false;
+        }
+        let starts: [Shape; MOST_LINES] = std::array::from_fn(|k| self.members[k].shape);
+        self.weights.prepare(scene.noise, scene.grey.clip);
+        self.slope = [0.0; 2];
+        self.hair = [0.0; 2];
+        self.prepare_profiles(frame);
+        self.first_light(frame);
+        let mut settled = false;
+        let mut struck = false;
+        for round in 0..=iterations {
+            let last = settled || round == iterations;
+            if round > 0 {
+                self.prepare_profiles(frame);
+            }
+            let (normal, score) = self.normal_equations(frame, &starts, free_shape, last);
+            let Some(solver) = normal.cholesky() else {
+                return false;
+            };
+            if last {
+                let covariance = solver.inverse();
+                self.write_back(drafts, group, &covariance, frame, settled);
+                break;
+            }
+            let step = solver.solve(&score);
+            if !step.iter().all(|v| v.is_finite()) {
+                return false;
+            }
+            let small = step.dot(&score) < SETTLED
+                && (0..self.lines).all(|k| {
+                    let mut unit = Vector::zeros();
+                    unit[3 * k] = 1.0;
+                    let u = solver.solve(&unit)[3 * k].max(0.0).sqrt();
+                    step[3 * k].abs() < SETTLED_PLACE * u
+                });
+            self.take_step(step, free_shape, frame);
+            for member in &mut self.members[..self.lines] {
+                smooth_amplitudes(
+                    &member.raw,
+                    &member.information,
+                    &mut member.amplitude,
+                    &mut self.smooth,
+                );
+            }
+            let changed = (small || round + 2 >= iterations) && !struck && self.strike_out(scene);
+            struck |= changed;
+            settled = small && !changed;
+        }
+        self.members[..self.lines]
+            .iter()
+            .all(|m| m.axis.iter().all(|v| v.is_finite()))
+    }
+
+    /// Neighbours are images of the same slit through the same lenses: they begin with the same shape, unless they look
+    /// so different that one of them is something else.
+    fn share_shape(&mut self) {
+        let members = &mut self.members[..self.lines];
+        let widths = members.iter().map(|m| m.shape.width_px());
+        let (low, high) = widths.fold((f64::INFINITY, 0.0_f64), |(low, high), w| {
+            (low.min(w), high.max(w))
+        });
+        if high > ALIKE * low {
+            return;
+        }
+        let count = members.len() as f64;
+        let slit_px = members.iter().map(|m| m.shape.slit_px).sum::<f64>() / count;
+        let blur_px = members.iter().map(|m| m.shape.blur_px).sum::<f64>() / count;
+        for member in members {
+            member.shape = Shape { slit_px, blur_px };
+        }
+    }
+
+    /// Averages the pixels about the group in bands. False if there are too few.
+    fn cut(&mut self, scene: &Scene<'_>, frame: (f64, f64)) -> bool {
+        let (width, height) = (scene.grey.width, scene.grey.height);
+        let members = &self.members[..self.lines];
+        let bands = &mut self.bands;
+        bands.first_row = members.iter().map(|m| m.rows.0).min().unwrap_or(0);
+        bands.last_row = members
+            .iter()
+            .map(|m| m.rows.1)
+            .max()
+            .unwrap_or(0)
+            .min(height - 1);
+        if bands.last_row < bands.first_row + 8 {
+            return false;
+        }
+        let reach = |m: &Member| {
+            (1.15 * m.shape.width_px() + 1.6 * m.shape.blur_px + 4.0).min(110.0)
+        };
+        let halves: [f64; MOST_LINES] =
+            std::array::from_fn(|k| members.get(k).map_or(0.0, reach));
+        let span_at = |y: f64| {
+            members
+                .iter()
+                .zip(&halves)
+                .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), (m, half)| {
+                    let x = m.x_at(y, frame);
+                    (low.min(x - half), high.max(x + half))
+                })
+        };
+        // An upright hair on the lines along much of their height is fitted with them, row by row.
+        bands.hair = scene.hairs.and_then(|cross| {
+            (0..2).find(|&h| {
+                cross.hairs[h].angle_deg.abs() < 45.0
+                    && (0..5)
+                        .filter(|&i| {
+                            let rows = (bands.last_row - bands.first_row) as f64;
+                            let y = bands.first_row as f64 + rows * f64::from(i) / 4.0;
+                            let (low, high) = span_at(y);
+                            let margin = 1.6 * cross.hairs[h].width_px;
+                            cross
+                                .x_at(h, y)
+                                .is_some_and(|x| x > low - margin && x < high + margin)
+                        })
+                        .count()
+                        >= 2
+            })
+        });
+        let steep = members.iter().fold(0.0_f64, |steep, m| {
+            let ends = [bands.first_row, bands.last_row]
+                .map(|y| m.slope_at(y as f64, frame).abs());
+            steep.max(ends[0]).max(ends[1])
+        });
+        let narrow = members
+            .iter()
+            .map(|m| m.shape.width_px())
+            .fold(f64::INFINITY, f64::min);
+        bands.rows = if bands.hair.is_some() {
+            1
+        } else {
+            // An axis moves by a small share of the width within a band.
+            let most = (0.3 * narrow / steep.max(1e-3)) as usize;
+            (height / BANDS).clamp(1, MOST_ROWS_A_BAND).min(most.max(1))
+        };
+        bands.count = (bands.last_row + 1 - bands.first_row) / bands.rows;
+        bands.last_row = bands.first_row + bands.count * bands.rows - 1;
+        bands.left.clear();
+        let mut across = 0.0_f64;
+        for b in 0..bands.count {
+            let (low, high) = span_at(bands.middle(b));
+            bands.left.push(low.floor().clamp(-1e6, 1e6) as i32);
+            across = across.max(high - low.floor());
+        }
+        bands.across = ((across.ceil() as usize) + 1).next_multiple_of(LANES);
+        if bands.across > width + 256 {
+            return false;
+        }
+        let pixels = bands.count * bands.across;
+        for values in [&mut bands.level, &mut bands.good] {
+            values.clear();
+            values.resize(pixels, 0.0);
+        }
+        bands.pass.clear();
+        bands.pass.resize(pixels, 1.0);
+        for values in [&mut bands.by_place, &mut bands.by_depth] {
+            values.clear();
+            values.resize(if bands.hair.is_some() { pixels } else { 0 }, 0.0);
+        }
+        bands.free.clear();
+        for b in 0..bands.count {
+            let free = bands.average(b, scene);
+            bands.free.push(free);
+        }
+        true
+    }
+
+    fn prepare_profiles(&mut self, frame: (f64, f64)) {
+        let rows = self.bands.rows as f64;
+        let middle = (self.bands.first_row + self.bands.last_row) as f64 / 2.0;
+        for member in &mut self.members[..self.lines] {
+            // Within a band the axis runs over slope x rows: a box, as wide as this.
+            let run = member.slope_at(middle, frame) * rows;
+            let blur = member.shape.blur_px.max(Shape::LEAST_BLUR_PX);
+            let widened = Shape {
+                slit_px: member.shape.slit_px,
+                blur_px: (blur * blur + run * run * (1.0 - 1.0 / (rows * rows)) / 12.0).sqrt(),
+            };
+            member.profile.prepare(&widened, self.bands.across);
+        }
+    }
+}
+
+impl Member {
+    fn x_at(&self, y: f64, (y_ref, scale): (f64, f64)) -> f64 {
+        let z = (y - y_ref) / scale;
+        self.axis[0] + z * (self.axis[1] + z / 2.0 * self.axis[2])
+    }
+
+    /// dx/dy.
+    fn slope_at(&self, y: f64, (y_ref, scale): (f64, f64)) -> f64 {
+        (self.axis[1] + (y - y_ref) / scale * self.axis[2]) / scale
+    }
+
+    fn reaches(&self, y: f64) -> bool {
+        y >= self.rows.0 as f64 - 0.5 && y <= self.rows.1 as f64 + 0.5
+    }
+}
+
+impl Bands {
+    /// Height of the middle of a band, px.
+    fn middle(&self, band: usize) -> f64 {
+        (self.first_row + band * self.rows) as f64 + (self.rows as f64 - 1.0) / 2.0
+    }
+
+    /// Averages one band; true if no hair touches it.
+    fn average(&mut self, band: usize, scene: &Scene<'_>) -> bool {
+        let left = self.left[band];
+        let span = band * self.across..(band + 1) * self.across;
+        let level = &mut self.level[span.clone()];
+        let good = &mut self.good[span.clone()];
+        let clip = scene.grey.clip;
+        let first = self.first_row + band * self.rows;
+        // Columns of the band that lie in the picture.
+        let from = usize::try_from(-left).unwrap_or(0).min(self.across);
+        let width = scene.grey.width as i32;
+        let to = usize::try_from(width - left).unwrap_or(0).min(self.across);
+        if from >= to {
+            return true;
+        }
+        let start = (left + from as i32) as usize;
+        for y in first..first + self.rows {
+            let row = &scene.grey.row(y)[start..start + to - from];
+            for ((sum, count), &v) in level[from..to].iter_mut().zip(&mut good[from..to]).zip(row) {
+                let inside = if v < clip { 1.0 } else { 0.0 };
+                *sum += v * inside;
+                *count += inside;
+            }
+        }
+        for (sum, &count) in level.iter_mut().zip(&*good) {
+            *sum /= count.max(1.0);
+        }
+        self.shade(band, first, left, scene)
+    }
+
+    /// Mean transmission of the hairs over one band; true if no hair touches it.
+    fn shade(&mut self, band: usize, first: usize, left: i32, scene: &Scene<'_>) -> bool {
+        let Some(cross) = scene.hairs else {
+            return true;
+        };
+        let span = band * self.across..(band + 1) * self.across;
+        let mut free = true;
+        for h in 0..2 {
+            let hair = &cross.hairs[h];
+            let (dx, dy) = hair.direction();
+            let (by_x, by_y) = (-dy, dx);
+            let reach = 1.6 * hair.width_px + 1.0;
+            for y in first..first + self.rows {
+                let at = (f64::from(left) - cross.x_px) * by_x + (y as f64 - cross.y_px) * by_y;
+                let end = at + by_x * self.across as f64;
+                if at.min(end) > reach || at.max(end) < -reach {
+                    continue;
+                }
+                free = false;
+                let share = 1.0 / self.rows as f32;
+                for (i, pass) in self.pass[span.clone()].iter_mut().enumerate() {
+                    let away = at + by_x * i as f64;
+                    if away.abs() < reach {
+                        let shade = (1.0 - hair.transmission(away)) as f32;
+                        // Where both hairs cross, what one leaves the other shades; to first order in a band.
+                        *pass -= if self.rows == 1 { *pass * shade } else { shade * share };
+                    }
+                }
+            }
+            if self.hair == Some(h) && !free {
+                let at = (f64::from(left) - cross.x_px) * by_x + (first as f64 - cross.y_px) * by_y;
+                let slopes = self.by_place[span.clone()].iter_mut().zip(&mut self.by_depth[span.clone()]);
+                for (i, (by_place, by_depth)) in slopes.enumerate() {
+                    let away = at + by_x * i as f64;
+                    if away.abs() < reach {
+                        let (place, depth) = hair.transmission_slopes(away);
+                        (*by_place, *by_depth) = (place as f32, depth as f32);
+                    }
+                }
+            }
+        }
+        free
+    }
+}
+
+impl Joint {
+    /// Columns of a band for what is fitted, without the residual: amplitudes and background first.
+    fn column_count(&self, free_shape: bool) -> usize {
+        2 * self.lines + 2 + if free_shape { 2 } else { 0 } + if self.bands.hair.is_some() { 2 } else { 0 }
+    }
+
+    /// Amplitudes and background of every band, with axes and shapes as they stand.
+    fn first_light(&mut self, frame: (f64, f64)) {
+        let count = self.bands.count;
+        for member in &mut self.members[..self.lines] {
+            for values in [&mut member.amplitude, &mut member.raw, &mut member.information] {
+                values.clear();
+                values.resize(count, 0.0);
+            }
+        }
+        self.background.clear();
+        self.background.resize(count, 0.0);
+        let columns = self.column_count(false);
+        for b in 0..count {
+            if !self.draw(b, frame, columns, false, true) {
+                continue;
+            }
+            let sums = self.sums(columns);
+            let _ = self.project(b, &sums, columns);
+        }
+        for member in &mut self.members[..self.lines] {
+            smooth_amplitudes(
+                &member.raw,
+                &member.information,
+                &mut member.amplitude,
+                &mut self.smooth,
+            );
+        }
+    }
+
+    /// Normal matrix and score of all parameters; those that are not fitted have a 1 in the diagonal.
+    fn normal_equations(
+        &mut self,
+        frame: (f64, f64),
+        starts: &[Shape; MOST_LINES],
+        free_shape: bool,
+        last: bool,
+    ) -> (Matrix, Vector) {
+        let mut normal = Matrix::zeros();
+        let mut score = Vector::zeros();
+        let k = self.lines;
+        let mut prior = |at: usize, deviation: f64, sd: f64| {
+            normal[(at, at)] += 1.0 / (sd * sd);
+            score[at] -= deviation / (sd * sd);
+        };
+        for (i, member) in self.members[..k].iter().enumerate() {
+            prior(3 * i + 1, 0.0, 0.4 * frame.1);
+            prior(3 * i + 2, member.axis[2], BOW_PX);
+        }
+        for i in 3 * k..3 * MOST_LINES {
+            prior(i, 0.0, 1.0);
+        }
+        let (slope, shape, hair) = (3 * MOST_LINES, 3 * MOST_LINES + 2, 3 * MOST_LINES + 4);
+        prior(slope, 0.0, 1e4);
+        prior(slope + 1, 0.0, 1e4);
+        let slit_sd = SHAPE_SHARE * starts[0].width_px().max(0.5);
+        prior(shape, self.members[0].shape.slit_px - starts[0].slit_px, slit_sd);
+        prior(
+            shape + 1,
+            self.members[0].shape.blur_px - starts[0].blur_px,
+            0.5 * slit_sd,
+        );
+        prior(hair, self.hair[0], HAIR_PLACE_PX);
+        prior(hair + 1, self.hair[1], HAIR_DEPTH);
+        let mut fitted = std::mem::take(&mut self.fitted);
+        fitted.clear();
+        let nuisance = k + 1;
+        for i in 0..k {
+            fitted.extend((0..3).map(|power| (3 * i + power, nuisance + i, power)));
+        }
+        fitted.extend([(slope, nuisance + k, 0), (slope + 1, nuisance + k, 1)]);
+        let mut column = nuisance + k + 1;
+        if free_shape {
+            fitted.extend([(shape, column, 0), (shape + 1, column + 1, 0)]);
+            column += 2;
+        }
+        if self.bands.hair.is_some() {
+            fitted.extend([(hair, column, 0), (hair + 1, column + 1, 0)]);
+        }
+        let columns = self.column_count(free_shape);
+        self.scores.clear();
+        self.residuals.clear();
+        self.residuals
+            .resize(self.bands.count * self.bands.across, f32::NAN);
+        self.lean.clear();
+        self.lean
+            .resize(self.bands.count, [[0.0; MOST_LINES + 1]; COLUMNS]);
+        for b in 0..self.bands.count {
+            if !self.draw(b, frame, columns, free_shape, false) {
+                continue;
+            }
+            let sums = self.sums(columns);
+            let Some(band_score) = self.project(b, &sums, columns) else {
+                continue;
+            };
+            let z = (self.bands.middle(b) - frame.0) / frame.1;
+            let powers = [1.0, z, z * z / 2.0];
+            let lean = &self.lean[b];
+            for (at, &(i, a, by)) in fitted.iter().enumerate() {
+                score[i] += band_score[a] * powers[by];
+                for &(j, c, with) in &fitted[at..] {
+                    let mut value = f64::from(sums[a.min(c)][a.max(c)]);
+                    for (l, lean) in lean[a].iter().enumerate().take(nuisance) {
+                        value -= lean * f64::from(sums[l][c]);
+                    }
+                    let value = value * powers[by] * powers[with];
+                    normal[(i, j)] += value;
+                    if i != j {
+                        normal[(j, i)] += value;
+                    }
+                }
+            }
+            if last {
+                self.scores.push((band_score, z));
+            }
+        }
+        self.fitted = fitted;
+        (normal, score)
+    }
+
+    /// Model, weights, residuals and columns of one band. False if no line's profile reaches it.
+    ///
+    /// `first`: no light is known yet; the weights come from the levels themselves.
+    fn draw(
+        &mut self,
+        band: usize,
+        frame: (f64, f64),
+        columns: usize,
+        free_shape: bool,
+        first: bool,
+    ) -> bool {
+        let bands = &self.bands;
+        let across = bands.across;
+        let y = bands.middle(band);
+        let z = (y - frame.0) / frame.1;
+        let left = f64::from(bands.left[band]);
+        let k = self.lines;
+        self.columns.clear();
+        self.columns.resize((columns + 1) * across, 0.0);
+        self.weight.clear();
+        self.weight.resize(across, 0.0);
+        let mut middle = 0.0;
+        let mut seen = false;
+        let (lights, rest) = self.columns.split_at_mut(k * across);
+        let (background, rest) = rest.split_at_mut(across);
+        let (places, rest) = rest.split_at_mut(k * across);
+        let (slope, rest) = rest.split_at_mut(across);
+        let (shape, rest) = rest.split_at_mut(if free_shape { 2 * across } else { 0 });
+        let (hair, residual) = rest.split_at_mut(if bands.hair.is_some() { 2 * across } else { 0 });
+        for (i, member) in self.members[..k].iter_mut().enumerate() {
+            let x = member.x_at(y, frame) - left;
+            middle += x / k as f64;
+            if !member.reaches(y) {
+                continue;
+            }
+            let wanted = if first { 1 } else if free_shape { TERMS } else { 2 };
+            if !member.profile.read(x as f32, across, &mut member.terms[..wanted]) {
+                continue;
+            }
+            seen = true;
+            let amplitude = member.amplitude[band] as f32;
+            let light = &mut lights[i * across..(i + 1) * across];
+            light.copy_from_slice(&member.terms[0]);
+            for (sum, p) in residual.iter_mut().zip(&*light) {
+                *sum += amplitude * p;
+            }
+            if first {
+                continue;
+            }
+            let place = &mut places[i * across..(i + 1) * across];
+            for (out, by) in place.iter_mut().zip(&member.terms[1]) {
+                *out = -amplitude * by;
+            }
+            for (out, term) in shape.chunks_exact_mut(across).zip(&member.terms[2..]) {
+                for (out, by) in out.iter_mut().zip(term) {
+                    *out += amplitude * by;
+                }
+            }
+        }
+        if !seen {
+            return false;
+        }
+        background.fill(1.0);
+        let level_background = self.background[band] as f32;
+        let tilt = (self.slope[0] + self.slope[1] * z) as f32;
+        for (i, (u, light)) in slope.iter_mut().zip(residual.iter_mut()).enumerate() {
+            *u = i as f32 - middle as f32;
+            *light += level_background + tilt * *u;
+        }
+        // `residual` holds the light of the model now.
+        let pixels = band * across..(band + 1) * across;
+        let level = &bands.level[pixels.clone()];
+        let good = &bands.good[pixels.clone()];
+        if bands.free[band] {
+            for (((w, light), &level), &good) in
+                self.weight.iter_mut().zip(residual.iter_mut()).zip(level).zip(good)
+            {
+                *w = good * self.weights.at(if first { level } else { *light });
+                *light = level - *light;
+            }
+        } else {
+            let shift = self.hair.map(|v| v as f32);
+            let (hair_place, hair_depth) = hair.split_at_mut(hair.len() / 2);
+            for i in 0..across {
+                let mut pass = bands.pass[pixels.start + i];
+                if bands.hair.is_some() {
+                    let by = (bands.by_place[pixels.start + i], bands.by_depth[pixels.start + i]);
+                    pass = (pass + by.0 * shift[0] + by.1 * shift[1]).clamp(0.0, 1.2);
+                    hair_place[i] = residual[i] * by.0;
+                    hair_depth[i] = residual[i] * by.1;
+                }
+                let light = residual[i];
+                let model = pass * light;
+                let mut w = good[i] * self.weights.at(if first { level[i] } else { model });
+                let doubt = SHADE_DOUBT * (1.0 - pass) * if first { level[i] } else { light };
+                w /= 1.0 + w * doubt * doubt;
+                if first && pass < 0.3 {
+                    w = 0.0;
+                }
+                self.weight[i] = w;
+                residual[i] = level[i] - model;
+                for column in lights
+                    .chunks_exact_mut(across)
+                    .chain(places.chunks_exact_mut(across))
+                    .chain(shape.chunks_exact_mut(across))
+                {
+                    column[i] *= pass;
+                }
+                background[i] = pass;
+                slope[i] *= pass;
+            }
+        }
+        if !first {
+            let residuals = &mut self.residuals[pixels];
+            for ((out, &r), &w) in residuals.iter_mut().zip(&*residual).zip(&self.weight) {
+                *out = if w > 0.0 { r * w.sqrt() } else { f32::NAN };
+            }
+        }
+        true
+    }
+
+    /// Weighted sums of products of all columns, the residual being the last: upper triangle.
+    fn sums(&self, columns: usize) -> [[f32; COLUMNS]; COLUMNS] {
+        match columns + 1 {
+            ..=5 => self.sums_of::<5>(),
+            6..=7 => self.sums_of::<7>(),
+            8..=9 => self.sums_of::<9>(),
+            10..=11 => self.sums_of::<11>(),
+            12..=13 => self.sums_of::<13>(),
+            _ => self.sums_of::<COLUMNS>(),
+        }
+    }
+
+    #[inline]
+    fn sums_of<const N: usize>(&self) -> [[f32; COLUMNS]; COLUMNS] {
+        let across = self.bands.across;
+        let mut lanes = [[[0.0_f32; LANES]; N]; N];
+        for (chunk, weight) in self.weight.chunks_exact(LANES).enumerate() {
+            let at = chunk * LANES;
+            let mut values = [[0.0_f32; LANES]; N];
+            for (n, value) in values.iter_mut().enumerate() {
+                value.copy_from_slice(&self.columns[n * across + at..n * across + at + LANES]);
+            }
+            for a in 0..N {
+                let mut weighted = values[a];
+                for (v, w) in weighted.iter_mut().zip(weight) {
+                    *v *= w;
+                }
+                for b in a..N {
+                    for l in 0..LANES {
+                        lanes[a][b][l] += weighted[l] * values[b][l];
+                    }
+                }
+            }
+        }
+        let mut sums = [[0.0; COLUMNS]; COLUMNS];
+        for a in 0..N {
+            for b in a..N {
+                sums[a][b] = lanes[a][b].iter().sum();
+            }
+        }
+        sums
+    }
+
+    /// Projects amplitudes and background of a band out: renews them, and gives the score of the other columns.
+    /// `None` if the band cannot tell them apart.
+    fn project(
+        &mut self,
+        band: usize,
+        sums: &[[f32; COLUMNS]; COLUMNS],
+        columns: usize,
+    ) -> Option<[f64; COLUMNS]> {
+        const LIGHTS: usize = MOST_LINES + 1;
+        let lights = self.lines + 1;
+        let mut matrix = SMatrix::<f64, LIGHTS, LIGHTS>::identity();
+        let mut right = SVector::<f64, LIGHTS>::zeros();
+        let mut seen = [true; LIGHTS];
+        for a in 0..lights {
+            seen[a] = sums[a][a] > 0.0;
+            right[a] = f64::from(sums[a][columns]);
+            for b in a..lights {
+                let value = f64::from(sums[a][b]);
+                matrix[(a, b)] = value;
+                matrix[(b, a)] = value;
+            }
+            if !seen[a] {
+                matrix[(a, a)] = 1.0;
+            }
+        }
+        let whole: SVector<f64, LIGHTS> = matrix.diagonal();
+        let solver = matrix.cholesky()?;
+        let factor = solver.l_dirty();
+        let told = (0..lights).all(|a| factor[(a, a)].powi(2) > 1e-5 * whole[a]);
+        if !seen[self.lines] || !told {
+            for member in &mut self.members[..self.lines] {
+                member.information[band] = 0.0;
+            }
+            return None;
+        }
+        let inverse = solver.inverse();
+        let found = inverse * right;
+        for (a, member) in self.members[..self.lines].iter_mut().enumerate() {
+            member.raw[band] = member.amplitude[band] + found[a];
+            member.information[band] = if seen[a] { inverse[(a, a)].recip() } else { 0.0 };
+        }
+        self.background[band] += found[self.lines];
+        let mut score = [0.0; COLUMNS];
+        for c in lights..columns {
+            let mut column = SVector::<f64, LIGHTS>::zeros();
+            for l in 0..lights {
+                column[l] = f64::from(sums[l][c]);
+            }
+            let lean = inverse * column;
+            score[c] = f64::from(sums[c][columns]) - lean.dot(&right);
+            if let Some(slot) = self.lean.get_mut(band) {
+                slot[c].copy_from_slice(lean.as_slice());
+            }
+        }
+        Some(score)
+    }
+
+    /// Moves the parameters, and carries the light of every band along.
+    fn take_step(&mut self, mut step: Vector, free_shape: bool, frame: (f64, f64)) {
+        let k = self.lines;
+        for (i, member) in self.members[..k].iter_mut().enumerate() {
+            let width = member.shape.width_px();
+            let own = [step[3 * i], step[3 * i + 1], step[3 * i + 2]];
+            let most = own[0].abs().max(own[1].abs()).max(own[2].abs() / 2.0);
+            let damp = if most > 0.5 * width { 0.5 * width / most } else { 1.0 };
+            for power in 0..3 {
+                step[3 * i + power] *= damp;
+                member.axis[power] += step[3 * i + power];
+            }
+        }
+        let at = 3 * MOST_LINES;
+        self.slope[0] += step[at];
+        self.slope[1] += step[at + 1];
+        if free_shape {
+            let narrow = self.members[..k]
+                .iter()
+                .map(|m| m.shape.width_px())
+                .fold(f64::INFINITY, f64::min);
+            let limit = 0.25 * narrow;
+            step[at + 2] = step[at + 2].clamp(-limit, limit);
+            step[at + 3] = step[at + 3].clamp(-limit / 2.0, limit / 2.0);
+            for member in &mut self.members[..k] {
+                let shape = &mut member.shape;
+                shape.slit_px = (shape.slit_px + step[at + 2]).clamp(Shape::LEAST_SLIT_PX, 90.0);
+                shape.blur_px = (shape.blur_px + step[at + 3]).clamp(Shape::LEAST_BLUR_PX, 30.0);
+            }
+        }
+        if self.bands.hair.is_some() {
+            let bound = 6.0 * HAIR_PLACE_PX;
+            self.hair[0] = (self.hair[0] + step[at + 4]).clamp(-bound, bound);
+            self.hair[1] = (self.hair[1] + step[at + 5]).clamp(-0.5, 0.5);
+        }
+        for band in 0..self.bands.count {
+            let z = (self.bands.middle(band) - frame.0) / frame.1;
+            let powers = [1.0, z, z * z / 2.0];
+            let lean = &self.lean[band];
+            let mut moved = [0.0; MOST_LINES + 1];
+            let mut carry = |column: usize, by: f64| {
+                for (moved, lean) in moved.iter_mut().zip(&lean[column]) {
+                    *moved += lean * by;
+                }
+            };
+            for i in 0..k {
+                let by = (0..3).map(|power| step[3 * i + power] * powers[power]).sum();
+                carry(k + 1 + i, by);
+            }
+            carry(2 * k + 1, step[at] + step[at + 1] * z);
+            let mut column = 2 * k + 2;
+            if free_shape {
+                carry(column, step[at + 2]);
+                carry(column + 1, step[at + 3]);
+                column += 2;
+            }
+            if self.bands.hair.is_some() {
+                carry(column, step[at + 4]);
+                carry(column + 1, step[at + 5]);
+            }
+            for (member, moved) in self.members[..k].iter_mut().zip(moved) {
+                member.raw[band] -= moved;
+            }
+            self.background[band] -= moved[k];
+        }
+    }
+
+    /// Leaves out pixels that no noise explains (dust, hot pixels); true if there were any.
+    fn strike_out(&mut self, scene: &Scene<'_>) -> bool {
+        let (mut sum, mut count) = (0.0_f32, 0.0_f32);
+        for r in self.residuals.iter().filter(|r| r.is_finite()) {
+            sum += r.abs();
+            count += 1.0;
+        }
+        if count < 20.0 {
+            return false;
+        }
+        // Mean size of a normal deviate: sqrt(2/pi).
+        let usual = (sum / count / 0.797_885).max(1.0);
+        let limit = STRIKING as f32 * usual;
+        let mut changed = false;
+        for band in 0..self.bands.count {
+            for i in 0..self.bands.across {
+                let at = band * self.bands.across + i;
+                if !(self.residuals[at].abs() > limit) {
+                    continue;
+                }
+                changed = true;
+                self.bands.without_outliers(band, i, usual, scene);
+            }
+        }
+        changed
+    }
+
+    /// Gives the drafts their new axes, light and covariance.
+    fn write_back(
+        &mut self,
+        drafts: &mut [Draft],
+        group: &[usize],
+        covariance: &Matrix,
+        frame: (f64, f64),
+        settled: bool,
+    ) {
+        let mut squares = 0.0;
+        let mut count = 0.0;
+        for &r in self.residuals.iter().filter(|r| r.is_finite()) {
+            squares += f64::from(r * r);
+            count += 1.0;
+        }
+        let used = (self.lines + 1) as f64 * self.scores.len() as f64;
+        let residual_scale = (squares / (count - used).max(count / 4.0).max(1.0)).sqrt();
+        for (i, &index) in group.iter().enumerate().take(self.lines) {
+            let inflation = self.inflation(i, covariance, residual_scale);
+            let naive = covariance[(3 * i, 3 * i)].max(0.0).sqrt();
+            let lopsided = self.lopsided(i, frame) - 1.5 * inflation * inflation;
+            let member = &self.members[i];
+            let Some(draft) = drafts.get_mut(index) else {
+                continue;
+            };
+            let (first, last) = (
+                member.rows.0.max(self.bands.first_row),
+                member.rows.1.min(self.bands.last_row),
+            );
+            let thread = &mut draft.thread;
+            thread.axis = member.axis;
+            thread.shape = member.shape;
+            thread.slope = self.slope;
+            let per_row = 1.0 / self.bands.rows as f64;
+            let bands = (first..=last).map(|y| (y - self.bands.first_row) / self.bands.rows);
+            let fill = |out: &mut Vec<f64>, of: &[f64], by: f64| {
+                out.clear();
+                out.extend(bands.clone().map(|b| of[b] * by));
+            };
+            fill(&mut thread.amplitude, &member.amplitude, 1.0);
+            fill(&mut thread.raw, &member.raw, 1.0);
+            fill(&mut thread.information, &member.information, per_row);
+            fill(&mut thread.background, &self.background, 1.0);
+            for a in 0..3 {
+                for b in 0..3 {
+                    thread.covariance[(a, b)] =
+                        covariance[(3 * i + a, 3 * i + b)] * inflation * inflation;
+                }
+            }
+            thread.inflation = inflation;
+            thread.lasting_px = naive * lopsided.max(0.0).sqrt();
+            thread.residual_scale = residual_scale;
+            thread.settled = settled;
+            draft.strip.first_row = first;
+            draft.strip.rows = last + 1 - first;
+            draft.fresh = true;
+        }
+    }
+
+    /// Scatter of what the bands say of the place of line `i`, over what independent pixels would give.
+    fn inflation(&mut self, i: usize, covariance: &Matrix, residual_scale: f64) -> f64 {
+        let lever = covariance.column(3 * i);
+        let pulls = &mut self.pulls;
+        pulls.clear();
+        for (score, z) in &self.scores {
+            let powers = [1.0, *z, z * z / 2.0];
+            let pull = self
+                .fitted
+                .iter()
+                .map(|&(parameter, column, power)| lever[parameter] * score[column] * powers[power])
+                .sum();
+            pulls.push(pull);
+        }
+        let naive = covariance[(3 * i, 3 * i)].max(1e-30);
+        let rows = pulls.len();
+        let lags = (rows / 24).clamp(2, 12);
+        let mut variance: f64 = pulls.iter().map(|q| q * q).sum();
+        for lag in 1..=lags {
+            let weight = 1.0 - lag as f64 / (lags as f64 + 1.0);
+            let sum: f64 = (lag..rows).map(|r| pulls[r] * pulls[r - lag]).sum();
+            variance += 2.0 * weight * sum;
+        }
+        let n = rows as f64;
+        let seen = variance.max(0.0) / naive * n / (n - 4.0).max(n / 2.0);
+        let pixels = residual_scale * residual_scale;
+        let few = 8.0 * lags as f64;
+        #[cfg(dev)]
+        if std::env::var("D").is_ok() { println!("  D seen {seen:.3} pixels {pixels:.3} rows {rows} naive {:.5}", naive.sqrt()); }
+        ((seen * n + pixels * few) / (n + few)).max(0.6 * pixels).sqrt()
+    }
+}
+
+impl Joint {
+    /// How much of the residuals all rows have in common and in opposite sense on either flank of line `i`, over what
+    /// independent pixels would leave: chi-squared per degree of freedom.
+    ///
+    /// A profile that is off in the same way on both flanks moves nothing; one that is lopsided moves the line, and the part of
+    /// it that looks like a move is not in the residuals any more. A lopsided error of unknown shape has as much power there
+    /// as in any other direction.
+    fn lopsided(&mut self, i: usize, frame: (f64, f64)) -> f64 {
+        const PER_PX: f64 = 2.0;
+        let member = &self.members[i];
+        let nearest = (0..self.lines)
+            .filter(|&j| j != i)
+            .map(|j| (self.members[j].axis[0] - member.axis[0]).abs())
+            .fold(f64::INFINITY, f64::min);
+        let reach = (1.1 * member.shape.width_px() + 1.0).min(0.5 * nearest);
+        let bins = (reach * PER_PX) as usize;
+        if bins < 3 {
+            return 1.0;
+        }
+        self.smooth.clear();
+        self.smooth.resize(bins, (0.0, 0.0));
+        let across = self.bands.across;
+        for b in 0..self.bands.count {
+            let y = self.bands.middle(b);
+            if !member.reaches(y) {
+                continue;
+            }
+            let x = member.x_at(y, frame) - f64::from(self.bands.left[b]);
+            let from = (x - reach).ceil().max(0.0) as usize;
+            let to = ((x + reach).floor().max(0.0) as usize + 1).min(across);
+            for (k, r) in self.residuals[b * across..(b + 1) * across]
+                .iter()
+                .enumerate()
+                .take(to)
+                .skip(from)
+            {
+                let away = k as f64 - x;
+                let cell = self.smooth.get_mut((away.abs() * PER_PX) as usize);
+                if let Some(cell) = cell.filter(|_| r.is_finite()) {
+                    cell.0 += f64::from(*r) * away.signum();
+                    cell.1 += 1.0;
+                }
+            }
+        }
+        let told = self.smooth.iter().filter(|cell| cell.1 > 10.0);
+        let (sum, count) = told.fold((0.0, 0.0), |(sum, count), cell| {
+            (sum + cell.0 * cell.0 / cell.1, count + 1.0)
+        });
+        // One degree of freedom went into the place.
+        if count < 3.0 { 1.0 } else { sum / (count - 1.0) }
+    }
+}
+
+impl Bands {
+    /// Averages one pixel of a band anew without what stands out of its column; where the whole column does, it is left out.
+    fn without_outliers(&mut self, band: usize, i: usize, usual: f32, scene: &Scene<'_>) {
+        let at = band * self.across + i;
+        let Ok(x) = usize::try_from(self.left[band] + i as i32) else {
+            return;
+        };
+        let first = self.first_row + band * self.rows;
+        let mut values: Vec<f32> = (first..first + self.rows)
+            .filter_map(|y| scene.grey.row(y).get(x).copied())
+            .filter(|&v| v < scene.grey.clip)
+            .collect();
+        let all = values.len();
+        if all >= 3 {
+            values.sort_by(f32::total_cmp);
+            let median = values[all / 2];
+            let limit = STRIKING as f32 * usual * scene.noise.variance(median).sqrt();
+            values.retain(|v| (v - median).abs() <= limit);
+        }
+        if values.len() == all {
+            values.clear();
+        }
+        let count = values.len() as f32;
+        self.good[at] = count;
+        self.level[at] = values.iter().sum::<f32>() / count.max(1.0);
+    }
+}

@@ -1,0 +1,230 @@
+//! Frame after frame through the finder to the follower: what is known before each frame, and how closely it is looked at.
+
+use crate::basics::frame::Frame;
+use crate::find::{CrossHairs, Finder, Known, Line, Picture, Stack};
+use crate::follow::{Follower, Progress, Settings, Sweep};
+
+/// Frames between two looks at the whole picture; between them only the surroundings of known lines are searched.
+const FRAMES_BETWEEN_FULL_LOOKS: u64 = 12;
+/// Frames between two fits of the hairs, which stay where they are as long as nobody touches the camera.
+const FRAMES_BETWEEN_HAIR_FITS: u64 = 4;
+/// Frames that are laid over each other to see hairs that are too faint in one frame.
+const STACKED_FRAMES: u64 = 96;
+/// Fits of the hairs that may fail where they were before they are looked for everywhere.
+const MISSES_BEFORE_NEW_SEARCH: u32 = 2;
+/// Sightings of the hairs in single frames from which on the stack is not asked.
+const ENOUGH_SIGHTINGS: u32 = 5;
+/// A sighting this far from the mean of those before means that the camera was knocked, standard uncertainties and px.
+const KNOCK_IN_U: f64 = 6.0;
+const KNOCK_PX: f64 = 0.2;
+
+/// Frames passed over from which on known lines are looked for everywhere: a hand moves a line out of its surroundings in that time.
+const PASSED_OVER_TOO_FAR: u64 = 6;
+
+/// Looks at frames in their order and follows what is in them.
+pub(super) struct Watcher {
+    finder: Finder,
+    follower: Follower,
+    stack: Stack,
+    known: Known,
+    pool: HairPool,
+    /// Whether the last fit of the hairs saw them; only then they are taken as they are for a while.
+    hairs_seen: bool,
+    hairs_missed: u32,
+    hairs_sightings: u32,
+    frames: u64,
+    last_s: f64,
+    #[cfg(dev)]
+    seen: Vec<Line>,
+}
+
+impl Watcher {
+    pub(super) fn new(settings: Settings) -> Self {
+        Self {
+            finder: Finder::new(),
+            follower: Follower::new(settings),
+            stack: Stack::new(),
+            known: Known::default(),
+            pool: HairPool::default(),
+            hairs_seen: false,
+            hairs_missed: 0,
+            hairs_sightings: 0,
+            frames: 0,
+            last_s: 0.0,
+            #[cfg(dev)]
+            seen: Vec::new(),
+        }
+    }
+
+    #[cfg(dev)]
+    pub(super) fn seen_lines(&self) -> &[Line] {
+        &self.seen
+    }
+
+    /// Frames looked at.
+    pub(super) fn frames(&self) -> u64 {
+        self.frames
+    }
+
+    /// Time of the last frame, s.
+    pub(super) fn last_s(&self) -> f64 {
+        self.last_s
+    }
+
+    /// Frames were there that could not be read.
+    pub(super) fn lost(&mut self, frames: u64) {
+        self.follower.lost(frames);
+        self.known.lines.clear();
+    }
+
+    /// Frames came while the program was busy and were passed over.
+    pub(super) fn passed_over(&mut self, frames: u64) {
+        if frames >= PASSED_OVER_TOO_FAR {
+            self.known.lines.clear();
+        }
+    }
+
+    /// Looks at one frame.
+    pub(super) fn advance(&mut self, frame: &Frame) {
+        self.known.everywhere = self.frames.is_multiple_of(FRAMES_BETWEEN_FULL_LOOKS);
+        // Between two full looks, so that it is known which lines stand beside the hairs.
+        let due = self.frames % FRAMES_BETWEEN_HAIR_FITS == FRAMES_BETWEEN_HAIR_FITS / 2;
+        let settled = self.hairs_seen || self.hairs_sightings == 0 && self.frames > 2 * FRAMES_BETWEEN_FULL_LOOKS;
+        self.known.hairs_fixed = settled && !due;
+        let mut picture = self.finder.look(frame, &self.known);
+        if !self.known.hairs_fixed {
+            self.note_hairs(frame, &mut picture);
+        }
+        if self.frames < STACKED_FRAMES && self.hairs_sightings < ENOUGH_SIGHTINGS {
+            self.stack.add(frame);
+        }
+        self.frames += 1;
+        if self.known.hairs_fixed {
+            // Not seen but assumed: no further sighting of the hairs.
+            picture.cross_hairs = None;
+        }
+        self.hairs_sightings += u32::from(picture.cross_hairs.is_some());
+        let progress = self.follower.advance(frame.number, frame.time_s, &picture);
+        if let Some(hairs) = &picture.cross_hairs {
+            self.known.cross_hairs = Some(self.pool.with(hairs));
+        } else if self.known.cross_hairs.is_none()
+            && self.frames.is_power_of_two()
+            && self.frames >= 8
+        {
+            self.known.cross_hairs = self.stack.cross_hairs(&mut self.finder);
+        }
+        self.known.field = picture.field;
+        self.known.lines = picture.lines;
+        #[cfg(dev)]
+        self.seen.clone_from(&self.known.lines);
+        ahead(&mut self.known.lines, &progress, frame.time_s - self.last_s);
+        self.last_s = frame.time_s;
+    }
+
+    /// Counts sightings of the hairs; hidden ones, or ones on a camera that was knocked, are looked for everywhere.
+    fn note_hairs(&mut self, frame: &Frame, picture: &mut Picture) {
+        self.hairs_seen = picture.cross_hairs.is_some();
+        self.hairs_missed = if self.hairs_seen { 0 } else { self.hairs_missed + 1 };
+        if self.hairs_missed >= MISSES_BEFORE_NEW_SEARCH && self.known.cross_hairs.is_some() {
+            self.hairs_missed = 0;
+            let anywhere = Known {
+                cross_hairs: None,
+                ..self.known.clone()
+            };
+            let again = self.finder.look(frame, &anywhere);
+            if again.cross_hairs.is_some() {
+                self.hairs_seen = true;
+                *picture = again;
+            }
+        }
+    }
+
+    /// Puts everything together.
+    pub(super) fn finish(mut self) -> Sweep {
+        // Lines that pass the hairs smear the stack: it counts only where single frames were too dark for the hairs.
+        let stacked = if self.hairs_sightings < ENOUGH_SIGHTINGS {
+            self.stack.cross_hairs(&mut self.finder)
+        } else {
+            None
+        };
+        self.follower.finish(stacked)
+    }
+}
+
+/// Moves lines to where they are expected in the next frame, `step_s` later, if they go on as they did.
+fn ahead(lines: &mut [Line], progress: &Progress, step_s: f64) {
+    const SAME_PX: f64 = 0.01;
+    for line in lines {
+        let velocity_px_s = progress
+            .lines
+            .iter()
+            .find(|followed| (followed.x_px - line.x_px).abs() < SAME_PX)
+            .map_or(0.0, |followed| followed.velocity_px_s);
+        line.x_px += velocity_px_s * step_s.clamp(0.0, 0.1);
+    }
+}
+
+/// The hairs as seen in many frames: they stand still, so the mean is known better than any one of them.
+#[derive(Clone, Debug, Default)]
+struct HairPool {
+    mean: Option<CrossHairs>,
+    count: f64,
+}
+
+impl HairPool {
+    /// The mean with one more sighting; one that lies elsewhere begins a new mean.
+    fn with(&mut self, seen: &CrossHairs) -> CrossHairs {
+        let joined = self.mean.take().filter(|mean| {
+            let near = |a: f64, b: f64, u: f64, v: f64| {
+                (a - b).abs() < (KNOCK_IN_U * u.hypot(v)).max(KNOCK_PX)
+            };
+            near(mean.x_px, seen.x_px, mean.u_x_px, seen.u_x_px)
+                && near(mean.y_px, seen.y_px, mean.u_y_px, seen.u_y_px)
+        });
+        let pooled = match joined {
+            None => {
+                self.count = 1.0;
+                seen.clone()
+            }
+            Some(mean) => {
+                self.count += 1.0;
+                pooled(&mean, seen, 1.0 / self.count)
+            }
+        };
+        self.mean = Some(pooled.clone());
+        pooled
+    }
+}
+
+fn pooled(mean: &CrossHairs, seen: &CrossHairs, share: f64) -> CrossHairs {
+    let weighted = |a: f64, u: f64, b: f64, v: f64| {
+        let (p, q) = (1.0 / (u * u).max(1e-8), 1.0 / (v * v).max(1e-8));
+        ((a * p + b * q) / (p + q), (p + q).sqrt().recip())
+    };
+    let (x_px, u_x_px) = weighted(mean.x_px, mean.u_x_px, seen.x_px, seen.u_x_px);
+    let (y_px, u_y_px) = weighted(mean.y_px, mean.u_y_px, seen.y_px, seen.u_y_px);
+    let mix = |a: f64, b: f64| a + share * (b - a);
+    let mut hairs = mean.hairs.clone();
+    for (hair, new) in hairs.iter_mut().zip(&seen.hairs) {
+        // A level hair may be told as +90 or -90 degrees.
+        let turn = (new.angle_deg - hair.angle_deg + 90.0).rem_euclid(180.0) - 90.0;
+        let angle_deg = hair.angle_deg + share * turn;
+        hair.angle_deg = if angle_deg > 90.0 {
+            angle_deg - 180.0
+        } else if angle_deg <= -90.0 {
+            angle_deg + 180.0
+        } else {
+            angle_deg
+        };
+        hair.width_px = mix(hair.width_px, new.width_px);
+        hair.depth = mix(hair.depth, new.depth);
+    }
+    CrossHairs {
+        x_px,
+        y_px,
+        u_x_px,
+        u_y_px,
+        rotation_deg: hairs[0].angle_deg.clamp(-45.0, 45.0),
+        hairs,
+    }
+}
