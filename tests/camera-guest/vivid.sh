@@ -14,7 +14,7 @@ lineturn cameras --json >list.json
 camtool list /dev/video0 >controls.txt
 dump flagged 5 &
 sleep 3
-for i in 1 2 3; do camtool set /dev/video0 "Inject V4L2_BUF_FLAG_ERROR" 1; done
+for i in 1 2 3; do camtool set /dev/video0 "Inject V4L2_BUF_FLAG_ERROR" 1; usleep 300000; done
 wait $!
 camtool set /dev/video0 "Percentage of Dropped Buffers" 30
 dump dropped 5

@@ -25,7 +25,7 @@ const PROCESS_HUNG: Duration = Duration::from_secs(3);
 const PATIENCE: Duration = Duration::from_secs(30);
 /// Pause before the process is replaced.
 const BEFORE_RESTART: Duration = Duration::from_millis(300);
-/// Longest time that a description of all cameras takes.
+/// Longest time that a description of all cameras takes, and that the opening of one is silent.
 const LIST_TIMEOUT: Duration = Duration::from_secs(10);
 
 /// How the camera's process is started.
@@ -235,10 +235,10 @@ impl Live {
                 Some(Event::Other(Told::Failed(text))) => return Err(CaptureError::Camera(text)),
                 Some(Event::Note(code, text)) => live.notes.push_back((code, text)),
                 Some(Event::Frame(_)) => {}
-                None if started.elapsed() > LIST_TIMEOUT => {
+                None if started.elapsed() > 3 * LIST_TIMEOUT => {
                     return Err(CaptureError::Stalled {
                         name: live.name.clone(),
-                        seconds: LIST_TIMEOUT.as_secs(),
+                        seconds: 3 * LIST_TIMEOUT.as_secs(),
                     });
                 }
                 None => {}
@@ -271,10 +271,16 @@ impl Live {
                 .unwrap_or_else(PoisonError::into_inner);
         }
         let event = state.queue.pop();
+        // A process that has not said anything yet may have to wait for a busy machine.
+        let patience = if self.info.width == 0 {
+            LIST_TIMEOUT
+        } else {
+            PROCESS_HUNG
+        };
         if event.is_none()
             && state
                 .last_word
-                .is_some_and(|word| word.elapsed() > PROCESS_HUNG)
+                .is_some_and(|word| word.elapsed() > patience)
         {
             // The reader sees the end of the pipe and starts another.
             if let Some(child) = &mut state.child {

@@ -15,9 +15,7 @@ use nokhwa::{Buffer, NokhwaError};
 use super::pixels::Layout;
 use super::wire::Locked;
 use super::worker::{Camera, Grabbed, Trouble, Unopened};
-#[cfg(not(target_os = "linux"))]
-use super::{CameraDescription, Control};
-use super::{CameraWish, ControlName, Mode, PixelFormat, modes};
+use super::{CameraDescription, CameraWish, Control, ControlName, Mode, PixelFormat, modes};
 
 const CONTROLS: [(ControlName, KnownCameraControl); 4] = [
     (ControlName::Exposure, KnownCameraControl::Exposure),
@@ -111,7 +109,10 @@ fn opened(info: &CameraInfo) -> Result<nokhwa::Camera, NokhwaError> {
 }
 
 /// Describes all cameras.
-#[cfg(not(target_os = "linux"))]
+#[cfg_attr(
+    target_os = "linux",
+    expect(dead_code, reason = "compiled everywhere, so that it does not rot")
+)]
 pub(super) fn list() -> Result<Vec<CameraDescription>, String> {
     let mut cameras = Vec::new();
     for (at, info) in found()?.iter().enumerate() {
@@ -151,7 +152,6 @@ pub(super) fn list() -> Result<Vec<CameraDescription>, String> {
     Ok(cameras)
 }
 
-#[cfg(not(target_os = "linux"))]
 fn controls_of(camera: &nokhwa::Camera) -> Vec<Control> {
     CONTROLS
         .iter()

@@ -82,6 +82,10 @@ pub(super) type Open<'a> =
 #[cfg(any(feature = "webcam", not(target_os = "linux")))]
 pub(super) fn run(task: &super::Task) -> std::process::ExitCode {
     use super::Task;
+    #[cfg(target_os = "linux")]
+    use super::linux as own;
+    #[cfg(not(target_os = "linux"))]
+    use super::through_nokhwa as own;
     use std::io::Read;
 
     // A stroke of Ctrl-C reaches both processes; this one ends with the other.
@@ -95,10 +99,7 @@ pub(super) fn run(task: &super::Task) -> std::process::ExitCode {
     let mut out = io::stdout().lock();
     let sent = match task {
         Task::List => {
-            #[cfg(target_os = "linux")]
-            let list = super::linux::list();
-            #[cfg(not(target_os = "linux"))]
-            let list = super::through_nokhwa::list();
+            let list = own::list();
             let message = match list {
                 Ok(cameras) => Message::List(cameras),
                 Err(text) => Message::Failed(text),
@@ -111,17 +112,12 @@ pub(super) fn run(task: &super::Task) -> std::process::ExitCode {
             again,
             through_nokhwa,
         } => {
-            #[cfg(target_os = "linux")]
-            let own_way = !*through_nokhwa;
-            #[cfg(not(target_os = "linux"))]
-            let own_way = *through_nokhwa && false;
             let mut open = |name: &str, wish: &CameraWish, again: Option<Mode>| {
-                #[cfg(target_os = "linux")]
-                if own_way {
-                    return super::linux::open(name, wish, again);
+                if *through_nokhwa {
+                    super::through_nokhwa::open(name, wish, again)
+                } else {
+                    own::open(name, wish, again)
                 }
-                let _ = own_way;
-                super::through_nokhwa::open(name, wish, again)
             };
             stream(&mut out, camera, wish, *again, &mut open)
         }
@@ -142,6 +138,7 @@ fn stream(
     let mut wish = wish.clone();
     let mut again = again;
     let mut number = 0;
+    wire::send(out, &Message::Alive)?;
     loop {
         let mut camera = match open(&name, &wish, again) {
             Ok(camera) => camera,
