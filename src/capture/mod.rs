@@ -1,4 +1,4 @@
-//! Frames come in: folders of pictures, video files, standard input, cameras.
+//! Frames come in: folders of pictures, video files, standard input, cameras, network cameras.
 //!
 //! Goes in: the address of a source. Comes out: grey frames in the order in which they were shown,
 //! levels as the source stored them, with the source's own time stamps in seconds from the first frame.
@@ -13,12 +13,15 @@
 //! complains of is a gap, and so are those that depend on it. Damage within the coded levels of H.264 and
 //! HEVC can escape every decoder, up to the next key frame: whoever follows a line must bear a burst of wrong frames.
 //!
+//! Live sources keep the newest frames and count the others; they never block their reader, and can be recorded as they come, with
+//! their times beside them, so that the recording gives the same frames again.
+//!
 //! Nothing here looks at what the frames show, and no wall clock enters a recorded frame's time.
 //! Colour video is read as its luma, so a channel that clips alone stays hidden; coloured PNG and TIFF
 //! are summed and keep the mark of clipping.
 //!
 //! Checked by `fixtures_agree_with_the_reference` and `damaged_files_end_in_a_sentence` in
-//! `tests.rs` here, and by the tests at the foot of each file.
+//! `tests.rs` here, by the tests at the foot of each file, and for live sources by `tests/live_sources.rs` and `tests/camera-guest`.
 
 mod avi;
 pub(crate) mod camera;

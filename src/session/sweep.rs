@@ -228,7 +228,7 @@ pub fn watch_frames(
     };
     if watcher.frames() == 0 && (options.stop.is_some() || options.seconds.is_some()) {
         return Err(SessionError::Footage(format!(
-            "{description} gave no frame before the end; see that it is not covered by another program, or watch for longer"
+            "{description} gave no frame before the end; see that its stream runs, or watch for longer"
         )));
     }
     let (frames, duration_s) = (watcher.frames(), watcher.last_s());
