@@ -81,6 +81,8 @@ struct State {
     queue: Newest<Told>,
     /// When the process last said anything.
     last_word: Option<Instant>,
+    /// When the last frame came, whole or faulty.
+    last_frame: Option<Instant>,
     /// Why the camera is silent, if it said so.
     gone: Option<String>,
     child: Option<Child>,
@@ -113,7 +115,9 @@ pub(super) struct Live {
     shared: Arc<Shared>,
     delivery: Delivery,
     notes: VecDeque<(String, String)>,
-    last_frame: Instant,
+    opened: Instant,
+    /// Whether the present silence was told.
+    silence_told: bool,
     over: bool,
 }
 
@@ -221,7 +225,8 @@ impl Live {
             shared,
             delivery: Delivery::default(),
             notes: VecDeque::new(),
-            last_frame: started,
+            opened: started,
+            silence_told: false,
             over: false,
         };
         // What is known of the camera comes first, or why it cannot be had.
@@ -229,7 +234,7 @@ impl Live {
             match live.wait() {
                 Some(Event::Other(Told::Hello(hello))) => {
                     live.hello(&hello);
-                    live.last_frame = Instant::now();
+                    live.opened = Instant::now();
                     return Ok(live);
                 }
                 Some(Event::Other(Told::Failed(text))) => return Err(CaptureError::Camera(text)),
@@ -291,9 +296,15 @@ impl Live {
         event
     }
 
+    /// How long no frame came, whether or not earlier ones still wait to be measured.
+    fn silence(&self) -> Duration {
+        let last = self.shared.lock().last_frame;
+        last.unwrap_or(self.opened).elapsed()
+    }
+
     /// What to say while nothing comes.
-    fn silence(&mut self) -> Result<Next, CaptureError> {
-        let silence = self.last_frame.elapsed();
+    fn waiting(&mut self) -> Result<Next, CaptureError> {
+        let silence = self.silence();
         if silence > PATIENCE {
             self.over = true;
             return Err(CaptureError::Stalled {
@@ -301,7 +312,8 @@ impl Live {
                 seconds: PATIENCE.as_secs(),
             });
         }
-        let why = (silence > SILENCE_TOLD).then(|| {
+        self.silence_told = silence > SILENCE_TOLD;
+        let why = self.silence_told.then(|| {
             let gone = self.shared.lock().gone.clone();
             gone.unwrap_or_else(|| {
                 format!(
@@ -330,8 +342,14 @@ impl FrameSource for Live {
         if let Some(note) = self.delivery.note_on_times(&self.name) {
             return Ok(note);
         }
+        // A silence is told at once, even while frames from before it are still being measured.
+        let silent = self.silence() > SILENCE_TOLD;
+        if silent && !self.silence_told {
+            return self.waiting();
+        }
+        self.silence_told = silent;
         match self.wait() {
-            None => self.silence(),
+            None => self.waiting(),
             Some(Event::Note(code, message)) => Ok(Next::Note { code, message }),
             Some(Event::Other(Told::Failed(text))) => {
                 self.over = true;
@@ -350,7 +368,6 @@ impl FrameSource for Live {
                 Ok(Next::Waiting { why: None })
             }
             Some(Event::Frame(arrived)) => {
-                self.last_frame = Instant::now();
                 let layout = self.layout;
                 let delivered =
                     self.delivery
@@ -521,6 +538,9 @@ fn relay(shared: &Shared, out: &mut dyn Read, started: Instant, camera: &str) ->
         let arrival = started.elapsed();
         let mut state = shared.lock();
         state.last_word = Some(Instant::now());
+        if matches!(message, Message::Frame { .. } | Message::Faulty { .. }) {
+            state.last_frame = Some(Instant::now());
+        }
         match message {
             Message::Frame {
                 lost_before,
