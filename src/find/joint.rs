@@ -10,6 +10,7 @@
 use nalgebra::{SMatrix, SVector};
 
 use super::axis::smooth_amplitudes;
+use super::flanks::{Flanks, lasting_px};
 use super::lines::{Draft, Scene};
 use super::rowsum::Weights;
 use super::shape::{ProfileTable, Shape, TERMS};
@@ -104,6 +105,7 @@ pub(super) struct Joint {
     lean: Vec<[[f64; MOST_LINES + 1]; COLUMNS]>,
     weights: Weights,
     smooth: Vec<(f64, f64)>,
+    flanks: Flanks,
     pulls: Vec<f64>,
     /// Parameter, column and power of z of everything that is fitted.
     fitted: Vec<(usize, usize, usize)>,
@@ -223,19 +225,17 @@ impl Joint {
         if bands.last_row < bands.first_row + 8 {
             return false;
         }
-        let reach = |m: &Member| {
-            (1.15 * m.shape.width_px() + 1.6 * m.shape.blur_px + 4.0).min(110.0)
-        };
-        let halves: [f64; MOST_LINES] =
-            std::array::from_fn(|k| members.get(k).map_or(0.0, reach));
+        let reach =
+            |m: &Member| (1.15 * m.shape.width_px() + 1.6 * m.shape.blur_px + 4.0).min(110.0);
+        let halves: [f64; MOST_LINES] = std::array::from_fn(|k| members.get(k).map_or(0.0, reach));
         let span_at = |y: f64| {
-            members
-                .iter()
-                .zip(&halves)
-                .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), (m, half)| {
+            members.iter().zip(&halves).fold(
+                (f64::INFINITY, f64::NEG_INFINITY),
+                |(low, high), (m, half)| {
                     let x = m.x_at(y, frame);
                     (low.min(x - half), high.max(x + half))
-                })
+                },
+            )
         };
         // An upright hair on the lines along much of their height is fitted with them, row by row.
         bands.hair = scene.hairs.and_then(|cross| {
@@ -256,8 +256,7 @@ impl Joint {
             })
         });
         let steep = members.iter().fold(0.0_f64, |steep, m| {
-            let ends = [bands.first_row, bands.last_row]
-                .map(|y| m.slope_at(y as f64, frame).abs());
+            let ends = [bands.first_row, bands.last_row].map(|y| m.slope_at(y as f64, frame).abs());
             steep.max(ends[0]).max(ends[1])
         });
         let narrow = members
@@ -396,13 +395,19 @@ impl Bands {
                     if away.abs() < reach {
                         let shade = (1.0 - hair.transmission(away)) as f32;
                         // Where both hairs cross, what one leaves the other shades; to first order in a band.
-                        *pass -= if self.rows == 1 { *pass * shade } else { shade * share };
+                        *pass -= if self.rows == 1 {
+                            *pass * shade
+                        } else {
+                            shade * share
+                        };
                     }
                 }
             }
             if self.hair == Some(h) && !free {
                 let at = (f64::from(left) - cross.x_px) * by_x + (first as f64 - cross.y_px) * by_y;
-                let slopes = self.by_place[span.clone()].iter_mut().zip(&mut self.by_depth[span.clone()]);
+                let slopes = self.by_place[span.clone()]
+                    .iter_mut()
+                    .zip(&mut self.by_depth[span.clone()]);
                 for (i, (by_place, by_depth)) in slopes.enumerate() {
                     let away = at + by_x * i as f64;
                     if away.abs() < reach {
@@ -419,14 +424,21 @@ impl Bands {
 impl Joint {
     /// Columns of a band for what is fitted, without the residual: amplitudes and background first.
     fn column_count(&self, free_shape: bool) -> usize {
-        2 * self.lines + 2 + if free_shape { 2 } else { 0 } + if self.bands.hair.is_some() { 2 } else { 0 }
+        2 * self.lines
+            + 2
+            + if free_shape { 2 } else { 0 }
+            + if self.bands.hair.is_some() { 2 } else { 0 }
     }
 
     /// Amplitudes and background of every band, with axes and shapes as they stand.
     fn first_light(&mut self, frame: (f64, f64)) {
         let count = self.bands.count;
         for member in &mut self.members[..self.lines] {
-            for values in [&mut member.amplitude, &mut member.raw, &mut member.information] {
+            for values in [
+                &mut member.amplitude,
+                &mut member.raw,
+                &mut member.information,
+            ] {
                 values.clear();
                 values.resize(count, 0.0);
             }
@@ -477,7 +489,11 @@ impl Joint {
         prior(slope, 0.0, 1e4);
         prior(slope + 1, 0.0, 1e4);
         let slit_sd = SHAPE_SHARE * starts[0].width_px().max(0.5);
-        prior(shape, self.members[0].shape.slit_px - starts[0].slit_px, slit_sd);
+        prior(
+            shape,
+            self.members[0].shape.slit_px - starts[0].slit_px,
+            slit_sd,
+        );
         prior(
             shape + 1,
             self.members[0].shape.blur_px - starts[0].blur_px,
@@ -576,8 +592,17 @@ impl Joint {
             if !member.reaches(y) {
                 continue;
             }
-            let wanted = if first { 1 } else if free_shape { TERMS } else { 2 };
-            if !member.profile.read(x as f32, across, &mut member.terms[..wanted]) {
+            let wanted = if first {
+                1
+            } else if free_shape {
+                TERMS
+            } else {
+                2
+            };
+            if !member
+                .profile
+                .read(x as f32, across, &mut member.terms[..wanted])
+            {
                 continue;
             }
             seen = true;
@@ -615,8 +640,12 @@ impl Joint {
         let level = &bands.level[pixels.clone()];
         let good = &bands.good[pixels.clone()];
         if bands.free[band] {
-            for (((w, light), &level), &good) in
-                self.weight.iter_mut().zip(residual.iter_mut()).zip(level).zip(good)
+            for (((w, light), &level), &good) in self
+                .weight
+                .iter_mut()
+                .zip(residual.iter_mut())
+                .zip(level)
+                .zip(good)
             {
                 *w = good * self.weights.at(if first { level } else { *light });
                 *light = level - *light;
@@ -627,7 +656,10 @@ impl Joint {
             for i in 0..across {
                 let mut pass = bands.pass[pixels.start + i];
                 if bands.hair.is_some() {
-                    let by = (bands.by_place[pixels.start + i], bands.by_depth[pixels.start + i]);
+                    let by = (
+                        bands.by_place[pixels.start + i],
+                        bands.by_depth[pixels.start + i],
+                    );
                     pass = (pass + by.0 * shift[0] + by.1 * shift[1]).clamp(0.0, 1.2);
                     hair_place[i] = residual[i] * by.0;
                     hair_depth[i] = residual[i] * by.1;
@@ -744,7 +776,11 @@ impl Joint {
         let found = inverse * right;
         for (a, member) in self.members[..self.lines].iter_mut().enumerate() {
             member.raw[band] = member.amplitude[band] + found[a];
-            member.information[band] = if seen[a] { inverse[(a, a)].recip() } else { 0.0 };
+            member.information[band] = if seen[a] {
+                inverse[(a, a)].recip()
+            } else {
+                0.0
+            };
         }
         self.background[band] += found[self.lines];
         let mut score = [0.0; COLUMNS];
@@ -769,7 +805,11 @@ impl Joint {
             let width = member.shape.width_px();
             let own = [step[3 * i], step[3 * i + 1], step[3 * i + 2]];
             let most = own[0].abs().max(own[1].abs()).max(own[2].abs() / 2.0);
-            let damp = if most > 0.5 * width { 0.5 * width / most } else { 1.0 };
+            let damp = if most > 0.5 * width {
+                0.5 * width / most
+            } else {
+                1.0
+            };
             for power in 0..3 {
                 step[3 * i + power] *= damp;
                 member.axis[power] += step[3 * i + power];
@@ -808,7 +848,9 @@ impl Joint {
                 }
             };
             for i in 0..k {
-                let by = (0..3).map(|power| step[3 * i + power] * powers[power]).sum();
+                let by = (0..3)
+                    .map(|power| step[3 * i + power] * powers[power])
+                    .sum();
                 carry(k + 1 + i, by);
             }
             carry(2 * k + 1, step[at] + step[at + 1] * z);
@@ -876,7 +918,7 @@ impl Joint {
         for (i, &index) in group.iter().enumerate().take(self.lines) {
             let inflation = self.inflation(i, covariance, residual_scale);
             let naive = covariance[(3 * i, 3 * i)].max(0.0).sqrt();
-            let lopsided = self.lopsided(i, frame) - 1.5 * inflation * inflation;
+            let lopsided = self.lopsided(i, frame);
             let member = &self.members[i];
             let Some(draft) = drafts.get_mut(index) else {
                 continue;
@@ -906,7 +948,7 @@ impl Joint {
                 }
             }
             thread.inflation = inflation;
-            thread.lasting_px = naive * lopsided.max(0.0).sqrt();
+            thread.lasting_px = lasting_px(naive, inflation, lopsided);
             thread.residual_scale = residual_scale;
             thread.settled = settled;
             draft.strip.first_row = first;
@@ -942,33 +984,24 @@ impl Joint {
         let seen = variance.max(0.0) / naive * n / (n - 4.0).max(n / 2.0);
         let pixels = residual_scale * residual_scale;
         let few = 8.0 * lags as f64;
-        #[cfg(dev)]
-        if std::env::var("D").is_ok() { println!("  D seen {seen:.3} pixels {pixels:.3} rows {rows} naive {:.5}", naive.sqrt()); }
-        ((seen * n + pixels * few) / (n + few)).max(0.6 * pixels).sqrt()
+        ((seen * n + pixels * few) / (n + few))
+            .max(0.6 * pixels)
+            .sqrt()
     }
 }
 
 impl Joint {
-    /// How much of the residuals all rows have in common and in opposite sense on either flank of line `i`, over what
-    /// independent pixels would leave: chi-squared per degree of freedom.
-    ///
-    /// A profile that is off in the same way on both flanks moves nothing; one that is lopsided moves the line, and the part of
-    /// it that looks like a move is not in the residuals any more. A lopsided error of unknown shape has as much power there
-    /// as in any other direction.
+    /// How lopsided the residuals about line `i` are; see [`Flanks`].
     fn lopsided(&mut self, i: usize, frame: (f64, f64)) -> f64 {
-        const PER_PX: f64 = 2.0;
         let member = &self.members[i];
         let nearest = (0..self.lines)
             .filter(|&j| j != i)
             .map(|j| (self.members[j].axis[0] - member.axis[0]).abs())
             .fold(f64::INFINITY, f64::min);
         let reach = (1.1 * member.shape.width_px() + 1.0).min(0.5 * nearest);
-        let bins = (reach * PER_PX) as usize;
-        if bins < 3 {
+        if !self.flanks.begin(reach) {
             return 1.0;
         }
-        self.smooth.clear();
-        self.smooth.resize(bins, (0.0, 0.0));
         let across = self.bands.across;
         for b in 0..self.bands.count {
             let y = self.bands.middle(b);
@@ -978,26 +1011,12 @@ impl Joint {
             let x = member.x_at(y, frame) - f64::from(self.bands.left[b]);
             let from = (x - reach).ceil().max(0.0) as usize;
             let to = ((x + reach).floor().max(0.0) as usize + 1).min(across);
-            for (k, r) in self.residuals[b * across..(b + 1) * across]
-                .iter()
-                .enumerate()
-                .take(to)
-                .skip(from)
-            {
-                let away = k as f64 - x;
-                let cell = self.smooth.get_mut((away.abs() * PER_PX) as usize);
-                if let Some(cell) = cell.filter(|_| r.is_finite()) {
-                    cell.0 += f64::from(*r) * away.signum();
-                    cell.1 += 1.0;
-                }
+            let row = &self.residuals[b * across..(b + 1) * across];
+            for (k, &residual) in row.iter().enumerate().take(to).skip(from) {
+                self.flanks.take(k as f64 - x, residual);
             }
         }
-        let told = self.smooth.iter().filter(|cell| cell.1 > 10.0);
-        let (sum, count) = told.fold((0.0, 0.0), |(sum, count), cell| {
-            (sum + cell.0 * cell.0 / cell.1, count + 1.0)
-        });
-        // One degree of freedom went into the place.
-        if count < 3.0 { 1.0 } else { sum / (count - 1.0) }
+        self.flanks.lopsided()
     }
 }
 

@@ -600,8 +600,8 @@ impl Draft {
                 let x = self.thread.x_at(y as f64);
                 (0..2).any(|h| {
                     let reach = cross.hairs[h].width_px + 0.6 * width;
-                    cross.hairs[h].angle_deg.abs() < ALONG_DEG &&
-                    cross.distance_px(h, x, y as f64).abs() < reach
+                    cross.hairs[h].angle_deg.abs() < ALONG_DEG
+                        && cross.distance_px(h, x, y as f64).abs() < reach
                 })
             })
             .count();

@@ -461,7 +461,11 @@ fn settle(drafts: &mut [Draft], scene: &Scene<'_>, joint: &mut Joint) -> Vec<Lin
         for (draft, due) in drafts.iter().zip(&mut due) {
             *due |= lost.iter().any(|x| (draft.thread.axis[0] - x).abs() < 60.0);
         }
-        if !drafts.iter().zip(&due).any(|(draft, due)| draft.alive && *due) {
+        if !drafts
+            .iter()
+            .zip(&due)
+            .any(|(draft, due)| draft.alive && *due)
+        {
             break;
         }
     }
@@ -472,7 +476,9 @@ fn settle(drafts: &mut [Draft], scene: &Scene<'_>, joint: &mut Joint) -> Vec<Lin
 pub(super) fn groups(drafts: &[Draft], scene: &Scene<'_>) -> Vec<Vec<usize>> {
     let place = |i: usize| {
         let (from, to) = drafts[i].span();
-        drafts[i].thread.x_at(scene.y_ref.clamp(from as f64, to.max(from) as f64))
+        drafts[i]
+            .thread
+            .x_at(scene.y_ref.clamp(from as f64, to.max(from) as f64))
     };
     let mut order: Vec<usize> = (0..drafts.len()).filter(|&i| drafts[i].alive).collect();
     order.sort_by(|&a, &b| place(a).total_cmp(&place(b)));

@@ -18,6 +18,7 @@ mod again;
 mod axis;
 mod detect;
 mod field;
+mod flanks;
 mod geometry;
 mod grey;
 mod hairs;

@@ -225,7 +225,9 @@ impl<'a> Solver<'a> {
 
     fn cost(&self, noise: Noise, sigma: &[f64], y0: f64, g: &[f64], v: &[f64]) -> f64 {
         let c = self.course;
-        let mut sum = c.near_px.map_or(0.0, |(near, sd)| ((y0 - near) / sd).powi(2));
+        let mut sum = c
+            .near_px
+            .map_or(0.0, |(near, sd)| ((y0 - near) / sd).powi(2));
         let mut z_before = 0.0;
         for i in 0..g.len() {
             let z = (c.y_px[i] - y0 - g[i] * g[i]) / sigma[i];

@@ -10,6 +10,9 @@ use crate::find::{CrossHairs, Hair, Picture};
 /// Least standard uncertainty of the cross-hairs however many frames are averaged, px: what the
 /// pixel grid does to a still thread is the same in every frame. Common practice, no source.
 const FLOOR_PX: f64 = 0.003;
+/// Where so many sightings of the hairs are clear, those whose uncertainty is so much larger are left out.
+const CLEAR_SIGHTINGS: usize = 5;
+const CLEAR_SHARE: f64 = 1.6;
 /// Least jump that is taken for a knock, px: by the hairs, by the field of view.
 const LEAST_JUMP_PX: f64 = 0.4;
 const LEAST_FIELD_JUMP_PX: f64 = 2.0;
@@ -59,6 +62,18 @@ impl Hold {
             .iter()
             .find(|s| time_s <= s.to_s)
             .or_else(|| self.stretches.last())
+    }
+
+    /// Makes the hairs as uncertain as what compression leaves in every frame alike, px.
+    pub(super) fn doubt_hairs(&mut self, lasting_px: f64) {
+        for stretch in &mut self.stretches {
+            stretch.u_x_px = stretch.u_x_px.hypot(lasting_px);
+            stretch.u_y_px = stretch.u_y_px.hypot(lasting_px);
+        }
+        if let Some(hairs) = &mut self.cross_hairs {
+            hairs.u_x_px = hairs.u_x_px.hypot(lasting_px);
+            hairs.u_y_px = hairs.u_y_px.hypot(lasting_px);
+        }
     }
 
     pub(super) fn main(&self) -> Option<&Stretch> {
@@ -318,8 +333,18 @@ fn cut(marks: &[Mark], from: usize, to: usize, least_jump_px: f64, cuts: &mut Ve
 /// Robust weighted mean with its standard uncertainty: Huber's weights, scatter taken from the
 /// residuals if larger than stated, correlation of neighbouring frames allowed for.
 fn mean(part: &[Mark], get: fn(&Mark) -> (f64, f32)) -> (f64, f64) {
-    let values: Vec<f64> = part.iter().map(|m| get(m).0).collect();
-    let stated: Vec<f64> = part.iter().map(|m| f64::from(get(m).1).max(1e-4)).collect();
+    let u_of = |mark: &Mark| f64::from(get(mark).1).max(1e-4);
+    let mut sizes: Vec<f64> = part.iter().map(u_of).collect();
+    sizes.sort_by(f64::total_cmp);
+    // A hair beside a line is seen along its ends only, and what is wrong there is wrong in every such frame.
+    let limit = sizes
+        .get(CLEAR_SIGHTINGS)
+        .map_or(f64::INFINITY, |usual| CLEAR_SHARE * usual);
+    let (values, stated): (Vec<f64>, Vec<f64>) = part
+        .iter()
+        .filter(|mark| u_of(mark) <= limit)
+        .map(|mark| (get(mark).0, u_of(mark)))
+        .unzip();
     weighted_mean(&values, &stated)
 }
 

@@ -68,8 +68,15 @@ pub(super) fn put_together(follower: Follower, stacked: Option<CrossHairs>) -> S
         frames,
         lost,
     } = follower;
-    let hold = steadiness.finish(stacked);
+    let mut hold = steadiness.finish(stacked);
     let (tracks, stray) = identity.into_tracks(hold.edges_px, frames);
+    // What a codec does to still lines it does to the hairs, which never move.
+    let lasting = tracks
+        .iter()
+        .flat_map(|track| &track.sightings)
+        .map(|s| f64::from(s.lasting_px));
+    hold.doubt_hairs(super::steadiness::median(lasting.collect()));
+    let hold = hold;
     let mut cautions = Vec::new();
     let fewest = FEWEST_SIGHTINGS.min(usize::try_from(frames / 2).unwrap_or(1).max(1));
     let (tracks, dropped): (Vec<Track>, Vec<Track>) = tracks

@@ -68,6 +68,8 @@ fn line_at(x_px: f64, u_px: f64, width_px: f64, flux: f64) -> Line {
         covariance: [[u_px * u_px, 0.0, 0.0], [0.0, 1e-8, 0.0], [0.0, 0.0, 1e-12]],
         width_px,
         peak_level: 0.5,
+        slit_px: 2.0,
+        blur_px: 1.5,
         flux,
         signal_to_noise: 80.0,
         saturated: false,

@@ -87,9 +87,8 @@ pub(super) fn measure(
         course.u_px[i] *= 1e3;
     }
     let evidence = |settled: &(Course, Hyper, Solution)| settled.2.minus_two_log_evidence();
-    let turns = |settled: &(Course, Hyper, Solution)| {
-        !crossings(&settled.0.time, &settled.2.g).is_empty()
-    };
+    let turns =
+        |settled: &(Course, Hyper, Solution)| !crossings(&settled.0.time, &settled.2.g).is_empty();
     let starts = first_guesses(&course);
     let mut settled: Vec<(Course, Hyper, Solution)> = starts
         .iter()
@@ -107,7 +106,13 @@ pub(super) fn measure(
     #[cfg(dev)]
     if std::env::var("G").is_ok() {
         for r in &settled {
-            println!("G y0 {:.3} evid {:.2} crossings {} hyper {:?}", r.2.y0_px, r.2.minus_two_log_evidence(), crossings(&r.0.time, &r.2.g).len(), r.1.value);
+            println!(
+                "G y0 {:.3} evid {:.2} crossings {} hyper {:?}",
+                r.2.y0_px,
+                r.2.minus_two_log_evidence(),
+                crossings(&r.0.time, &r.2.g).len(),
+                r.1.value
+            );
         }
     }
     let (course, hyper, best) = settled

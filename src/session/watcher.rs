@@ -89,7 +89,8 @@ impl Watcher {
         self.known.everywhere = self.frames.is_multiple_of(FRAMES_BETWEEN_FULL_LOOKS);
         // Between two full looks, so that it is known which lines stand beside the hairs.
         let due = self.frames % FRAMES_BETWEEN_HAIR_FITS == FRAMES_BETWEEN_HAIR_FITS / 2;
-        let settled = self.hairs_seen || self.hairs_sightings == 0 && self.frames > 2 * FRAMES_BETWEEN_FULL_LOOKS;
+        let settled = self.hairs_seen
+            || self.hairs_sightings == 0 && self.frames > 2 * FRAMES_BETWEEN_FULL_LOOKS;
         self.known.hairs_fixed = settled && !due;
         let mut picture = self.finder.look(frame, &self.known);
         if !self.known.hairs_fixed {
@@ -106,6 +107,23 @@ impl Watcher {
         self.hairs_sightings += u32::from(picture.cross_hairs.is_some());
         let progress = self.follower.advance(frame.number, frame.time_s, &picture);
         if let Some(hairs) = &picture.cross_hairs {
+            #[cfg(dev)]
+            if std::env::var("H").is_ok() {
+                println!(
+                    "H {} {:.4} {:.4} u {:.4} w {:.3} d {:.3} lines {:?}",
+                    frame.number,
+                    hairs.x_px,
+                    hairs.y_px,
+                    hairs.u_x_px,
+                    hairs.hairs[0].width_px,
+                    hairs.hairs[0].depth,
+                    picture
+                        .lines
+                        .iter()
+                        .map(|l| ((l.x_px - hairs.x_px) * 10.0).round() / 10.0)
+                        .collect::<Vec<_>>()
+                );
+            }
             self.known.cross_hairs = Some(self.pool.with(hairs));
         } else if self.known.cross_hairs.is_none()
             && self.frames.is_power_of_two()
@@ -124,7 +142,11 @@ impl Watcher {
     /// Counts sightings of the hairs; hidden ones, or ones on a camera that was knocked, are looked for everywhere.
     fn note_hairs(&mut self, frame: &Frame, picture: &mut Picture) {
         self.hairs_seen = picture.cross_hairs.is_some();
-        self.hairs_missed = if self.hairs_seen { 0 } else { self.hairs_missed + 1 };
+        self.hairs_missed = if self.hairs_seen {
+            0
+        } else {
+            self.hairs_missed + 1
+        };
         if self.hairs_missed >= MISSES_BEFORE_NEW_SEARCH && self.known.cross_hairs.is_some() {
             self.hairs_missed = 0;
             let anywhere = Known {
@@ -201,9 +223,9 @@ fn pooled(mean: &CrossHairs, seen: &CrossHairs, share: f64) -> CrossHairs {
         let (p, q) = (1.0 / (u * u).max(1e-8), 1.0 / (v * v).max(1e-8));
         ((a * p + b * q) / (p + q), (p + q).sqrt().recip())
     };
+    let mix = |a: f64, b: f64| a + share * (b - a);
     let (x_px, u_x_px) = weighted(mean.x_px, mean.u_x_px, seen.x_px, seen.u_x_px);
     let (y_px, u_y_px) = weighted(mean.y_px, mean.u_y_px, seen.y_px, seen.u_y_px);
-    let mix = |a: f64, b: f64| a + share * (b - a);
     let mut hairs = mean.hairs.clone();
     for (hair, new) in hairs.iter_mut().zip(&seen.hairs) {
         // A level hair may be told as +90 or -90 degrees.
