@@ -22,7 +22,7 @@ rm -r "$folder/feed/y4m" "$folder/feed/avi"
 guest() { # guest NAME OPTIONS...
     name=$1; shift
     "$here/run.sh" "$folder/guest" --driver "$name" --script "$here/$name.sh" --program "$program" --mem 1024 \
-        --out "$folder/out/$name" --timeout 400 --size 320x240 --fps 25 "$@"
+        --out "$folder/out/$name" --timeout 600 --size 320x240 --fps 25 "$@"
 }
 guest none
 guest loop --feed "$folder/feed/lines.yuyv"
