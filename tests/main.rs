@@ -2,6 +2,7 @@
 //!
 //! - `order`: which stage may use which, head comments, words that may not appear in the tree.
 //! - `command_line`: the built program: output, documents, exit status, the sentence for each bad input.
+//! - `live_sources`: the built program with network cameras, cameras, recordings, Ctrl-C, and with many clips at once.
 //! - `simulated_runs`: practice footage through the whole chain: turning points, pulls, indices.
 //! - `known_frames`: the experiment that comes with the program, from pixels to index, against its truth.
 //! - `outside_lines`: lines of pictures that a general library measured too, and of a real lamp frame that another program measured.
@@ -14,6 +15,7 @@
 
 mod command_line;
 mod known_frames;
+mod live_sources;
 mod order;
 mod outside_lines;
 mod simulated_runs;

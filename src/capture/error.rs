@@ -90,20 +90,25 @@ pub enum CaptureError {
     },
     /// Cameras are not in this build.
     #[error(
-        "camera:{name} cannot be opened because this build reads no cameras; record a clip and give the file, or build with the feature `webcam`"
+        "camera:{name} cannot be opened because this build reads no cameras; build it with `cargo build --release --features webcam` (which needs libclang, Debian's libclang-dev), or record a clip and give the file"
     )]
     NoCamera {
         /// Which camera.
         name: String,
     },
-    /// Network streams are not in this build.
+    /// Cameras are not in this build, and none was named.
     #[error(
-        "{address} cannot be opened because this build reads no network streams; save the stream to a file, or pipe it as YUV4MPEG2 to standard input and give `-`"
+        "the cameras cannot be listed because this build reads none; build it with `cargo build --release --features webcam` (which needs libclang, Debian's libclang-dev)"
     )]
-    NoNetwork {
-        /// The address.
-        address: String,
-    },
+    NoCameras,
+    /// A camera cannot be used, or not any more.
+    #[error("{0}")]
+    Camera(String),
+    /// A network stream wants TLS, which is not read here.
+    #[error(
+        "https:// addresses cannot be read by this program; give the camera's http:// address, or pipe the stream through ffmpeg as YUV4MPEG2 and give `-`"
+    )]
+    NoTls,
     /// The helper program failed.
     #[error("{name} could not be read by ffmpeg: {what}; convert it to MP4 with H.264")]
     Ffmpeg {

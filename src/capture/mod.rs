@@ -1,4 +1,4 @@
-//! Frames come in: folders of pictures, video files, standard input, cameras.
+//! Frames come in: folders of pictures, video files, standard input, cameras, network cameras.
 //!
 //! Goes in: the address of a source. Comes out: grey frames in the order in which they were shown,
 //! levels as the source stored them, with the source's own time stamps in seconds from the first frame.
@@ -13,26 +13,35 @@
 //! complains of is a gap, and so are those that depend on it. Damage within the coded levels of H.264 and
 //! HEVC can escape every decoder, up to the next key frame: whoever follows a line must bear a burst of wrong frames.
 //!
+//! Live sources keep the newest frames and count the others; they never block their reader, and can be recorded as they come, with
+//! their times beside them, so that the recording gives the same frames again.
+//!
 //! Nothing here looks at what the frames show, and no wall clock enters a recorded frame's time.
 //! Colour video is read as its luma, so a channel that clips alone stays hidden; coloured PNG and TIFF
 //! are summed and keep the mark of clipping.
 //!
 //! Checked by `fixtures_agree_with_the_reference` and `damaged_files_end_in_a_sentence` in
-//! `tests.rs` here, and by the tests at the foot of each file.
+//! `tests.rs` here, by the tests at the foot of each file, and for live sources by `tests/live_sources.rs` and `tests/camera-guest`.
 
 mod avi;
+pub(crate) mod camera;
+mod clock;
 mod error;
 mod ffmpeg;
 mod h26x;
 mod jpeg;
 mod mp4;
+mod network;
+mod newest;
 mod orientation;
 mod parameter_sets;
 mod pictures;
 mod pipeline;
+mod record;
 mod sample_table;
 #[cfg(test)]
 mod tests;
+mod timed;
 mod y4m;
 
 use std::fs::File;
@@ -40,6 +49,7 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use crate::basics::frame::Frame;
+use camera::CameraWish;
 pub use error::CaptureError;
 pub use pictures::read_picture;
 pub use pipeline::Decoupled;
@@ -80,12 +90,14 @@ impl Source {
 }
 
 /// What the caller wishes of a source.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub struct OpenOptions {
     /// Frames per second of pictures without times of their own; 25 where neither says it.
     pub fps: Option<f64>,
     /// Leaves a system `ffmpeg` alone even where one is installed.
     pub without_ffmpeg: bool,
+    /// What is wished of a camera.
+    pub camera: CameraWish,
 }
 
 /// What a source says of itself before the first frame.
@@ -113,6 +125,23 @@ pub enum Next {
         /// One sentence: what was wrong and where.
         why: String,
     },
+    /// `frames` frames came while the reader was busy and were passed over; the next is newer. Live sources only.
+    Skipped {
+        /// How many.
+        frames: u64,
+    },
+    /// Nothing came for a moment; ask again. Live sources only.
+    Waiting {
+        /// One sentence for the user, where the silence is longer than it should be.
+        why: Option<String>,
+    },
+    /// Something that the user should know of the source; ask again.
+    Note {
+        /// Short code, words joined by hyphens.
+        code: String,
+        /// One sentence.
+        message: String,
+    },
     /// There are no more frames.
     End,
 }
@@ -127,6 +156,23 @@ pub trait FrameSource: Send {
     /// # Errors
     /// The source failed: nothing more will come. Frames before it stand.
     fn next_into(&mut self, frame: &mut Frame) -> Result<Next, CaptureError>;
+
+    /// Begins to record into a file; live sources only.
+    ///
+    /// # Errors
+    /// The file cannot be written, or the source is no live one.
+    fn record_to(&mut self, path: &Path) -> Result<(), CaptureError> {
+        Err(CaptureError::refused(
+            &path.display().to_string(),
+            "would record what is recorded already",
+            "leave --record out, or give a camera",
+        ))
+    }
+
+    /// Adds the last frame to the recording, where there is one; one sentence when the recording has to end.
+    fn record_last(&mut self, _frame: &Frame) -> Option<String> {
+        None
+    }
 }
 
 /// Opens a source.
@@ -146,11 +192,8 @@ pub fn open(source: &Source, options: &OpenOptions) -> Result<Box<dyn FrameSourc
             y4m::Y4m::new(std::io::stdin(), "standard input".to_owned(), None, options)
                 .map(|y| Box::new(y) as _)
         }
-        // The camera's own child process and the network reader join here.
-        Source::Camera(name) => Err(CaptureError::NoCamera { name: name.clone() }),
-        Source::Network(address) => Err(CaptureError::NoNetwork {
-            address: address.clone(),
-        }),
+        Source::Camera(name) => camera::open(name, &options.camera),
+        Source::Network(address) => network::open(address),
     }
 }
 
@@ -192,9 +235,8 @@ fn open_path(path: &Path, options: &OpenOptions) -> Result<Box<dyn FrameSource>,
     let short = short_name(path);
     match kind_of(&head) {
         Kind::Picture => pictures::Pictures::single(path, options).map(|p| Box::new(p) as _),
-        Kind::Y4m => {
-            y4m::Y4m::new(file, short, Some(meta.len()), options).map(|y| Box::new(y) as _)
-        }
+        Kind::Y4m => y4m::Y4m::new(file, short, Some(meta.len()), options)
+            .and_then(|y| timed::with_table(Box::new(y), path)),
         Kind::Text => Err(CaptureError::refused(
             &name,
             "holds text, neither a picture nor a video",
@@ -211,7 +253,7 @@ fn open_path(path: &Path, options: &OpenOptions) -> Result<Box<dyn FrameSource>,
             options,
         ),
         Kind::Avi => or_ffmpeg(
-            avi::Avi::open(file, name, short).map(|a| Box::new(a) as _),
+            avi::Avi::open(file, name, short).and_then(|a| timed::with_table(Box::new(a), path)),
             path,
             options,
         ),

@@ -39,7 +39,7 @@ impl Decoupled {
             .spawn(move || {
                 while let Ok(mut frame) = take.recv() {
                     let next = source.next_into(&mut frame);
-                    let over = !matches!(next, Ok(Next::Frame | Next::Lost { .. }));
+                    let over = ends(&next);
                     if give.send((next, frame)).is_err() || over {
                         break;
                     }
@@ -52,6 +52,11 @@ impl Decoupled {
             empty: Some(empty),
         })
     }
+}
+
+/// Whether nothing comes after this.
+fn ends(next: &Result<Next, CaptureError>) -> bool {
+    matches!(next, Ok(Next::End) | Err(_))
 }
 
 impl FrameSource for Decoupled {
@@ -76,7 +81,7 @@ impl FrameSource for Decoupled {
         }
         // After the end nobody takes the frame back, which is as it should be.
         let _ = empty.send(got);
-        if !matches!(next, Ok(Next::Frame | Next::Lost { .. })) {
+        if ends(&next) {
             self.filled = None;
         }
         next
@@ -143,6 +148,7 @@ mod tests {
                 }
                 Next::Lost { frames, .. } => seen.push(100 + frames),
                 Next::End => break,
+                live => panic!("{live:?} of a recorded source"),
             }
         }
         let expected: Vec<u64> = (0..20).map(|n| if n == 7 { 101 } else { n }).collect();

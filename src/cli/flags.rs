@@ -32,9 +32,17 @@ pub(super) enum Command {
     Locate(Locate),
     /// Follows the lines while the prism table turns and finds where each turned
     #[command(
-        after_help = "Examples:\n  lineturn watch sweep.mp4\n  lineturn watch sweep.mp4 --toward right --scale scale.json --track track.csv\n  lineturn watch frames/ --fps 25 --json\n  lineturn watch - < sweep.y4m\n\nMake two passes in a clip: one pass alone cannot always tell the minimum from\na hand that turned back."
+        after_help = "Examples:\n  lineturn watch sweep.mp4\n  lineturn watch sweep.mp4 --toward right --scale scale.json --track track.csv\n  lineturn watch frames/ --fps 25 --json\n  lineturn watch - < sweep.y4m\n  lineturn watch camera:0 --seconds 40 --record sweep.avi\n  lineturn watch clips/*.mp4 --json-dir results\n\nA live source ends after --seconds, or at Ctrl-C: what was measured till then is\nprinted. Exposure, gain, white balance and focus of a camera are locked where\nthey stand when it starts, unless values are given.\n\nMake two passes in a clip: one pass alone cannot always tell the minimum from\na hand that turned back."
     )]
     Watch(Watch),
+    /// The cameras that this machine has, their modes, and what of them can be locked
+    #[command(
+        after_help = "Examples:\n  lineturn cameras\n  lineturn watch camera:0\n  lineturn watch camera:usb-0000:00:14.0-2 --mode 1280x720@30:MJPG"
+    )]
+    Cameras(Cameras),
+    /// The camera's own process, started by the program itself
+    #[command(hide = true)]
+    CameraProcess(CameraProcess),
     /// The camera's scale, from slit pictures at known circle readings
     #[command(
         after_help = "Example:\n  lineturn scale scale.csv --save scale.json\n\nscale.csv, one row a picture (or `offset_px` instead of `frame`):\n  window_1,window_2,frame\n  127°34'30\",307°34'30\",slit-1.png\n  127°50'00\",307°50'30\",slit-2.png"
@@ -79,8 +87,9 @@ pub(super) struct Locate {
 
 #[derive(Args, Debug)]
 pub(super) struct Watch {
-    /// A video file, a folder of pictures, or - for YUV4MPEG2 on standard input
-    pub(super) source: String,
+    /// A video file, a folder of pictures, camera:N (or camera: and its name or place), an http:// address of motion JPEG, or - for YUV4MPEG2 on standard input; several clips with --json-dir
+    #[arg(required = true, value_name = "SOURCE")]
+    pub(super) sources: Vec<String>,
     /// Side of the picture on which the central image lies
     #[arg(long, value_enum)]
     pub(super) toward: Option<Toward>,
@@ -96,9 +105,59 @@ pub(super) struct Watch {
     /// Writes every line of every frame as CSV
     #[arg(long, value_name = "FILE")]
     pub(super) track: Option<PathBuf>,
+    /// Watches many clips, on all cores, and writes a document for each into this folder; clips that are done there already are not watched again
+    #[arg(long, value_name = "DIR", conflicts_with_all = ["track", "record"])]
+    pub(super) json_dir: Option<PathBuf>,
+    /// How many clips are watched at once [default: as many as there are cores]
+    #[arg(long, value_name = "N", requires = "json_dir")]
+    pub(super) jobs: Option<usize>,
+    /// Ends the watch so many seconds after the first frame
+    #[arg(long, value_name = "S")]
+    pub(super) seconds: Option<f64>,
+    /// Records a live source while it is measured: FILE.avi where it gives JPEG, else FILE.y4m; times go into FILE.times.csv beside it
+    #[arg(long, value_name = "FILE")]
+    pub(super) record: Option<PathBuf>,
+    #[command(flatten)]
+    pub(super) camera: CameraFlags,
     /// One JSON document on standard output
     #[arg(long)]
     pub(super) json: bool,
+}
+
+#[derive(Args, Debug)]
+#[command(next_help_heading = "Cameras")]
+pub(super) struct CameraFlags {
+    /// Mode of the camera, or a part of it: 640x480@30:YUYV, 1280x720, @25, :GREY
+    #[arg(long, value_name = "MODE")]
+    pub(super) mode: Option<String>,
+    /// Locks the exposure at this value, in the camera's own unit (mostly 0.1 ms)
+    #[arg(long, value_name = "N", allow_hyphen_values = true)]
+    pub(super) exposure: Option<i64>,
+    /// Locks the gain at this value
+    #[arg(long, value_name = "N", allow_hyphen_values = true)]
+    pub(super) gain: Option<i64>,
+    /// Locks the white balance at this value, mostly kelvin
+    #[arg(long, value_name = "N", allow_hyphen_values = true)]
+    pub(super) white_balance: Option<i64>,
+    /// Locks the focus at this value
+    #[arg(long, value_name = "N", allow_hyphen_values = true)]
+    pub(super) focus: Option<i64>,
+    /// Leaves the camera's own automatic control on
+    #[arg(long, conflicts_with_all = ["exposure", "gain", "white_balance", "focus"])]
+    pub(super) automatic: bool,
+}
+
+#[derive(Args, Debug)]
+pub(super) struct Cameras {
+    /// One JSON document on standard output
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Args, Debug)]
+pub(super) struct CameraProcess {
+    /// What to do, as the measuring process writes it
+    pub(super) task: String,
 }
 
 #[derive(Clone, Copy, Debug, ValueEnum)]

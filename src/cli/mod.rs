@@ -8,7 +8,9 @@
 //!
 //! Checked by `tests/command_line.rs`.
 
+mod batch;
 mod flags;
+mod live;
 mod progress;
 mod run;
 
@@ -66,6 +68,8 @@ pub fn main() -> ExitCode {
         Command::Demo(flags) => run::demo(&flags),
         Command::Locate(flags) => run::locate(&flags),
         Command::Watch(flags) => run::watch(&flags),
+        Command::Cameras(flags) => live::cameras(&flags),
+        Command::CameraProcess(flags) => return crate::session::camera_process(&flags.task),
         Command::Scale(flags) => run::scale(&flags),
         Command::Reduce(flags) => run::reduce(&flags),
         Command::Class(flags) => run::class(&flags),

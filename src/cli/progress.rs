@@ -1,6 +1,6 @@
 //! A progress bar on standard error, only on a terminal and only when the work takes long.
 
-use std::io::IsTerminal;
+use std::io::{IsTerminal, Write};
 use std::sync::Mutex;
 use std::time::{Duration, Instant};
 
@@ -45,6 +45,18 @@ impl Progress {
             bar.with_message(self.what)
         });
         bar.set_position(done);
+    }
+}
+
+impl Progress {
+    /// Says something that happened on the way, above the bar where there is one.
+    pub(super) fn say(&self, sentence: &str) {
+        let line = format!("lineturn: {sentence}");
+        if let Ok(Some(bar)) = self.bar.lock().as_deref() {
+            bar.suspend(|| writeln!(std::io::stderr(), "{line}").unwrap_or(()));
+        } else {
+            let _ = writeln!(std::io::stderr(), "{line}");
+        }
     }
 }
 

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use super::flags::{Class, Demo, Locate, Practice, PracticeFormat, Reduce, Scale, Toward, Watch};
 use super::progress::Progress;
-use super::{Answer, CliError};
+use super::{Answer, CliError, batch, live};
 use crate::report::{class as class_report, document, from, page, table, text};
 use crate::session::{
     self, AirConditions, Angle, BenchProfile, Caution, DispersionModel, Experiment, FaceMethod,
@@ -35,18 +35,41 @@ pub(super) fn locate(flags: &Locate) -> Result<Answer, CliError> {
 }
 
 pub(super) fn watch(flags: &Watch) -> Result<Answer, CliError> {
-    let options = WatchOptions {
+    let [source] = flags.sources.as_slice() else {
+        return batch::watch_many(flags, &watch_options(flags)?);
+    };
+    if flags.json_dir.is_some() {
+        return batch::watch_many(flags, &watch_options(flags)?);
+    }
+    watch_one(flags, source)
+}
+
+fn watch_options(flags: &Watch) -> Result<WatchOptions, CliError> {
+    Ok(WatchOptions {
         toward: flags.toward.map(Side::from),
         fps: checked_fps(flags.fps)?,
         scale: scale_of(
             flags.scale.as_deref(),
             &profile_of(flags.bench.as_deref(), flags.scale.is_none())?,
         )?,
-    };
+        seconds: checked_seconds(flags.seconds)?,
+        stop: None,
+        camera: live::camera_wish(&flags.camera)?,
+        record: flags.record.clone(),
+    })
+}
+
+fn watch_one(flags: &Watch, source: &str) -> Result<Answer, CliError> {
+    let source = Source::parse(source);
+    let options = live::ended_by_the_user(&source, watch_options(flags)?)?;
     let progress = Progress::new("frames");
-    let source = Source::parse(&flags.source);
     let watched = session::watch(&source, &options, |come| {
-        progress.show(come.frames, come.of)
+        if let Some(note) = come.note {
+            progress.say(note);
+        } else if come.frames == 1 && options.stop.is_some() && options.seconds.is_none() {
+            progress.say(live::WATCHING);
+        }
+        progress.show(come.frames, come.of);
     })?;
     drop(progress);
     if let Some(path) = &flags.track {
@@ -360,7 +383,7 @@ fn reduce_options(flags: &Reduce) -> Result<ReduceOptions, CliError> {
         watch: WatchOptions {
             toward: flags.toward.map(Side::from),
             fps: checked_fps(flags.fps)?,
-            scale: None,
+            ..WatchOptions::default()
         },
         monte_carlo: flags.monte_carlo.unwrap_or(0),
     })
@@ -381,6 +404,15 @@ fn checked_fps(fps: Option<f64>) -> Result<Option<f64>, CliError> {
             format!("--fps: {fps} is no frame rate; give frames per second, such as 25"),
         )),
         fps => Ok(fps),
+    }
+}
+
+fn checked_seconds(seconds: Option<f64>) -> Result<Option<f64>, CliError> {
+    match seconds {
+        Some(seconds) if !(seconds.is_finite() && seconds > 0.0) => Err(CliError::Usage(format!(
+            "--seconds: {seconds} is no time to watch; give seconds, such as 40"
+        ))),
+        seconds => Ok(seconds),
     }
 }
 

@@ -8,6 +8,7 @@
 //! Checked by `tests/command_line.rs`, and by `tests/browser` for the page.
 
 pub mod budget;
+pub mod cameras;
 pub mod class;
 pub mod document;
 mod figures;

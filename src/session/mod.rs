@@ -11,6 +11,7 @@
 //!
 //! Checked by `tests/simulated_runs.rs` (from footage to index) and `tests/command_line.rs`.
 
+mod batch;
 mod calibrate;
 mod class;
 mod demo;
@@ -23,6 +24,9 @@ mod watcher;
 pub use crate::basics::frame::Frame;
 pub use crate::basics::uncertainty::{Cause, Measured, rounded};
 pub use crate::basics::units::{Angle, CircleReading, Wavelength};
+pub use crate::capture::camera::{
+    CameraDescription, CameraWish, Control, ControlName, Mode, PixelFormat, camera_process, cameras,
+};
 pub use crate::capture::{CaptureError, FrameSource, Next, Source, SourceInfo};
 pub use crate::find::{CrossHairs, FieldOfView, Hair, Line, Picture};
 pub use crate::follow::{FollowedLine, Side, Sweep, TrackPoint, TurningPoint};
@@ -37,6 +41,7 @@ pub use crate::prism::consensus::Consensus;
 pub use crate::prism::dispersion::{DispersionFit, DispersionModel, StandardIndices};
 pub use crate::prism::montecarlo::Compared;
 pub use crate::prism::reduce::ReducedLine;
+pub use batch::watch_all;
 pub use calibrate::{BenchProfile, Calibrated, calibrate, read_bench, read_calibration};
 pub use class::{Class, ClassBench, ClassLine, class};
 pub use demo::{Demonstration, Deviation, demonstrate};

@@ -18,6 +18,9 @@ const ENOUGH_SIGHTINGS: u32 = 5;
 const KNOCK_IN_U: f64 = 6.0;
 const KNOCK_PX: f64 = 0.2;
 
+/// Frames passed over from which on known lines are looked for everywhere: a hand moves a line out of its surroundings in that time.
+const PASSED_OVER_TOO_FAR: u64 = 6;
+
 /// Looks at frames in their order and follows what is in them.
 pub(super) struct Watcher {
     finder: Finder,
@@ -63,6 +66,13 @@ impl Watcher {
     pub(super) fn lost(&mut self, frames: u64) {
         self.follower.lost(frames);
         self.known.lines.clear();
+    }
+
+    /// Frames came while the program was busy and were passed over.
+    pub(super) fn passed_over(&mut self, frames: u64) {
+        if frames >= PASSED_OVER_TOO_FAR {
+            self.known.lines.clear();
+        }
     }
 
     /// Looks at one frame.

@@ -1,0 +1,314 @@
+//! Many clips: a document for each in a folder, clips that are done left alone, and a summary.
+
+use std::collections::HashSet;
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::UNIX_EPOCH;
+
+use serde_json::{Value, json};
+
+use super::flags::Watch;
+use super::progress::Progress;
+use super::{Answer, CliError};
+use crate::report::{document, text};
+use crate::session::{self, Caution, SessionError, Source, WatchOptions, Watched};
+
+/// One clip of a batch.
+struct Clip {
+    path: PathBuf,
+    /// Its document.
+    document: PathBuf,
+    /// What the document must have been made of to be the clip's still.
+    made_of: Value,
+}
+
+/// Watches many clips into a folder of documents.
+pub(super) fn watch_many(flags: &Watch, options: &WatchOptions) -> Result<Answer, CliError> {
+    let Some(folder) = &flags.json_dir else {
+        return Err(CliError::Usage(format!(
+            "{} sources were given; give one, or --json-dir DIR for a document of each",
+            flags.sources.len()
+        )));
+    };
+    if flags.jobs == Some(0) {
+        return Err(CliError::Usage(
+            "--jobs: 0 is no number of clips; give 1 or more".to_owned(),
+        ));
+    }
+    std::fs::create_dir_all(folder).map_err(|error| {
+        CliError::Usage(format!(
+            "{}: could not be made ({error}); give another folder with --json-dir",
+            folder.display()
+        ))
+    })?;
+    let clips = clips(flags, folder)?;
+    let answers: Vec<Mutex<Option<Value>>> = clips
+        .iter()
+        .map(|clip| Mutex::new(done_before(clip)))
+        .collect();
+    let todo: Vec<usize> = (0..clips.len())
+        .filter(|&at| {
+            answers
+                .get(at)
+                .is_some_and(|answer| locked(answer).is_none())
+        })
+        .collect();
+    let kept = clips.len() - todo.len();
+    let paths: Vec<PathBuf> = todo
+        .iter()
+        .filter_map(|&at| clips.get(at))
+        .map(|clip| clip.path.clone())
+        .collect();
+    let workers = flags
+        .jobs
+        .unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from));
+    let progress = Progress::new("clips");
+    let finished = AtomicU64::new(kept as u64);
+    let unwritten: Mutex<Option<CliError>> = Mutex::new(None);
+    session::watch_all(&paths, options, workers, &|index, seen| {
+        let Some((clip, answer)) = todo
+            .get(index)
+            .and_then(|&at| clips.get(at).zip(answers.get(at)))
+        else {
+            return;
+        };
+        let made = documented(clip, &seen);
+        if let Err(error) = write_whole(&clip.document, &made) {
+            *locked(&unwritten) = Some(error);
+        }
+        *locked(answer) = Some(made);
+        progress.show(
+            finished.fetch_add(1, Ordering::Relaxed) + 1,
+            Some(clips.len() as u64),
+        );
+    });
+    drop(progress);
+    if let Some(error) = locked(&unwritten).take() {
+        return Err(error);
+    }
+    let answers: Vec<Value> = answers
+        .into_iter()
+        .map(|answer| {
+            let answer = answer
+                .into_inner()
+                .unwrap_or_else(std::sync::PoisonError::into_inner);
+            answer.unwrap_or(Value::Null)
+        })
+        .collect();
+    Ok(summary(flags, &clips, &answers, kept))
+}
+
+fn locked<T>(of: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
+    of.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+}
+
+/// The clips with the names of their documents, which differ even where names in different folders are the same.
+fn clips(flags: &Watch, folder: &Path) -> Result<Vec<Clip>, CliError> {
+    // A calibration is part of what a document was made of.
+    let scale = flags
+        .scale
+        .as_ref()
+        .and_then(|path| std::fs::read_to_string(path).ok());
+    let options = format!(
+        "{:?} {:?} {:?} {scale:?}",
+        flags.toward, flags.fps, flags.seconds
+    );
+    let mut taken = HashSet::new();
+    let mut clips = Vec::new();
+    for source in &flags.sources {
+        let Source::Path(path) = Source::parse(source) else {
+            return Err(CliError::Usage(format!(
+                "`{}` is no clip; --json-dir takes recorded footage only",
+                source.split("://").next().unwrap_or_default()
+            )));
+        };
+        let name = path.file_name().map_or_else(
+            || "clip".to_owned(),
+            |name| name.to_string_lossy().into_owned(),
+        );
+        let mut document = format!("{name}.json");
+        let mut count = 1;
+        while !taken.insert(document.to_lowercase()) {
+            count += 1;
+            document = format!("{name}-{count}.json");
+        }
+        let meta = std::fs::metadata(&path).ok();
+        let modified_s = meta
+            .as_ref()
+            .and_then(|meta| meta.modified().ok())
+            .and_then(|time| time.duration_since(UNIX_EPOCH).ok())
+            .map(|time| time.as_secs_f64());
+        clips.push(Clip {
+            document: folder.join(document),
+            made_of: json!({
+                "clip": path.display().to_string(),
+                "bytes": meta.map(|meta| meta.len()),
+                "modified_s": modified_s,
+                "options": options,
+            }),
+            path,
+        });
+    }
+    Ok(clips)
+}
+
+/// The document of a clip that was watched to its end before, by this version, with these options.
+fn done_before(clip: &Clip) -> Option<Value> {
+    let text = std::fs::read_to_string(&clip.document).ok()?;
+    let document: Value = serde_json::from_str(&text).ok()?;
+    (document["made_of"] == clip.made_of
+        && document["lineturn"] == env!("CARGO_PKG_VERSION")
+        && document["complete"] == true)
+        .then_some(document)
+}
+
+/// The document of a clip; of one that could not be read, with the sentence that says why.
+fn documented(clip: &Clip, seen: &Result<Watched, SessionError>) -> Value {
+    let made = match seen {
+        Ok(watched) => {
+            let mut cautions = watched.cautions();
+            if let Some(failure) = &watched.failure {
+                cautions.insert(0, Caution::new("source-failed", failure.clone()));
+            }
+            document::document(
+                "watch",
+                watched.failure.is_none(),
+                &cautions,
+                document::watched(watched),
+            )
+        }
+        Err(error) => document::document(
+            "watch",
+            false,
+            &[Caution::new("source-failed", error.to_string())],
+            json!({}),
+        ),
+    };
+    let mut made: Value = serde_json::from_str(&made).unwrap_or(Value::Null);
+    if let Some(fields) = made.as_object_mut() {
+        fields.insert("made_of".to_owned(), clip.made_of.clone());
+    }
+    made
+}
+
+/// Writes a document so that it is whole or not there.
+fn write_whole(path: &Path, document: &Value) -> Result<(), CliError> {
+    let mut part = path.as_os_str().to_owned();
+    part.push(".part");
+    std::fs::write(&part, format!("{document:#}\n"))
+        .and_then(|()| std::fs::rename(&part, path))
+        .map_err(|error| {
+            CliError::Usage(format!(
+                "{}: could not be written ({error}); make room, or give another folder with --json-dir",
+                path.display()
+            ))
+        })
+}
+
+fn summary(flags: &Watch, clips: &[Clip], answers: &[Value], kept: usize) -> Answer {
+    let mut failed = 0;
+    let mut rows = Vec::new();
+    let mut table = text::table(&[
+        "clip",
+        "frames",
+        "line",
+        "turned",
+        "x / px",
+        "offset / px",
+        "remark",
+    ]);
+    for (clip, answer) in clips.iter().zip(answers) {
+        let complete = answer["complete"] == true;
+        failed += usize::from(!complete);
+        let why = answer["warnings"]
+            .as_array()
+            .into_iter()
+            .flatten()
+            .find(|warning| warning["code"] == "source-failed")
+            .and_then(|warning| warning["message"].as_str())
+            .unwrap_or_default();
+        rows.push(json!({
+            "clip": clip.path.display().to_string(),
+            "document": clip.document.display().to_string(),
+            "complete": complete,
+            "frames": answer["frames"],
+            "lines": answer["lines"],
+            "why": (!complete).then_some(why),
+        }));
+        let name = clip.path.file_name().map_or_else(
+            || clip.path.display().to_string(),
+            |name| name.to_string_lossy().into_owned(),
+        );
+        let frames = answer["frames"]
+            .as_u64()
+            .map_or_else(String::new, |n| n.to_string());
+        let lines = answer["lines"].as_array().map_or(&[][..], Vec::as_slice);
+        for line in lines {
+            let number = |field: &str| line[field].as_f64();
+            let shown = |value: Option<f64>| match (value, number("u_px")) {
+                (Some(value), Some(u)) => text::plus_minus(value, u),
+                _ => String::new(),
+            };
+            table.add_row([
+                name.clone(),
+                frames.clone(),
+                line["line"].to_string(),
+                if line["turned"] == true { "yes" } else { "no" }.to_owned(),
+                shown(number("x_px")),
+                shown(number("offset_px")),
+                String::new(),
+            ]);
+        }
+        if lines.is_empty() || !complete {
+            let remark = if complete { "no line was seen" } else { why };
+            table.add_row([
+                name,
+                frames,
+                String::new(),
+                String::new(),
+                String::new(),
+                String::new(),
+                remark.to_owned(),
+            ]);
+        }
+    }
+    let mut cautions = Vec::new();
+    if failed > 0 {
+        cautions.push(Caution::new(
+            "clips-failed",
+            format!(
+                "{failed} of {} clips could not be watched to their end; the others are done, and the same command tries these again",
+                clips.len()
+            ),
+        ));
+    }
+    let text = if flags.json {
+        document::document(
+            "watch",
+            failed == 0,
+            &cautions,
+            json!({ "kept": kept, "failed": failed, "clips": rows }),
+        )
+    } else {
+        let again = if kept > 0 {
+            format!(", {kept} of them done before")
+        } else {
+            String::new()
+        };
+        format!(
+            "{table}\n{} clips{again}, {failed} failed; documents in {}",
+            clips.len(),
+            flags
+                .json_dir
+                .as_deref()
+                .unwrap_or_else(|| Path::new(""))
+                .display()
+        )
+    };
+    Answer {
+        text,
+        cautions,
+        complete: failed == 0,
+    }
+}
