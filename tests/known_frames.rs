@@ -26,6 +26,7 @@ const ACCEPTED_CAUTIONS: &[&str] = &[
     "hairs-borrowed",
     "shared-central",
     "side-inferred",
+    "stands-still",
     "unsteady-positions",
 ];
 

@@ -82,6 +82,7 @@ pub(super) fn put_together(follower: Follower, stacked: Option<CrossHairs>) -> S
     let (tracks, dropped): (Vec<Track>, Vec<Track>) = tracks
         .into_iter()
         .partition(|t| t.sightings.len() >= fewest);
+    let tracks = without_what_stands_still(tracks, &mut cautions);
     let mut lines: Vec<Line> = tracks.into_iter().map(|t| Line::new(t, &hold)).collect();
     let toward = choose_side(&settings, &mut lines, &hold);
     caution_of_the_clip(
@@ -335,6 +336,9 @@ impl Candidate {
 }
 
 /// Frames in which a line stood this close to its turning point decide about it, px.
+/// What moves by less while a line moves by more than the second is no line, px.
+const STANDS_WITHIN_PX: f64 = 1.0;
+const MOVES_BY_PX: f64 = 15.0;
 /// The middle of the field of view, at whose height lines are told where no hairs are, is known to this, px.
 const FIELD_HEIGHT_PX: f64 = 1.5;
 const LASTING_REACH_PX: f64 = 1.5;
@@ -689,6 +693,49 @@ impl Line {
         points.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
         points
     }
+}
+
+/// Lines move when the table turns; what stands still meanwhile is the rim of a hair, dust or light that goes past the prism.
+fn without_what_stands_still(
+    tracks: Vec<Track>,
+    cautions: &mut Vec<(String, String)>,
+) -> Vec<Track> {
+    let span = |track: &Track, from_s: f64, to_s: f64| {
+        track
+            .sightings
+            .iter()
+            .filter(|s| s.time_s >= from_s && s.time_s <= to_s)
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), s| {
+                (low.min(s.x_px), high.max(s.x_px))
+            })
+    };
+    let stands: Vec<bool> = tracks
+        .iter()
+        .map(|track| {
+            let (Some(first), Some(last)) = (track.sightings.first(), track.sightings.last())
+            else {
+                return false;
+            };
+            let (low, high) = span(track, first.time_s, last.time_s);
+            high - low < STANDS_WITHIN_PX
+                && tracks.iter().any(|other| {
+                    let (low, high) = span(other, first.time_s, last.time_s);
+                    high - low > MOVES_BY_PX
+                })
+        })
+        .collect();
+    let mut stands = stands.into_iter();
+    let (still, moving): (Vec<Track>, Vec<Track>) = tracks
+        .into_iter()
+        .partition(|_| stands.next().unwrap_or(false));
+    if let Some(track) = still.first() {
+        let x_px = track.sightings.first().map_or(0.0, |s| s.x_px);
+        cautions.push((
+            "stands-still".to_owned(),
+            format!("What is at {x_px:.0} px stood still while lines moved and was not taken for a line: a hair, dust, or light that goes past the prism."),
+        ));
+    }
+    moving
 }
 
 /// Weighted mean of passes (position, standard uncertainty, and the part of it that they have in common, px), its
