@@ -715,7 +715,7 @@ fn given_angles_that_are_none_are_refused() {
         let message = with(60.0, u_deg).1.unwrap_err();
         assert!(message.contains("no measurement"), "{message}");
     }
-    let (explained, refused) = with(1.0472, 0.0001);
+    let (explained, refused) = with(60f64.to_radians(), 0.0001);
     let message = refused.unwrap_err();
     assert!(message.contains("in radians would be 60.00°"), "{message}");
     let first = explained.slips.first();
@@ -723,7 +723,12 @@ fn given_angles_that_are_none_are_refused() {
         first.is_some_and(|slip| slip.kind == SlipKind::Radians),
         "{explained:?}"
     );
-    assert!(with(0.7854, 0.0001).1.unwrap_err().contains("45.00°"));
+    assert!(
+        with(45f64.to_radians(), 0.0001)
+            .1
+            .unwrap_err()
+            .contains("45.00°")
+    );
 }
 
 /// 500 experiments with a circle read to 30 seconds: the true glass stays, and a twin of it is named whenever it is.
