@@ -225,7 +225,10 @@ pub(super) struct Reduce {
     )]
     pub(super) air: Option<String>,
     /// Dispersion formula; where not given, the one that promises the smallest error of n_F - n_C
-    #[arg(long, value_name = "cauchy-2|cauchy-3|cauchy-4|sellmeier-1|hartmann")]
+    #[arg(
+        long,
+        value_name = "cauchy-2|cauchy-3|cauchy-4|sellmeier-1|sellmeier-2|sellmeier-3|hartmann"
+    )]
     pub(super) model: Option<String>,
     /// Side of the picture on which the central image lies, for the clips of the table
     #[arg(long, value_enum)]

@@ -120,7 +120,7 @@ fn common_divisor(one: u64, other: u64) -> u64 {
 }
 
 /// By how much window 2 differs from 180 degrees past window 1, degrees in (-180, 180].
-fn from_opposite_deg(window_1: CircleReading, window_2: CircleReading) -> f64 {
+pub(crate) fn from_opposite_deg(window_1: CircleReading, window_2: CircleReading) -> f64 {
     folded_deg(window_2.degrees() - window_1.degrees() - 180.0)
 }
 
@@ -128,8 +128,6 @@ fn from_opposite_deg(window_1: CircleReading, window_2: CircleReading) -> f64 {
 /// both verniers coincide at the same mark, and the mean of two windows is no better than one: then the difference between
 /// them is nearly the same in all rows, while independent rounding spreads it with the variance least count²/6.
 fn rounding_alike(rows: &[ReadingRow], least_count: Angle) -> f64 {
-    /// Fewer rows say nothing of the spread.
-    const FEWEST_ROWS: usize = 4;
     let differences: Vec<f64> = rows
         .iter()
         .filter_map(|row| {
@@ -137,14 +135,21 @@ fn rounding_alike(rows: &[ReadingRow], least_count: Angle) -> f64 {
                 .map(|other| from_opposite_deg(row.window_1, other))
         })
         .collect();
-    let Some(reference) = differences.first().copied() else {
+    rounding_alike_of(&differences, least_count)
+}
+
+/// As [`rounding_alike`] for the windows' differences from 180 degrees, degrees.
+pub(super) fn rounding_alike_of(differences_deg: &[f64], least_count: Angle) -> f64 {
+    /// Fewer rows say nothing of the spread.
+    const FEWEST_ROWS: usize = 4;
+    let Some(reference) = differences_deg.first().copied() else {
         return 0.0;
     };
     let independent = least_count.abs().degrees().powi(2) / 6.0;
-    if differences.len() < FEWEST_ROWS || independent <= 0.0 {
+    if differences_deg.len() < FEWEST_ROWS || independent <= 0.0 {
         return 0.0;
     }
-    let folded: Vec<f64> = differences
+    let folded: Vec<f64> = differences_deg
         .iter()
         .map(|difference| folded_deg(difference - reference))
         .collect();

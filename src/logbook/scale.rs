@@ -11,6 +11,8 @@ use crate::basics::fit::{FitError, LinearFit, aicc, f_test_probability, median, 
 use crate::basics::uncertainty::{Cause, Caution, Kind, Measured, correlated};
 use crate::basics::units::{Angle, CircleReading};
 
+use super::circle::rounding_alike_of;
+
 /// Fewest points of a scale.
 pub const FEWEST_POINTS: usize = 3;
 
@@ -42,6 +44,8 @@ pub struct ScalePoint {
     pub u_offset_px: Option<f64>,
     /// Windows that were read, 1 or 2.
     pub windows: u8,
+    /// By how much window 2 differs from 180 degrees past window 1, degrees; none where one window was read.
+    pub window_difference_deg: Option<f64>,
 }
 
 /// The camera's scale: angle = sum over k of `coefficients[k - 1]` · `offset_px`^k, seconds of arc.
@@ -195,13 +199,21 @@ fn angles_from_first(points: &[ScalePoint]) -> Result<Vec<f64>, ScaleError> {
         .collect()
 }
 
-/// Standard uncertainty of each point's angle for a slope, seconds of arc.
+/// Standard uncertainty of each point's angle for a slope, seconds of arc. The rounding of two windows counts as common as far
+/// as their differences show it, as for the rows of a table.
 fn sigma_of(points: &[ScalePoint], least_count: Angle, slope: f64) -> Vec<f64> {
+    let differences: Vec<f64> = points
+        .iter()
+        .filter_map(|point| point.window_difference_deg)
+        .collect();
+    let alike = rounding_alike_of(&differences, least_count);
     points
         .iter()
         .map(|point| {
             let u_window = least_count.abs().arcseconds() / 12f64.sqrt();
-            let u_reading = u_window / f64::from(point.windows.max(1)).sqrt();
+            let alike = if point.windows > 1 { alike } else { 0.0 };
+            let independent = (1.0 - alike) / f64::from(point.windows.max(1));
+            let u_reading = u_window * (alike + independent).sqrt();
             let u_offset = slope * point.u_offset_px.unwrap_or(0.0);
             u_reading.hypot(u_offset).max(1e-6)
         })

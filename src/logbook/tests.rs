@@ -185,6 +185,7 @@ fn points(
                 offset_px: x + u_px * noise,
                 u_offset_px: Some(u_px),
                 windows: 1,
+                window_difference_deg: None,
             }
         })
         .collect()
@@ -234,6 +235,45 @@ fn scales_hold_their_stated_uncertainty_and_sign() {
     let other = ready.angle_arcsec(240.0, 0.0, &cause);
     assert!(angle.covariance(&other) > 0.0);
     assert!(ready.outside(5000.0).is_some() && ready.outside(0.0).is_none());
+}
+
+/// Two windows that always round at the same mark are no better than one; those that round apart are better by the root of 2.
+#[test]
+fn a_scale_counts_windows_that_round_alike_once() {
+    let mut random = ChaCha8Rng::seed_from_u64(32);
+    let least_count = Angle::from_arcseconds(10.0);
+    // Points that scatter less than the least count says, so that the covariance is that of the readings alone.
+    let one: Vec<ScalePoint> = (0..12)
+        .map(|k| {
+            let x = 50.0 * f64::from(k) - 275.0;
+            ScalePoint {
+                reading: CircleReading::from_degrees(100.0 - 7.2 * x / 3600.0),
+                offset_px: x,
+                u_offset_px: None,
+                windows: 1,
+                window_difference_deg: None,
+            }
+        })
+        .collect();
+    let mut with = |difference_arcsec: &mut dyn FnMut(&mut ChaCha8Rng) -> f64| {
+        let points: Vec<ScalePoint> = one
+            .iter()
+            .map(|point| ScalePoint {
+                windows: 2,
+                window_difference_deg: Some(difference_arcsec(&mut random) / 3600.0),
+                ..point.clone()
+            })
+            .collect();
+        fit_scale(&points, least_count).unwrap().u_arcsec_per_px()
+    };
+    let single = fit_scale(&one, least_count).unwrap().u_arcsec_per_px();
+    let alike = with(&mut |_| 30.0);
+    let apart = with(&mut |random| 10.0 * f64::from(random.random_range(-3..=3)));
+    assert!((alike / single - 1.0).abs() < 1e-9, "{alike} {single}");
+    assert!(
+        (apart / single - 0.5f64.sqrt()).abs() < 1e-9,
+        "{apart} {single}"
+    );
 }
 
 #[test]

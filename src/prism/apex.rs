@@ -103,10 +103,27 @@ pub fn checked_prism_angle(angle_deg: Measured, origin: &str) -> Result<Measured
         Ok(angle_deg)
     } else {
         Err(PrismError(format!(
-            "{origin} a refracting angle of {}, and a prism for minimum deviation has between {SMALLEST_PRISM_ANGLE_DEG}° and {LARGEST_PRISM_ANGLE_DEG}°: check the angle, or that face-1 and face-2 are the two reflections with the table locked",
-            Angle::from_degrees(value)
+            "{origin} a refracting angle of {}, and a prism for minimum deviation has between {SMALLEST_PRISM_ANGLE_DEG}° and {LARGEST_PRISM_ANGLE_DEG}°: check the angle, or that face-1 and face-2 are the two reflections with the table locked{}",
+            Angle::from_degrees(value),
+            radian_hint(value)
         )))
     }
+}
+
+/// Degrees that an angle would have if its number was in radians; none where that would be no usual prism.
+#[must_use]
+pub fn degrees_if_radians(value: f64) -> Option<f64> {
+    /// Refracting angles of usual prisms, degrees (common practice, no source).
+    const USUAL_DEG: std::ops::RangeInclusive<f64> = 5.0..=LARGEST_PRISM_ANGLE_DEG;
+    Some(value.to_degrees()).filter(|deg| USUAL_DEG.contains(deg))
+}
+
+/// Words to add to a sentence about a refracting angle that looks like radians; empty where it does not.
+#[must_use]
+pub fn radian_hint(value: f64) -> String {
+    degrees_if_radians(value).map_or_else(String::new, |deg| {
+        format!("; {value:.4} in radians would be {deg:.2}°: angles are given in degrees")
+    })
 }
 
 /// Mean of several pairs. Where they scatter more than their uncertainties allow, the scatter is added

@@ -11,7 +11,9 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use crate::basics::fit::{FitError, LinearFit, aicc, chi_squared_probability, with_shared_causes};
+use crate::basics::fit::{
+    Curve, FitError, LinearFit, aicc, chi_squared_probability, nonlinear, with_shared_causes,
+};
 use crate::basics::uncertainty::{
     Kind, Measured, correlated, covariance_matrix, own_and_shared, values_of,
 };
@@ -49,13 +51,19 @@ pub enum DispersionModel {
     },
     /// n² = 1 + B λ² / (λ² - C); λ in µm in air.
     Sellmeier1,
+    /// n² = 1 + sum of B λ² / (λ² - C) over `terms`, 2 or 3; λ in µm in air. Coefficients are all B, then all C in µm².
+    Sellmeier {
+        /// Number of terms, 2 or 3.
+        terms: usize,
+    },
     /// n = A + B / (λ - C); λ in µm in air.
     Hartmann,
 }
 
 impl DispersionModel {
-    /// All models, simplest first.
-    pub const ALL: [Self; 5] = [
+    /// Models among which the lines choose, simplest first. Sellmeier curves with several terms are fitted on request only: lines
+    /// in the visible hardly ever determine them.
+    pub const CHOSEN_FROM: [Self; 5] = [
         Self::Sellmeier1,
         Self::Cauchy { terms: 2 },
         Self::Hartmann,
@@ -63,12 +71,25 @@ impl DispersionModel {
         Self::Cauchy { terms: 4 },
     ];
 
-    /// Name as on the command line: `cauchy-2`, `cauchy-3`, `cauchy-4`, `sellmeier-1`, `hartmann`.
+    /// All models.
+    pub const ALL: [Self; 7] = [
+        Self::Sellmeier1,
+        Self::Cauchy { terms: 2 },
+        Self::Hartmann,
+        Self::Cauchy { terms: 3 },
+        Self::Cauchy { terms: 4 },
+        Self::Sellmeier { terms: 2 },
+        Self::Sellmeier { terms: 3 },
+    ];
+
+    /// Name as on the command line: `cauchy-2`, `cauchy-3`, `cauchy-4`, `sellmeier-1`, `sellmeier-2`,
+    /// `sellmeier-3`, `hartmann`.
     #[must_use]
     pub fn name(self) -> String {
         match self {
             Self::Cauchy { terms } => format!("cauchy-{terms}"),
             Self::Sellmeier1 => "sellmeier-1".to_owned(),
+            Self::Sellmeier { terms } => format!("sellmeier-{terms}"),
             Self::Hartmann => "hartmann".to_owned(),
         }
     }
@@ -79,6 +100,7 @@ impl DispersionModel {
         match self {
             Self::Cauchy { terms } => terms,
             Self::Sellmeier1 => 2,
+            Self::Sellmeier { terms } => 2 * terms,
             Self::Hartmann => 3,
         }
     }
@@ -93,7 +115,7 @@ impl DispersionModel {
             .find(|model| model.name() == name.trim().to_ascii_lowercase())
             .ok_or_else(|| {
                 PrismError(format!(
-                    "there is no dispersion model \"{name}\": use cauchy-2, cauchy-3, cauchy-4, sellmeier-1 or hartmann"
+                    "there is no dispersion model \"{name}\": use cauchy-2, cauchy-3, cauchy-4, sellmeier-1, sellmeier-2, sellmeier-3 or hartmann"
                 ))
             })
     }
@@ -105,6 +127,12 @@ impl DispersionModel {
         match self {
             Self::Cauchy { .. } => coefficients.iter().rev().fold(0.0, |sum, c| sum * x + c),
             Self::Sellmeier1 => (1.0 + coefficients[0] / (1.0 - coefficients[1] * x)).sqrt(),
+            Self::Sellmeier { terms } => {
+                let sum: f64 = (0..terms)
+                    .map(|k| coefficients[k] / (1.0 - coefficients[terms + k] * x))
+                    .sum();
+                (1.0 + sum).sqrt()
+            }
             Self::Hartmann => {
                 coefficients[0] + coefficients[1] / (um(wavelength) - coefficients[2])
             }
@@ -124,6 +152,18 @@ impl DispersionModel {
                     1.0 / (2.0 * n * rest),
                     coefficients[0] * x / (2.0 * n * rest * rest),
                 ])
+            }
+            Self::Sellmeier { terms } => {
+                let n = self.value(coefficients, wavelength);
+                DVector::from_fn(2 * terms, |row, _| {
+                    let k = row % terms;
+                    let rest = 1.0 - coefficients[terms + k] * x;
+                    if row < terms {
+                        1.0 / (2.0 * n * rest)
+                    } else {
+                        coefficients[k] * x / (2.0 * n * rest * rest)
+                    }
+                })
             }
             Self::Hartmann => {
                 let rest = um(wavelength) - coefficients[2];
@@ -154,6 +194,15 @@ impl DispersionModel {
                 coefficients[0] * coefficients[1]
                     / (2.0 * self.value(coefficients, wavelength) * rest * rest)
             }
+            Self::Sellmeier { terms } => {
+                let sum: f64 = (0..terms)
+                    .map(|k| {
+                        let rest = 1.0 - coefficients[terms + k] * x;
+                        coefficients[k] * coefficients[terms + k] / (rest * rest)
+                    })
+                    .sum();
+                sum / (2.0 * self.value(coefficients, wavelength))
+            }
         };
         -2.0 * x / nm * by_x
     }
@@ -176,7 +225,7 @@ pub struct DispersionFit {
     pub model: DispersionModel,
     /// Whether the data chose it.
     pub chosen: bool,
-    /// Coefficients with all causes; Cauchy in µm^(2k), Sellmeier B (no unit) and C (µm²), Hartmann A (no unit), B and C (µm).
+    /// Coefficients with all causes; Cauchy in µm^(2k), Sellmeier all B (no unit), then all C (µm²), Hartmann A (no unit), B and C (µm).
     pub coefficients: Vec<Measured>,
     /// Covariance of the coefficients.
     pub covariance: DMatrix<f64>,
@@ -238,6 +287,17 @@ pub fn fit_dispersion(
     lines: &[IndexedLine],
     model: DispersionModel,
 ) -> Result<DispersionFit, PrismError> {
+    if let Some((wavelength, index)) = lines.iter().find(|(wavelength, index)| {
+        let nm = wavelength.in_air_nm();
+        !(nm.is_finite() && nm > 0.0 && index.value().is_finite() && index.u().is_finite())
+    }) {
+        return Err(PrismError(format!(
+            "the line at {} nm has an index of {} with an uncertainty of {}, which no curve can use: correct its row",
+            wavelength.in_air_nm(),
+            index.value(),
+            index.u()
+        )));
+    }
     let needed = model.coefficients();
     let different = different_wavelengths(lines);
     if different < needed {
@@ -282,10 +342,10 @@ pub fn fit_dispersion(
     })
 }
 
-/// All models that the lines can bear, simplest first, each with what it is worth for n_F - n_C.
+/// All models to choose from that the lines can bear, simplest first, each with what it is worth for n_F - n_C.
 #[must_use]
 pub fn fit_all(lines: &[IndexedLine], glasses: &GlassTable) -> Vec<DispersionFit> {
-    DispersionModel::ALL
+    DispersionModel::CHOSEN_FROM
         .into_iter()
         .filter_map(|model| fit_dispersion(lines, model).ok())
         .map(|mut fit| {
@@ -309,7 +369,7 @@ pub fn choose_dispersion(
 ) -> Result<DispersionFit, PrismError> {
     let fits = fit_all(lines, glasses);
     let Some(chosen) = chosen_of(&fits) else {
-        return Err(fit_dispersion(lines, DispersionModel::ALL[0])
+        return Err(fit_dispersion(lines, DispersionModel::CHOSEN_FROM[0])
             .err()
             .unwrap_or_else(|| PrismError("there are no lines to fit".to_owned())));
     };
@@ -433,6 +493,9 @@ fn solve(
             with_shared_causes(&design, indices.as_slice(), own, shared).map_err(failed)?;
         return Ok(Solved { fit, pulls });
     }
+    if let DispersionModel::Sellmeier { terms } = model {
+        return solve_sellmeier(terms, wavelengths, indices, own, shared);
+    }
     let mut coefficients = match model {
         DispersionModel::Hartmann => hartmann_start(wavelengths, indices),
         _ => sellmeier_start(wavelengths, indices),
@@ -463,6 +526,196 @@ fn solve(
         "{} cannot follow these indices: they do not fall smoothly from violet to red; check that the lines are named rightly",
         model.name()
     )))
+}
+
+/// Lines as points of a curve: the abscissa is the number of the line, and after the lines come the common causes, each a point
+/// of its own at 0 with unit width. That makes least squares with independent points generalised least squares.
+struct WithCauses<'a> {
+    model: DispersionModel,
+    wavelengths: &'a [Wavelength],
+    shared: &'a DMatrix<f64>,
+}
+
+impl WithCauses<'_> {
+    fn split(&self, parameters: &DVector<f64>) -> (DVector<f64>, DVector<f64>) {
+        let count = self.model.coefficients();
+        (
+            parameters.rows(0, count).into_owned(),
+            parameters.rows(count, self.shared.ncols()).into_owned(),
+        )
+    }
+}
+
+impl Curve for WithCauses<'_> {
+    fn value(&self, parameters: &DVector<f64>, abscissa: f64) -> f64 {
+        let (coefficients, pulls) = self.split(parameters);
+        let row = abscissa as usize;
+        match self.wavelengths.get(row) {
+            Some(wavelength) => {
+                self.model.value(&coefficients, *wavelength)
+                    + (self.shared.row(row) * pulls)[(0, 0)]
+            }
+            None => pulls[row - self.wavelengths.len()],
+        }
+    }
+
+    fn gradient(&self, parameters: &DVector<f64>, abscissa: f64) -> DVector<f64> {
+        let (coefficients, _) = self.split(parameters);
+        let count = coefficients.len();
+        let row = abscissa as usize;
+        let mut gradient = DVector::zeros(parameters.len());
+        match self.wavelengths.get(row) {
+            Some(wavelength) => {
+                gradient
+                    .rows_mut(0, count)
+                    .copy_from(&self.model.gradient(&coefficients, *wavelength));
+                for (cause, by) in self.shared.row(row).iter().enumerate() {
+                    gradient[count + cause] = *by;
+                }
+            }
+            None => gradient[count + row - self.wavelengths.len()] = 1.0,
+        }
+        gradient
+    }
+}
+
+/// Fits a Sellmeier curve with several terms by Levenberg and Marquardt's method from the catalogue glasses nearest to the lines, and
+/// refuses where a coefficient is not known better than by [`LARGEST_RELATIVE_U`]: then the linear propagation is void.
+fn solve_sellmeier(
+    terms: usize,
+    wavelengths: &[Wavelength],
+    indices: &DVector<f64>,
+    own: &[f64],
+    shared: &DMatrix<f64>,
+) -> Result<Solved, PrismError> {
+    /// Catalogue glasses from which the fit starts.
+    const STARTS: usize = 4;
+    let model = DispersionModel::Sellmeier { terms };
+    let undetermined = |why: String| {
+        PrismError(format!(
+            "these lines do not determine {}: {why}; measure lines farther into the violet and the red, or take sellmeier-1 or a cauchy model",
+            model.name()
+        ))
+    };
+    let rms = |start: &DVector<f64>| {
+        let squares: f64 = wavelengths
+            .iter()
+            .zip(indices.iter())
+            .map(|(w, n)| (model.value(start, *w) - n).powi(2))
+            .sum();
+        if squares.is_finite() {
+            squares
+        } else {
+            f64::INFINITY
+        }
+    };
+    let mut starts: Vec<DVector<f64>> = GlassTable::embedded()?
+        .glasses
+        .iter()
+        .filter_map(|glass| sellmeier_of_glass(glass, terms))
+        .collect();
+    starts.sort_by(|one, other| rms(one).total_cmp(&rms(other)));
+    let count = wavelengths.len() + shared.ncols();
+    let abscissae: Vec<f64> = (0..count).map(|k| k as f64).collect();
+    let padded = |values: &mut dyn Iterator<Item = f64>, rest: f64| {
+        values
+            .chain(std::iter::repeat(rest))
+            .take(count)
+            .collect::<Vec<f64>>()
+    };
+    let ordinates = padded(&mut indices.iter().copied(), 0.0);
+    let sigma = padded(&mut own.iter().copied(), 1.0);
+    let curve = WithCauses {
+        model,
+        wavelengths,
+        shared,
+    };
+    let mut best: Option<(f64, DVector<f64>)> = None;
+    let mut failure = "the fit finds no minimum".to_owned();
+    for start in starts.iter().take(STARTS) {
+        let padded_start: Vec<f64> = start
+            .iter()
+            .copied()
+            .chain(std::iter::repeat_n(0.0, shared.ncols()))
+            .collect();
+        match nonlinear(&curve, &abscissae, &ordinates, Some(&sigma), &padded_start) {
+            Ok(fit) => {
+                if best
+                    .as_ref()
+                    .is_none_or(|(least, _)| fit.chi_squared < *least)
+                {
+                    best = Some((fit.chi_squared, curve.split(&fit.parameters).0));
+                }
+            }
+            Err(error) => failure = error.to_string(),
+        }
+    }
+    let Some((_, coefficients)) = best else {
+        return Err(undetermined(failure));
+    };
+    let smooth = wavelengths.iter().all(|w| {
+        let slope = model.slope_per_nm(&coefficients, *w);
+        slope < 0.0 && model.value(&coefficients, *w) > 1.0
+    });
+    if !smooth {
+        return Err(undetermined(
+            "the best curve does not fall smoothly from violet to red".to_owned(),
+        ));
+    }
+    let design = DMatrix::from_fn(wavelengths.len(), model.coefficients(), |row, column| {
+        model.gradient(&coefficients, wavelengths[row])[column]
+    });
+    let residuals = DVector::from_fn(wavelengths.len(), |row, _| {
+        indices[row] - model.value(&coefficients, wavelengths[row])
+    });
+    let ordinates = &residuals + &design * &coefficients;
+    let (mut fit, pulls) = with_shared_causes(&design, ordinates.as_slice(), own, shared)
+        .map_err(|error| undetermined(error.to_string()))?;
+    for k in 0..model.coefficients() {
+        let u = fit.covariance[(k, k)].sqrt();
+        if u.partial_cmp(&(LARGEST_RELATIVE_U * coefficients[k].abs()))
+            != Some(std::cmp::Ordering::Less)
+        {
+            let name = if k < terms { "B" } else { "C" };
+            return Err(undetermined(format!(
+                "its coefficient {name}{} would be {:.3e} with a standard uncertainty of {u:.1e}",
+                k % terms + 1,
+                coefficients[k]
+            )));
+        }
+    }
+    fit.coefficients = coefficients;
+    fit.residuals = residuals;
+    Ok(Solved { fit, pulls })
+}
+
+/// A coefficient of a Sellmeier curve with several terms must be known better than this share of itself.
+const LARGEST_RELATIVE_U: f64 = 0.5;
+
+/// Sellmeier coefficients of a catalogue glass brought to a number of terms: the two nearest resonances in the ultraviolet are
+/// joined where there are too many. None where the glass has too few.
+fn sellmeier_of_glass(glass: &Glass, terms: usize) -> Option<DVector<f64>> {
+    let mut pairs: Vec<(f64, f64)> = glass
+        .b
+        .iter()
+        .copied()
+        .zip(glass.c_um2.iter().copied())
+        .collect();
+    pairs.sort_by(|one, other| one.1.total_cmp(&other.1));
+    while pairs.len() > terms {
+        let (one, other) = (pairs.remove(0), *pairs.first()?);
+        let b = one.0 + other.0;
+        *pairs.first_mut()? = (b, (one.0 * one.1 + other.0 * other.1) / b);
+    }
+    (pairs.len() == terms).then(|| {
+        DVector::from_iterator(
+            2 * terms,
+            pairs
+                .iter()
+                .map(|pair| pair.0)
+                .chain(pairs.iter().map(|pair| pair.1)),
+        )
+    })
 }
 
 /// Numerator above 0 and the resonance on the far side of the violet, so that the curve is real and smooth at all lines.

@@ -10,7 +10,9 @@ use crate::basics::units::{ARCSEC_PER_DEG, Angle, Wavelength};
 
 use super::PrismError;
 use super::air::AirConditions;
-use super::apex::{self, FaceMethod, FacePair, checked_prism_angle, prism_angle_from_faces};
+use super::apex::{
+    self, FaceMethod, FacePair, checked_prism_angle, prism_angle_from_faces, radian_hint,
+};
 use super::dispersion::{
     C_LINE, DispersionFit, DispersionModel, F_LINE, IndexedLine, StandardIndices,
     choose_dispersion, fit_dispersion,
@@ -147,7 +149,14 @@ pub fn reduce(
 ) -> Result<Reduction, PrismError> {
     let mut cautions = Vec::new();
     let (prism_angle_deg, face_pairs) = prism_angle(pointings, options, &mut cautions)?;
-    let measured = measured_lines(pointings, &prism_angle_deg, &mut cautions)?;
+    let measured = measured_lines(pointings, &prism_angle_deg, &mut cautions).map_err(|error| {
+        let hint = if face_pairs.is_empty() {
+            radian_hint(prism_angle_deg.value())
+        } else {
+            String::new()
+        };
+        PrismError(format!("{error}{hint}"))
+    })?;
     let mut lines: Vec<ReducedLine> = measured.iter().filter_map(|m| m.known(options)).collect();
     let indexed: Vec<IndexedLine> = lines
         .iter()
@@ -270,6 +279,13 @@ pub(super) fn prism_angle(
             Ok((angle, pairs))
         }
         (None, Some(given)) => {
+            if !(given.u().is_finite() && given.u() < given.value().abs()) {
+                return Err(PrismError(format!(
+                    "the refracting angle was given as {} with an uncertainty of {} degrees, which is no measurement: give its standard uncertainty, from 0 to well below the angle",
+                    Angle::from_degrees(given.value()),
+                    given.u()
+                )));
+            }
             if given.u() <= 0.0 {
                 cautions.push(Caution {
                     code: "prism-angle-without-uncertainty",

@@ -9,7 +9,7 @@ use crate::basics::fit::{chi_squared_probability, median};
 use crate::basics::uncertainty::rounded;
 use crate::basics::units::folded_deg;
 
-use super::apex::checked_prism_angle;
+use super::apex::{checked_prism_angle, degrees_if_radians};
 use super::dispersion::{DispersionModel, IndexedLine, fit_dispersion, misfit_from_glass};
 use super::glasses::GlassTable;
 use super::lamps::LampTable;
@@ -58,6 +58,8 @@ pub enum SlipKind {
     Misnamed,
     /// The refracting angle is not that of the faces used, or not halved.
     PrismAngle,
+    /// The refracting angle was given in radians.
+    Radians,
 }
 
 impl SlipKind {
@@ -74,6 +76,7 @@ impl SlipKind {
             Self::WrongCentral => "wrong-central-image",
             Self::Misnamed => "line-misnamed",
             Self::PrismAngle => "prism-angle",
+            Self::Radians => "radians",
         }
     }
 
@@ -679,7 +682,17 @@ fn angle_attempts(pointings: &[Pointed], options: &ReductionOptions, all: &mut V
         .filter(|p| matches!(p.target, PointedAt::Face1 | PointedAt::Face2))
         .map(|p| p.row)
         .collect();
-    for (value, factor, words) in [
+    let in_degrees = degrees_if_radians(a)
+        .filter(|_| rows.is_empty())
+        .map(|value| {
+            (
+                SlipKind::Radians,
+                value,
+                1f64.to_degrees(),
+                "given in radians and not in degrees",
+            )
+        });
+    let others = [
         (
             0.5 * a,
             0.5,
@@ -693,7 +706,9 @@ fn angle_attempts(pointings: &[Pointed], options: &ReductionOptions, all: &mut V
         ),
         (90.0 - 0.5 * a, -0.5, "that of another pair of faces"),
         (180.0 - 2.0 * a, -2.0, "that of another pair of faces"),
-    ] {
+    ]
+    .map(|(value, factor, words)| (SlipKind::PrismAngle, value, factor, words));
+    for (kind, value, factor, words) in others.into_iter().chain(in_degrees) {
         if (value - a).abs() < 1.0 {
             continue;
         }
@@ -702,7 +717,7 @@ fn angle_attempts(pointings: &[Pointed], options: &ReductionOptions, all: &mut V
         };
         let (text, _) = rounded(value, 0.01);
         all.push(Attempt {
-            kind: SlipKind::PrismAngle,
+            kind,
             rows: rows.clone(),
             acts_on: None,
             what: format!("the refracting angle may be {words}, so that it is {text}°"),

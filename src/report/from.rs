@@ -266,22 +266,42 @@ fn dispersion(reduction: &Reduction) -> Option<Dispersion> {
 }
 
 fn fitted(shown: &mut Dispersion, fit: &DispersionFit) {
-    let (model, names): (&str, [(&str, &'static str); 4]) = match fit.model {
-        DispersionModel::Cauchy { terms: 2 } => ("n = A + B/\u{3bb}\u{b2}", CAUCHY),
+    let (model, names): (&str, &[(&str, &'static str)]) = match fit.model {
+        DispersionModel::Cauchy { terms: 2 } => ("n = A + B/\u{3bb}\u{b2}", &CAUCHY),
         DispersionModel::Cauchy { terms: 3 } => {
-            ("n = A + B/\u{3bb}\u{b2} + C/\u{3bb}\u{2074}", CAUCHY)
+            ("n = A + B/\u{3bb}\u{b2} + C/\u{3bb}\u{2074}", &CAUCHY)
         }
         DispersionModel::Cauchy { .. } => (
             "n = A + B/\u{3bb}\u{b2} + C/\u{3bb}\u{2074} + D/\u{3bb}\u{2076}",
-            CAUCHY,
+            &CAUCHY,
         ),
         DispersionModel::Hartmann => (
             "n = A + B/(\u{3bb} \u{2212} C)",
-            [("A", ""), ("B", "\u{b5}m"), ("C", "\u{b5}m"), ("", "")],
+            &[("A", ""), ("B", "\u{b5}m"), ("C", "\u{b5}m")],
         ),
         DispersionModel::Sellmeier1 => (
             "n\u{b2} = 1 + B \u{3bb}\u{b2}/(\u{3bb}\u{b2} \u{2212} C)",
-            [("B", ""), ("C", "\u{b5}m\u{b2}"), ("", ""), ("", "")],
+            &[("B", ""), ("C", "\u{b5}m\u{b2}")],
+        ),
+        DispersionModel::Sellmeier { terms: 2 } => (
+            "n\u{b2} = 1 + the sum of two terms B \u{3bb}\u{b2}/(\u{3bb}\u{b2} \u{2212} C)",
+            &[
+                ("B1", ""),
+                ("B2", ""),
+                ("C1", "\u{b5}m\u{b2}"),
+                ("C2", "\u{b5}m\u{b2}"),
+            ],
+        ),
+        DispersionModel::Sellmeier { .. } => (
+            "n\u{b2} = 1 + the sum of three terms B \u{3bb}\u{b2}/(\u{3bb}\u{b2} \u{2212} C)",
+            &[
+                ("B1", ""),
+                ("B2", ""),
+                ("B3", ""),
+                ("C1", "\u{b5}m\u{b2}"),
+                ("C2", "\u{b5}m\u{b2}"),
+                ("C3", "\u{b5}m\u{b2}"),
+            ],
         ),
     };
     shown.model = format!(

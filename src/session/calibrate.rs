@@ -6,7 +6,7 @@ use super::footage::{Wanted, measure};
 use super::{Caution, SessionError, WatchOptions};
 use crate::basics::units::Angle;
 use crate::logbook::bench::{Bench, bench_from_toml};
-use crate::logbook::circle::{least_count_shown, window_mean};
+use crate::logbook::circle::{from_opposite_deg, least_count_shown, window_mean};
 use crate::logbook::record::calibration_from_json;
 use crate::logbook::scale::{Calibration, ScalePoint, fit_scale};
 use crate::logbook::table::{ScaleOffset, Target, read_scale};
@@ -62,6 +62,9 @@ pub fn calibrate(
             offset_px,
             u_offset_px,
             windows: if row.window_2.is_some() { 2 } else { 1 },
+            window_difference_deg: row
+                .window_2
+                .map(|window_2| from_opposite_deg(row.window_1, window_2)),
         });
     }
     let least_count = least_count.unwrap_or_else(|| {
