@@ -228,6 +228,9 @@ pub(super) struct LineState {
     pub(super) width_px: f64,
 }
 
+/// A turn within this time of darkness shows too few frames on one side for anyone to see it, s: four at 25 a second.
+const LIT_S: f64 = 0.17;
+
 impl Scene {
     /// Frames in the scene.
     #[must_use]
@@ -459,7 +462,9 @@ impl Scene {
                     .hypot(eyepiece.hairs.y_px - eyepiece.centre_px[1])
                     < eyepiece.radius_px
                     && (0.0..eyepiece.width as f64 - 1.0).contains(&x)
-                    && self.light.at(time) > 0.0;
+                    && [-LIT_S, 0.0, LIT_S]
+                        .iter()
+                        .all(|apart| self.light.at(time + apart) > 0.0);
                 Some((x, x - eyepiece.hairs.x_px, seen))
             };
             let mut offsets = Vec::new();
