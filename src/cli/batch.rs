@@ -134,17 +134,18 @@ fn clips(flags: &Watch, folder: &Path) -> Result<Vec<Clip>, CliError> {
             document = format!("{name}-{count}.json");
         }
         let meta = std::fs::metadata(&path).ok();
-        let modified_s = meta
+        // Whole nanoseconds: a fraction does not come back from JSON to the last digit.
+        let modified_ns = meta
             .as_ref()
             .and_then(|meta| meta.modified().ok())
             .and_then(|time| time.duration_since(UNIX_EPOCH).ok())
-            .map(|time| time.as_secs_f64());
+            .and_then(|time| u64::try_from(time.as_nanos()).ok());
         clips.push(Clip {
             document: folder.join(document),
             made_of: json!({
                 "clip": path.display().to_string(),
                 "bytes": meta.map(|meta| meta.len()),
-                "modified_s": modified_s,
+                "modified_ns": modified_ns,
                 "options": options,
             }),
             path,
