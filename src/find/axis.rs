@@ -448,7 +448,6 @@ impl Thread {
             let free = (count - 2.0 * strip.rows as f64).max(count / 4.0);
             self.residual_scale = (squares / free).sqrt();
         }
-        let rows = bench.scores.len();
         let mut lever = Vector::zeros();
         for k in 0..PARAMETERS {
             lever[k] = self.covariance[(k, 0)];
@@ -460,22 +459,29 @@ impl Thread {
             spread_score(score, *z, &mut wide);
             pulls.push(lever.dot(&wide));
         }
-        let naive = self.covariance[(0, 0)].max(1e-30);
-        let lags = (rows / 24).clamp(2, 12);
-        let mut variance: f64 = pulls.iter().map(|q| q * q).sum();
-        for lag in 1..=lags {
-            let weight = 1.0 - lag as f64 / (lags as f64 + 1.0);
-            let sum: f64 = (lag..rows).map(|r| pulls[r] * pulls[r - lag]).sum();
-            variance += 2.0 * weight * sum;
-        }
-        let n = rows as f64;
-        let seen = variance.max(0.0) / naive * n / (n - 4.0).max(n / 2.0);
-        let pixels = self.residual_scale * self.residual_scale;
-        let few = 8.0 * lags as f64;
-        let factor = ((seen * n + pixels * few) / (n + few)).max(0.6 * pixels);
+        let factor = scatter(pulls, self.covariance[(0, 0)], self.residual_scale);
         self.inflation = factor.sqrt();
         self.covariance *= factor;
     }
+}
+
+/// What the pulls of the rows on a place scatter, with their correlation from row to row, over the variance `naive` that
+/// independent pixels would give (Newey and West, see the head); few rows lean on the scatter of the pixels.
+pub(super) fn scatter(pulls: &[f64], naive: f64, residual_scale: f64) -> f64 {
+    let naive = naive.max(1e-30);
+    let rows = pulls.len();
+    let lags = (rows / 24).clamp(2, 12);
+    let mut variance: f64 = pulls.iter().map(|q| q * q).sum();
+    for lag in 1..=lags {
+        let weight = 1.0 - lag as f64 / (lags as f64 + 1.0);
+        let sum: f64 = (lag..rows).map(|r| pulls[r] * pulls[r - lag]).sum();
+        variance += 2.0 * weight * sum;
+    }
+    let n = rows as f64;
+    let seen = variance.max(0.0) / naive * n / (n - 4.0).max(n / 2.0);
+    let pixels = residual_scale * residual_scale;
+    let few = 8.0 * lags as f64;
+    ((seen * n + pixels * few) / (n + few)).max(0.6 * pixels)
 }
 
 /// Means of raw amplitudes over as many rows as their noise asks for: a signal-to-noise ratio of 12.

@@ -9,7 +9,7 @@
 
 use nalgebra::{SMatrix, SVector};
 
-use super::axis::smooth_amplitudes;
+use super::axis::{scatter, smooth_amplitudes};
 use super::flanks::{Flanks, lasting_px};
 use super::lines::{Draft, Scene};
 use super::rowsum::Weights;
@@ -989,22 +989,7 @@ impl Joint {
                 .sum();
             pulls.push(pull);
         }
-        let naive = covariance[(3 * i, 3 * i)].max(1e-30);
-        let rows = pulls.len();
-        let lags = (rows / 24).clamp(2, 12);
-        let mut variance: f64 = pulls.iter().map(|q| q * q).sum();
-        for lag in 1..=lags {
-            let weight = 1.0 - lag as f64 / (lags as f64 + 1.0);
-            let sum: f64 = (lag..rows).map(|r| pulls[r] * pulls[r - lag]).sum();
-            variance += 2.0 * weight * sum;
-        }
-        let n = rows as f64;
-        let seen = variance.max(0.0) / naive * n / (n - 4.0).max(n / 2.0);
-        let pixels = residual_scale * residual_scale;
-        let few = 8.0 * lags as f64;
-        ((seen * n + pixels * few) / (n + few))
-            .max(0.6 * pixels)
-            .sqrt()
+        scatter(pulls, covariance[(3 * i, 3 * i)], residual_scale).sqrt()
     }
 }
 
