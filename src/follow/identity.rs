@@ -102,6 +102,8 @@ const PATIENCE_FRAMES: u64 = 3;
 /// A track with a longer usual step between sightings, or a larger usual bend, is no line.
 const MOST_STEP_FRAMES: f64 = 2.5;
 const MOST_BEND_PX: f64 = 2.5;
+/// Frames in which one line may have been taken for two, in all.
+const MOST_SEEN_TWICE: usize = 3;
 /// Price, in squared standard deviations, of a line unseen or of a sighting that belongs to none.
 const PRICE_OF_NONE: f64 = 18.0;
 
@@ -423,7 +425,8 @@ fn least_assignment(cost: &[Vec<f64>]) -> Vec<usize> {
     column_of
 }
 
-/// Joins pieces of one line: a piece that begins where another ended, or at the edge at which it left.
+/// Joins pieces of one line: a piece that begins where another ended, or at the edge at which it left, or that was seen
+/// when the other was not, and both always near each other.
 fn join(mut tracks: Vec<Track>, edges_px: Option<(f64, f64)>) -> Vec<Track> {
     tracks.sort_by(|a, b| a.begins_s().total_cmp(&b.begins_s()));
     let mut whole: Vec<Track> = Vec::new();
@@ -431,19 +434,11 @@ fn join(mut tracks: Vec<Track>, edges_px: Option<(f64, f64)>) -> Vec<Track> {
         let partner = whole
             .iter()
             .enumerate()
-            .filter(|(_, earlier)| earlier.seen_s < piece.begins_s())
             .filter_map(|(k, earlier)| Some((k, earlier.continues(&piece, edges_px)?)))
             .min_by(|a, b| a.1.total_cmp(&b.1))
             .map(|(k, _)| k);
         match partner.and_then(|k| whole.get_mut(k)) {
-            Some(earlier) => {
-                earlier.sightings.extend(piece.sightings);
-                earlier.seen_s = piece.seen_s;
-                earlier.velocity_px_s = piece.velocity_px_s;
-                earlier.x_px = piece.x_px;
-                earlier.log_width = piece.log_width;
-                earlier.log_flux = piece.log_flux;
-            }
+            Some(earlier) => earlier.take_in(piece),
             None => whole.push(piece),
         }
     }
@@ -470,26 +465,99 @@ impl Track {
         median(steps) <= MOST_STEP_FRAMES && median(bends) <= MOST_BEND_PX
     }
 
-    /// How badly `later` continues this track, or none if it does not.
+    /// How badly `later` continues this track, or none if it does not: both were hardly ever seen in one frame, look
+    /// alike, and wherever one takes over from the other they are near each other or at one edge of the field.
     fn continues(&self, later: &Track, edges_px: Option<(f64, f64)>) -> Option<f64> {
-        let end = self.sightings.last()?;
-        let begin = later.sightings.first()?;
-        let gap_s = begin.time_s - end.time_s;
         let width = (later.log_width - self.log_width) / 0.35;
         let flux = (later.log_flux - self.log_flux) / 1.0;
-        if width.abs() > 2.0 || flux.abs() > 2.0 {
+        if width.abs() > 2.0 || flux.abs() > 2.0 || self.seen_with(later) > MOST_SEEN_TWICE {
             return None;
         }
-        let likeness = width * width + flux * flux;
-        let reach_px = 6.0 + 0.5 * gap_s * self.velocity_px_s.abs().max(later.velocity_px_s.abs());
-        let apart_px = (begin.x_px - end.x_px).abs();
-        let same_edge = edges_px.is_some_and(|(left, right)| {
-            let margin = 0.08 * (right - left);
-            (end.x_px < left + margin && begin.x_px < left + margin)
-                || (end.x_px > right - margin && begin.x_px > right - margin)
-        });
-        // The last to leave is the first to come back, so a short absence is preferred.
-        (apart_px < reach_px || same_edge)
-            .then(|| likeness + 0.2 * gap_s + (apart_px / reach_px).min(3.0))
+        let near_px = if self.seen_s < later.begins_s() {
+            6.0
+        } else {
+            3.0
+        };
+        let mut worst = 0.0_f64;
+        for (end, begin, speed_px_s) in self.handovers(later) {
+            let gap_s = begin.time_s - end.time_s;
+            let reach_px = near_px + 0.7 * gap_s.min(1.0) * speed_px_s;
+            let apart_px = (begin.x_px - end.x_px).abs();
+            let same_edge = edges_px.is_some_and(|(left, right)| {
+                let margin = 0.08 * (right - left);
+                (end.x_px < left + margin && begin.x_px < left + margin)
+                    || (end.x_px > right - margin && begin.x_px > right - margin)
+            });
+            if apart_px >= reach_px && !same_edge {
+                return None;
+            }
+            // The last to leave is the first to come back, so a short absence is preferred.
+            worst = worst.max(0.2 * gap_s + (apart_px / reach_px).min(3.0));
+        }
+        Some(width * width + flux * flux + worst)
+    }
+
+    /// Frames in which both were seen.
+    fn seen_with(&self, other: &Track) -> usize {
+        let frame = |s: &Sighting| s.frame;
+        self.sightings
+            .iter()
+            .filter(|s| {
+                other
+                    .sightings
+                    .binary_search_by_key(&s.frame, frame)
+                    .is_ok()
+            })
+            .count()
+    }
+
+    /// The sightings between which one track takes over from the other, in the order of time, and the speed about there, px/s.
+    fn handovers<'a>(&'a self, other: &'a Track) -> Vec<(&'a Sighting, &'a Sighting, f64)> {
+        let mut all: Vec<(&Sighting, bool)> = self
+            .sightings
+            .iter()
+            .map(|s| (s, true))
+            .chain(other.sightings.iter().map(|s| (s, false)))
+            .collect();
+        all.sort_by_key(|(s, _)| s.frame);
+        all.dedup_by_key(|(s, _)| s.frame);
+        let speed_px_s = |from: usize, to: usize| match (all.get(from), all.get(to)) {
+            (Some((a, _)), Some((b, _))) => {
+                (b.x_px - a.x_px).abs() / (b.time_s - a.time_s).max(1e-3)
+            }
+            _ => 0.0,
+        };
+        (1..all.len())
+            .filter(|&k| all[k - 1].1 != all[k].1)
+            .map(|k| {
+                let before = speed_px_s(k.wrapping_sub(3), k - 1);
+                let after = speed_px_s(k, k + 2);
+                (all[k - 1].0, all[k].0, before.max(after))
+            })
+            .collect()
+    }
+
+    /// Takes in the sightings of a piece; in a frame in which the line was seen twice neither is believed.
+    fn take_in(&mut self, piece: Track) {
+        let twice: Vec<u64> = piece
+            .sightings
+            .iter()
+            .map(|s| s.frame)
+            .filter(|frame| {
+                self.sightings
+                    .binary_search_by_key(frame, |s| s.frame)
+                    .is_ok()
+            })
+            .collect();
+        self.sightings.extend(piece.sightings);
+        self.sightings.retain(|s| !twice.contains(&s.frame));
+        self.sightings.sort_by_key(|s| s.frame);
+        if piece.seen_s > self.seen_s {
+            self.seen_s = piece.seen_s;
+            self.velocity_px_s = piece.velocity_px_s;
+            self.x_px = piece.x_px;
+            self.log_width = piece.log_width;
+            self.log_flux = piece.log_flux;
+        }
     }
 }

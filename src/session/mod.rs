@@ -47,8 +47,8 @@ pub use class::{Class, ClassBench, ClassLine, class};
 pub use demo::{Demonstration, Deviation, demonstrate};
 pub use experiment::{Experiment, ReduceOptions, ReducedRow, reduce};
 pub use footage::{MeasuredFootage, Seen};
-pub use stills::{LocatedFrame, locate};
-pub use sweep::{LineAngle, WatchOptions, WatchProgress, Watched, watch, watch_frames};
+pub use stills::{LocatedFrame, locate, locate_in};
+pub use sweep::{LineAngle, WatchOptions, WatchProgress, Watched, open, watch, watch_frames};
 
 /// A sentence for the user about something doubtful, with a code for scripts.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use super::SessionError;
+use crate::basics::frame::Frame;
 use crate::capture;
 use crate::find::{CrossHairs, Finder, Known, Picture};
 
@@ -34,6 +35,12 @@ pub fn locate(
         done(index + 1);
     }
     Ok(located)
+}
+
+/// Finds cross-hairs and lines in one frame, of which nothing is known before.
+#[must_use]
+pub fn locate_in(frame: &Frame) -> Picture {
+    Finder::new().look(frame, &Known::default())
 }
 
 /// Finds cross-hairs and lines in one picture; with `hairs` given, these are taken as they are.

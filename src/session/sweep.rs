@@ -94,7 +94,7 @@ pub fn watch(
     options: &WatchOptions,
     progress: impl FnMut(WatchProgress<'_>),
 ) -> Result<Watched, SessionError> {
-    let mut opened = opened(source, options)?;
+    let mut opened = open(source, options)?;
     if let Some(path) = &options.record {
         opened.record_to(path)?;
     }
@@ -110,10 +110,14 @@ pub(super) fn watch_alone(
     source: &Source,
     options: &WatchOptions,
 ) -> Result<Watched, SessionError> {
-    watch_frames(&mut *opened(source, options)?, options, |_| {})
+    watch_frames(&mut *open(source, options)?, options, |_| {})
 }
 
-fn opened(source: &Source, options: &WatchOptions) -> Result<Box<dyn FrameSource>, SessionError> {
+/// Opens a source of frames.
+///
+/// # Errors
+/// One sentence that names the source and what to do.
+pub fn open(source: &Source, options: &WatchOptions) -> Result<Box<dyn FrameSource>, SessionError> {
     Ok(capture::open(
         source,
         &OpenOptions {

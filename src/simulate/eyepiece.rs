@@ -84,6 +84,44 @@ impl Eyepiece {
         slipped
     }
 
+    /// The same eyepiece before a camera with finer pixels, `height` rows of them, and room for the field in the middle
+    /// of `width` columns.
+    #[must_use]
+    pub fn finer(&self, width: usize, height: usize) -> Self {
+        let finer = height as f64 / self.height as f64;
+        let aside = (width as f64 - self.width as f64 * finer) / 2.0;
+        let x_px = |x: f64| (x + 0.5) * finer - 0.5 + aside;
+        let y_px = |y: f64| (y + 0.5) * finer - 0.5;
+        Self {
+            width,
+            height,
+            arcsec_per_px: self.arcsec_per_px / finer,
+            distortion_per_px2: self.distortion_per_px2 / (finer * finer),
+            centre_px: [x_px(self.centre_px[0]), y_px(self.centre_px[1])],
+            radius_px: self.radius_px * finer,
+            edge_px: self.edge_px * finer,
+            hairs: Hairs {
+                x_px: x_px(self.hairs.x_px),
+                y_px: y_px(self.hairs.y_px),
+                width_px: self.hairs.width_px * finer,
+                ..self.hairs
+            },
+            telescope_blur_px: self.telescope_blur_px * finer,
+            lens_blur_px: self.lens_blur_px * finer,
+            specks: self
+                .specks
+                .iter()
+                .map(|speck| Speck {
+                    x_px: x_px(speck.x_px),
+                    y_px: y_px(speck.y_px),
+                    sigma_px: speck.sigma_px * finer,
+                    depth: speck.depth,
+                })
+                .collect(),
+            ..self.clone()
+        }
+    }
+
     fn distort(&self, p: [f64; 2]) -> [f64; 2] {
         let (dx, dy) = (p[0] - self.centre_px[0], p[1] - self.centre_px[1]);
         let factor = 1.0 + self.distortion_per_px2 * (dx * dx + dy * dy);
