@@ -14,6 +14,9 @@ const REACH_PX: f64 = 40.0;
 const TOGETHER_PX: f64 = 48.0;
 /// Share of the profile's variation that the earlier one must explain.
 const ALIKE: f64 = 0.5;
+/// A place this near to the expected one that explains this share is the line: nothing farther is looked at.
+const NEAR_PX: usize = 12;
+const CLEARLY_ALIKE: f32 = 0.8;
 /// A line whose light or width changed by more than this factor is looked at with fresh eyes.
 const CHANGED: f64 = 2.0;
 /// Rows beyond the ends of a line that are looked at: the field stop cuts it elsewhere when it moves.
@@ -103,13 +106,13 @@ impl Again {
             }
             let levels = &row[(left + begin as i64) as usize..(left + end as i64) as usize];
             for (sum, level) in self.sum[begin..end].iter_mut().zip(levels) {
-                *sum += level;
+                *sum += scene.grey.level(*level);
             }
             for count in &mut self.count[begin..end] {
                 *count += 1.0;
             }
             if let Some(cross) = scene.hairs {
-                self.take_out_hairs(cross, y, left, begin, levels);
+                self.take_out_hairs(cross, y, left, begin, levels, scene);
             }
         }
         for (sum, count) in self.sum.iter_mut().zip(&mut self.count) {
@@ -129,7 +132,8 @@ impl Again {
         y: usize,
         left: i64,
         begin: usize,
-        levels: &[f32],
+        levels: &[u16],
+        scene: &Scene<'_>,
     ) {
         for (h, hair) in cross.hairs.iter().enumerate() {
             let reach = 0.9 * hair.width_px;
@@ -143,8 +147,8 @@ impl Again {
             let low = a.min(b).ceil().clamp(0.0, levels.len() as f64) as usize;
             let high = (a.max(b).floor() + 1.0).clamp(0.0, levels.len() as f64) as usize;
             let hidden = levels.get(low..high).unwrap_or(&[]);
-            for (i, level) in (begin + low..).zip(hidden) {
-                self.sum[i] -= level;
+            for (i, &level) in (begin + low..).zip(hidden) {
+                self.sum[i] -= scene.grey.level(level);
                 self.count[i] -= 1.0;
             }
         }
@@ -173,33 +177,22 @@ impl Again {
         }));
         let mut scores = [f32::NEG_INFINITY; 2 * REACH_PX as usize + 1];
         let start = (begin - from).round() as isize;
-        for (k, score) in scores.iter_mut().enumerate() {
-            let shift = k as isize - reach;
-            let (mut n, mut sx, mut sy, mut sxx, mut sxy, mut syy) =
-                (0.0_f32, 0.0, 0.0, 0.0, 0.0, 0.0);
-            for (i, &x) in self.used.iter().enumerate() {
-                let Ok(at) = usize::try_from(start + shift + i as isize) else {
+        // It is mostly where it is expected: only if it is not, everywhere is looked at.
+        for near in [NEAR_PX as isize, reach] {
+            for (k, score) in scores.iter_mut().enumerate() {
+                let shift = k as isize - reach;
+                if shift.abs() > near || score.is_finite() {
                     continue;
-                };
-                let (Some(&y), Some(&there)) = (self.sum.get(at), self.count.get(at)) else {
-                    continue;
-                };
-                n += there;
-                sx += there * x;
-                sy += there * y;
-                sxx += there * x * x;
-                sxy += there * x * y;
-                syy += there * y * y;
-            }
-            if n < 0.4 * run as f32 {
-                continue;
-            }
-            let (vx, vy) = (sxx - sx * sx / n, syy - sy * sy / n);
-            let cov = sxy - sx * sy / n;
-            if vx > 0.0 && vy > 0.0 && cov > 0.0 {
+                }
                 // What lies nearer to where the line is expected is the likelier one.
                 let away = shift as f32 / reach as f32;
-                *score = cov * cov / (vx * vy) - 0.25 * away * away;
+                *score =
+                    self.likeness(start + shift).unwrap_or(f32::NEG_INFINITY) - 0.25 * away * away;
+            }
+            let best = scores.iter().fold(f32::NEG_INFINITY, |a, &b| a.max(b));
+            let edges = [reach - near, reach + near].map(|k| scores[k as usize]);
+            if best > CLEARLY_ALIKE && best > edges[0].max(edges[1]) {
+                break;
             }
         }
         let best = (0..scores.len()).max_by(|&a, &b| scores[a].total_cmp(&scores[b]))?;
@@ -220,6 +213,44 @@ impl Again {
             _ => 0.0,
         };
         Some(shift + part + (start as f64 - (begin - from)))
+    }
+}
+
+impl Again {
+    /// Share of the variation of the gathered light that the expected profile explains, begun at `start`; `None` where too
+    /// little is seen or the light goes the other way.
+    fn likeness(&self, start: isize) -> Option<f32> {
+        let skip = usize::try_from(-start).unwrap_or(0);
+        let at = usize::try_from(start).unwrap_or(0);
+        let used = self.used.get(skip..)?;
+        let (sum, count) = (self.sum.get(at..)?, self.count.get(at..)?);
+        const LANES: usize = 4;
+        let mut lanes = [[0.0_f32; LANES]; 6];
+        let mut take = |lane: usize, x: f32, y: f32, there: f32| {
+            let (tx, ty) = (there * x, there * y);
+            for (sum, value) in lanes
+                .iter_mut()
+                .zip([there, tx, ty, tx * x, tx * y, ty * y])
+            {
+                sum[lane] += value;
+            }
+        };
+        for ((x, y), there) in used
+            .chunks(LANES)
+            .zip(sum.chunks(LANES))
+            .zip(count.chunks(LANES))
+        {
+            for (lane, ((&x, &y), &there)) in x.iter().zip(y).zip(there).enumerate() {
+                take(lane, x, y, there);
+            }
+        }
+        let [n, sx, sy, sxx, sxy, syy] = lanes.map(|lane| lane.iter().sum::<f32>());
+        if n < 0.4 * self.used.len() as f32 {
+            return None;
+        }
+        let (vx, vy) = (sxx - sx * sx / n, syy - sy * sy / n);
+        let cov = sxy - sx * sy / n;
+        (vx > 0.0 && vy > 0.0 && cov > 0.0).then(|| cov * cov / (vx * vy))
     }
 }
 

@@ -9,14 +9,14 @@
 
 use nalgebra::{SMatrix, SVector};
 
-use super::grey::Noise;
+use super::grey::{Grey, Noise};
 use super::rowsum::{RowBuffers, RowLight, Weights};
 use super::shape::{ProfileTable, Shape};
 
 /// Square of the last step, in standard deviations, below which the fit has settled.
-const SETTLED: f64 = 0.05;
+const SETTLED: f64 = 0.5;
 /// The same for the place, as a share of its standard uncertainty.
-const SETTLED_PLACE: f64 = 0.02;
+const SETTLED_PLACE: f64 = 0.25;
 /// A dark thread that takes away less than this share of the light after two rounds is none.
 const LEAST_DIP: f64 = 0.02;
 
@@ -27,25 +27,120 @@ type Vector = SVector<f64, PARAMETERS>;
 /// Columns of one row: place, slope, slit, blur, place and depth of two hairs.
 const COLUMNS: usize = 8;
 
-/// The pixels around an axis, row by row, straightened to whole pixels.
+/// The pixels around an axis, in rows straightened to whole pixels; a row of the strip is the mean of some rows of the picture.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Strip {
+    /// First row of the picture, and number of its rows.
     pub(super) first_row: usize,
+    pub(super) picture_rows: usize,
+    /// Rows of the picture in a row of the strip; the last may have fewer.
+    pub(super) per_row: usize,
     pub(super) rows: usize,
     /// Pixels per row.
     pub(super) across: usize,
     /// Column of the first pixel of every row.
     pub(super) left: Vec<i32>,
-    /// Levels with other lines taken off.
+    /// Mean levels with other lines taken off.
     pub(super) level: Vec<f32>,
     /// Light of other lines, for the noise.
     pub(super) other: Vec<f32>,
-    /// False where a pixel is outside, clipped or struck out.
-    pub(super) good: Vec<bool>,
+    /// Pixels of the picture in the mean: 0 where all are outside, clipped or struck out.
+    pub(super) count: Vec<f32>,
     /// Transmission of hairs, and its derivatives by the place and the depth of each hair.
     pub(super) hair: Vec<HairAt>,
     /// Rows that no hair touches.
     pub(super) free: Vec<bool>,
+}
+
+impl Strip {
+    /// Begins a strip anew: sizes set, nothing in it.
+    pub(super) fn begin(&mut self, rows: (usize, usize), per_row: usize, across: usize) {
+        self.first_row = rows.0;
+        self.picture_rows = rows.1;
+        self.per_row = per_row.max(1);
+        self.rows = rows.1.div_ceil(self.per_row);
+        self.across = across;
+        self.left.clear();
+        self.free.clear();
+        let pixels = self.rows * across;
+        for values in [&mut self.level, &mut self.other, &mut self.count] {
+            values.clear();
+            values.resize(pixels, 0.0);
+        }
+        self.hair.clear();
+        self.hair.resize(pixels, HairAt::NONE);
+    }
+
+    /// Rows of the picture that make up a row of the strip.
+    pub(super) fn rows_of(&self, row: usize) -> std::ops::Range<usize> {
+        let from = row * self.per_row;
+        let to = (from + self.per_row).min(self.picture_rows);
+        self.first_row + from..self.first_row + to
+    }
+
+    /// Height of the middle of a row, px.
+    pub(super) fn y(&self, row: usize) -> f64 {
+        let rows = self.rows_of(row);
+        (rows.start + rows.end) as f64 / 2.0 - 0.5
+    }
+
+    /// Adds up the rows of the picture that make up a row of the self.
+    pub(super) fn add_rows(&mut self, row: usize, left: i32, grey: &Grey<'_>) {
+        let columns = grey.columns(left, self.across);
+        if columns.is_empty() {
+            return;
+        }
+        let from = row * self.across + (columns.start as i64 - i64::from(left)).max(0) as usize;
+        let cells = from..from + columns.len();
+        for y in self.rows_of(row) {
+            let sums = self.level[cells.clone()]
+                .iter_mut()
+                .zip(&mut self.count[cells.clone()]);
+            for ((sum, count), &v) in sums.zip(&grey.row(y)[columns.clone()]) {
+                let level = grey.level(v);
+                let good = if level < grey.clip { 1.0 } else { 0.0 };
+                *sum += good * level;
+                *count += good;
+            }
+        }
+    }
+
+    /// The same where rows of the strip are columns of the picture.
+    pub(super) fn add_columns(&mut self, row: usize, top: i32, grey: &Grey<'_>) {
+        let columns = self.rows_of(row);
+        for i in 0..self.across {
+            let Some(y) = usize::try_from(top + i as i32)
+                .ok()
+                .filter(|&y| y < grey.height)
+            else {
+                continue;
+            };
+            let (mut sum, mut count) = (0.0, 0.0);
+            for &v in &grey.row(y)[columns.clone()] {
+                let level = grey.level(v);
+                let good = if level < grey.clip { 1.0 } else { 0.0 };
+                sum += good * level;
+                count += good;
+            }
+            self.level[row * self.across + i] = sum;
+            self.count[row * self.across + i] = count;
+        }
+    }
+
+    /// Sums to means.
+    pub(super) fn divide(&mut self) {
+        for (level, &count) in self.level.iter_mut().zip(&self.count) {
+            *level /= count.max(1.0);
+        }
+    }
+}
+
+/// Rows of a picture of this height that may be averaged: an axis moves by a small share of its width within them.
+pub(super) fn rows_together(height: usize, width_px: f64, steep: f64) -> usize {
+    const BANDS: usize = 120;
+    const MOST: usize = 8;
+    let most = (0.3 * width_px / steep.max(1e-3)) as usize;
+    (height / BANDS).clamp(1, MOST).min(most.max(1))
 }
 
 /// What known hairs do to one pixel.
@@ -107,6 +202,8 @@ pub(super) struct Rules {
 /// Buffers of the fit.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Bench {
+    /// The strip that is being worked on.
+    pub(super) strip: Strip,
     scores: Vec<([f64; COLUMNS], f64)>,
     /// Residuals over their standard deviation; not a number where a pixel does not count.
     residuals: Vec<f32>,
@@ -150,9 +247,32 @@ impl Thread {
         (self.y_ref, self.scale)
     }
 
+    /// dx/dy.
+    pub(super) fn slope_at(&self, y: f64) -> f64 {
+        (self.axis[1] + self.z(y) * self.axis[2]) / self.scale
+    }
+
     pub(super) fn x_at(&self, y: f64) -> f64 {
         let z = self.z(y);
         self.axis[0] + z * (self.axis[1] + z / 2.0 * self.axis[2])
+    }
+
+    /// Gives every row of the picture the light of its row of the strip.
+    pub(super) fn row_by_row(&mut self, strip: &Strip) {
+        if strip.per_row == 1 {
+            return;
+        }
+        for (values, share) in [
+            (&mut self.amplitude, 1.0),
+            (&mut self.raw, 1.0),
+            (&mut self.information, 1.0 / strip.per_row as f64),
+            (&mut self.background, 1.0),
+        ] {
+            let rows = 0..strip.picture_rows;
+            let wide =
+                rows.map(|row| share * values.get(row / strip.per_row).copied().unwrap_or(0.0));
+            *values = wide.collect();
+        }
     }
 
     /// Fits the thread to the strip. False if the pixels cannot decide it.
@@ -175,16 +295,8 @@ impl Thread {
         bench.residuals.resize(strip.level.len(), 0.0);
         bench.lean.clear();
         bench.lean.resize(strip.rows, [(0.0, 0.0); COLUMNS]);
-        let mut settled = false;
         self.settled = false;
-        // A hair that is only being looked for is placed well enough by some of its rows.
-        let stride = if rules.dark && rules.iterations > 2 && strip.rows > 240 {
-            3
-        } else {
-            1
-        };
         for round in 0..=rules.iterations {
-            let last = settled || round == rules.iterations;
             bench.profile.prepare(&self.shape, strip.across);
             let mut normal = [[0.0; PARAMETERS]; PARAMETERS];
             let mut score = Vector::zeros();
@@ -205,27 +317,20 @@ impl Thread {
             prior(3, 0.0, 1e4);
             prior(4, 0.0, 1e4);
             bench.scores.clear();
-            for r in (0..strip.rows).step_by(if last { 1 } else { stride }) {
-                let z = self.z((strip.first_row + r) as f64);
+            for r in 0..strip.rows {
+                let z = self.z(strip.y(r));
                 let (block, row_score) = self.row(strip, r, bench);
                 if self.information[r] > 0.0 {
                     let used = if strip.free[r] { 7 } else { PARAMETERS };
                     spread(&block, z, used, &mut normal);
                     spread_score(&row_score, z, &mut score);
                 }
-                if last {
-                    bench.scores.push((row_score, z));
-                }
+                bench.scores.push((row_score, z));
             }
             let normal = Matrix::from_fn(|i, j| normal[i.min(j)][i.max(j)]);
             let Some(solver) = normal.cholesky() else {
                 return false;
             };
-            if last {
-                self.covariance = solver.inverse();
-                self.scale_covariance(strip, bench);
-                break;
-            }
             let step = solver.solve(&score);
             if !step.iter().all(|v| v.is_finite()) {
                 return false;
@@ -277,10 +382,15 @@ impl Thread {
             }
             if small || round + 2 >= rules.iterations {
                 let struck = strike_out(strip, bench);
-                settled = small && struck * 2000 <= strip.good.len();
+                self.settled = small && struck * 2000 <= strip.count.len();
+            }
+            // So small a step changes neither the residuals nor the covariance.
+            if self.settled || round == rules.iterations {
+                self.covariance = solver.inverse();
+                self.scale_covariance(strip, bench);
+                break;
             }
         }
-        self.settled = settled;
         self.axis.iter().all(|v| v.is_finite())
     }
 
@@ -290,7 +400,7 @@ impl Thread {
             if self.information[r] <= 0.0 {
                 continue;
             }
-            let z = self.z((strip.first_row + r) as f64);
+            let z = self.z(strip.y(r));
             let powers = [1.0, z, z * z / 2.0];
             for (&(column, by), by_step) in PLACE.iter().zip(step.iter()) {
                 self.raw[r] -= lean[column].0 * by_step * powers[by];
@@ -309,7 +419,7 @@ impl Thread {
     ) -> ([[f64; COLUMNS]; COLUMNS], [f64; COLUMNS]) {
         let mut block = [[0.0; COLUMNS]; COLUMNS];
         let mut score = [0.0; COLUMNS];
-        let y = (strip.first_row + r) as f64;
+        let y = strip.y(r);
         let z = self.z(y);
         let x = (self.x_at(y) - f64::from(strip.left[r])) as f32;
         let pixels = r * strip.across..(r + 1) * strip.across;
@@ -334,7 +444,7 @@ impl Thread {
             hairs,
             &strip.level[pixels.clone()],
             &strip.other[pixels.clone()],
-            &strip.good[pixels],
+            &strip.count[pixels],
             &bench.weights,
             residuals,
         );
@@ -376,7 +486,7 @@ impl Thread {
     fn first_light(&mut self, strip: &Strip, rules: &Rules, bench: &mut Bench) {
         bench.profile.prepare(&self.shape, strip.across);
         for r in 0..strip.rows {
-            let y = (strip.first_row + r) as f64;
+            let y = strip.y(r);
             let x = (self.x_at(y) - f64::from(strip.left[r])) as f32;
             let (mut a, mut b, mut c, mut s0, mut s1) = (0.0, 0.0, 0.0, 0.0, 0.0);
             let seen = bench.profile.read(x, strip.across, &mut bench.row.terms);
@@ -385,11 +495,12 @@ impl Thread {
                 let profile = bench.row.terms[0].iter();
                 for ((at, &p), &level) in pixels.clone().zip(profile).zip(&strip.level[pixels]) {
                     let t = strip.hair[at].transmission;
-                    if !strip.good[at] || t < 0.3 {
+                    let count = strip.count[at];
+                    if count <= 0.0 || t < 0.3 {
                         continue;
                     }
                     let p = p * t;
-                    let w = bench.weights.at(level + strip.other[at]);
+                    let w = count * bench.weights.at(level + strip.other[at]);
                     a += w * p * p;
                     b += w * p * t;
                     c += w * t * t;
@@ -551,9 +662,9 @@ fn strike_out(strip: &mut Strip, bench: &mut Bench) -> usize {
     let median = *bench.sizes.select_nth_unstable_by(middle, f32::total_cmp).1;
     let limit = 5.5 * (median / 0.6745).max(1.0);
     let mut struck = 0;
-    for (good, residual) in strip.good.iter_mut().zip(&bench.residuals) {
-        if *good && residual.abs() > limit {
-            *good = false;
+    for (count, residual) in strip.count.iter_mut().zip(&bench.residuals) {
+        if *count > 0.0 && residual.abs() > limit {
+            *count = 0.0;
             struck += 1;
         }
     }

@@ -4,6 +4,7 @@
 //! transform) over the whole height and over its halves, quarters and eighths, and every sum is
 //! searched with boxes of several widths between two flanks.
 
+use super::CrossHairs;
 use super::grey::{Grey, Noise};
 
 /// A place where a line may be.
@@ -23,9 +24,22 @@ impl Candidate {
     }
 }
 
+/// What is searched for.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Where {
+    /// Tangents of the tilts, from and to.
+    pub(super) tilts: (f64, f64),
+    /// Only lines of at least a quarter of the height.
+    pub(super) long_only: bool,
+    /// Measure anew how the sums scatter; else what was found in an earlier picture of this size holds.
+    pub(super) learn_spread: bool,
+}
+
 /// Buffers of the search.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Search {
+    /// Sums of whole columns of the picture over one band.
+    columns: Vec<u32>,
     bands: Vec<f32>,
     variance: Vec<f32>,
     sum: Vec<f32>,
@@ -51,13 +65,13 @@ const MOST_SHORT: usize = 6;
 impl Search {
     /// Places where lines may be, the most significant first, at most [`MOST`].
     ///
-    /// `tilts`: tangents between which to search. `brief`: only long lines, against the spread of the last thorough search.
+    /// The shade of `hairs` is taken off first, as far as light is left.
     pub(super) fn run(
         &mut self,
-        grey: &Grey,
+        grey: &Grey<'_>,
         noise: &Noise,
-        tilts: (f64, f64),
-        brief: bool,
+        hairs: Option<&CrossHairs>,
+        place: &Where,
         found: &mut Vec<Candidate>,
     ) {
         found.clear();
@@ -69,38 +83,21 @@ impl Search {
         if count < 3 || nx < 16 {
             return;
         }
-        self.bands.clear();
-        self.bands.resize(count * nx, 0.0);
-        self.variance.clear();
-        self.variance.resize(count * nx, 0.0);
-        for b in 0..count {
-            let out = &mut self.bands[b * nx..(b + 1) * nx];
-            for y in b * band..(b + 1) * band {
-                let row = grey.row(y);
-                if bin == 1 {
-                    for (o, &v) in out.iter_mut().zip(row) {
-                        *o += v;
-                    }
-                } else {
-                    for (o, v) in out.iter_mut().zip(row.chunks_exact(bin)) {
-                        *o += v.iter().sum::<f32>();
-                    }
-                }
-            }
-            let n = (band * bin) as f32;
-            let of = &mut self.variance[b * nx..(b + 1) * nx];
-            for (o, v) in out.iter_mut().zip(of) {
-                *o /= n;
-                *v = noise.variance(*o) / n;
-            }
+        self.average(grey, band, count, bin);
+        if let Some(cross) = hairs {
+            self.clear_hairs(cross, grey.clip, band, count, bin);
         }
+        self.variance.clear();
+        let n = (band * bin) as f32;
+        self.variance
+            .extend(self.bands.iter().map(|&level| noise.variance(level) / n));
         self.candidates.clear();
         let mut parts = 1;
-        if !brief || self.spreads_for != (w, h) {
+        if place.learn_spread || self.spreads_for != (w, h) {
             self.spreads.clear();
             self.spreads_for = (w, h);
         }
-        let most_parts = if brief { 4 } else { 16 };
+        let most_parts = if place.long_only { 4 } else { 16 };
         let mut depth = 0;
         while count / parts >= 3 && parts <= most_parts {
             let length = count / parts;
@@ -113,14 +110,20 @@ impl Search {
             }
             let spread = self.spreads[depth];
             depth += 1;
-            let mut tangent = tilts.0;
-            while tangent <= tilts.1 + step / 2.0 {
+            let (from, to) = place.tilts;
+            let tangents = ((to - from) / step + 1.5).max(1.0) as usize;
+            for turn in 0..tangents {
+                let tangent = from + turn as f64 * step;
                 for s in 0..starts {
                     let first = (s * length / 2).min(count - length);
                     self.project(nx, first, length, tangent, band, bin);
                     for (k, &width) in WIDTHS.iter().enumerate() {
                         let width = (width / bin).max(2);
                         if k > 0 && width == (WIDTHS[k - 1] / bin).max(2) {
+                            continue;
+                        }
+                        // A wide line is seen at coarser steps of the tangent, too.
+                        if turn % (width / 4).max(1) != 0 {
                             continue;
                         }
                         if rows < 1.5 * (width * bin) as f64 || 5 * width > nx {
@@ -135,7 +138,6 @@ impl Search {
                         });
                     }
                 }
-                tangent += step;
             }
             parts *= 2;
         }
@@ -158,6 +160,73 @@ impl Search {
             if self.apart(&c, found, nx, band, bin) {
                 found.push(c);
                 shorts += usize::from(short);
+            }
+        }
+    }
+
+    /// Mean levels of cells of `bin` columns and `band` rows.
+    fn average(&mut self, grey: &Grey<'_>, band: usize, count: usize, bin: usize) {
+        let nx = grey.width / bin;
+        self.bands.clear();
+        let share = 1.0 / (band * bin) as f32;
+        let black = grey.level(0);
+        for b in 0..count {
+            self.columns.clear();
+            self.columns.resize(nx * bin, 0);
+            for y in b * band..(b + 1) * band {
+                for (sum, &v) in self.columns.iter_mut().zip(grey.row(y)) {
+                    *sum += u32::from(v);
+                }
+            }
+            let cells = self.columns.chunks_exact(bin);
+            self.bands
+                .extend(cells.map(|cell| cell.iter().sum::<u32>() as f32 * share + black));
+        }
+    }
+
+    /// Takes the shade of the hairs off the cells, as far as light is left.
+    fn clear_hairs(
+        &mut self,
+        cross: &CrossHairs,
+        clip: f32,
+        band: usize,
+        count: usize,
+        bin: usize,
+    ) {
+        let nx = self.bands.len() / count.max(1);
+        for hair in &cross.hairs {
+            let (dx, dy) = hair.direction();
+            let reach = 1.6 * hair.width_px;
+            for b in 0..count {
+                self.prefix.clear();
+                self.prefix.resize(nx, 0.0);
+                let mut shaded = false;
+                for y in b * band..(b + 1) * band {
+                    // Distance of column x from the hair: at - x dy.
+                    let at = cross.x_px * dy + (y as f64 - cross.y_px) * dx;
+                    let (from, to) = if dy.abs() < 1e-9 {
+                        if at.abs() > reach {
+                            continue;
+                        }
+                        (0, nx)
+                    } else {
+                        let (a, b) = ((at - reach) / dy, (at + reach) / dy);
+                        let cell = |x: f64| (x / bin as f64).clamp(0.0, nx as f64) as usize;
+                        (cell(a.min(b)), cell(a.max(b) + bin as f64))
+                    };
+                    for (x, shade) in self.prefix.iter_mut().enumerate().take(to).skip(from) {
+                        let column = (x * bin) as f64 + (bin as f64 - 1.0) / 2.0;
+                        *shade += (1.0 - hair.transmission(at - column * dy)) as f32;
+                        shaded = true;
+                    }
+                }
+                if shaded {
+                    let cells = &mut self.bands[b * nx..(b + 1) * nx];
+                    for (level, shade) in cells.iter_mut().zip(&self.prefix) {
+                        let pass = 1.0 - shade / band as f32;
+                        *level = (*level / pass.max(0.3)).min(clip);
+                    }
+                }
             }
         }
     }

@@ -7,7 +7,7 @@ const RAYS: usize = 72;
 const CELL: usize = 4;
 
 /// The bright disc, or `None` where no edge of it can be seen.
-pub(super) fn field_of_view(grey: &Grey, noise: &Noise) -> Option<FieldOfView> {
+pub(super) fn field_of_view(grey: &Grey<'_>, noise: &Noise) -> Option<FieldOfView> {
     let (w, h) = (grey.width / CELL, grey.height / CELL);
     if w < 12 || h < 12 {
         return None;
@@ -16,7 +16,11 @@ pub(super) fn field_of_view(grey: &Grey, noise: &Noise) -> Option<FieldOfView> {
         let mut values = [0.0; CELL];
         for (k, value) in values.iter_mut().enumerate() {
             let row = grey.row(y * CELL + k);
-            *value = row[x * CELL..(x + 1) * CELL].iter().sum::<f32>() / CELL as f32;
+            *value = row[x * CELL..(x + 1) * CELL]
+                .iter()
+                .map(|&v| grey.level(v))
+                .sum::<f32>()
+                / CELL as f32;
         }
         values.iter().sum::<f32>() / CELL as f32
     };

@@ -71,10 +71,38 @@ impl CrossHairs {
         (x_px - self.x_px) * -dy + (y_px - self.y_px) * dx
     }
 
+    /// Both hairs, ready to be asked about many pixels.
+    pub(super) fn leans(&self) -> [Lean; 2] {
+        [0, 1].map(|which: usize| {
+            let (dx, dy) = self.hairs[which].direction();
+            Lean {
+                by_x: -dy,
+                by_y: dx,
+                at: self.x_px * dy - self.y_px * dx,
+            }
+        })
+    }
+
     /// Where hair `which` (0 or 1) is at the height `y_px`; `None` if the hair is level.
     #[must_use]
     pub fn x_at(&self, which: usize, y_px: f64) -> Option<f64> {
         let (dx, dy) = self.hairs[which.min(1)].direction();
         (dy.abs() > 1e-6).then(|| self.x_px + (y_px - self.y_px) * dx / dy)
+    }
+}
+
+/// A hair as a straight line: the distance of a pixel from it without an angle in sight.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Lean {
+    by_x: f64,
+    by_y: f64,
+    at: f64,
+}
+
+impl Lean {
+    /// As [`CrossHairs::distance_px`].
+    #[inline]
+    pub(super) fn distance_px(&self, x_px: f64, y_px: f64) -> f64 {
+        self.by_x * x_px + self.by_y * y_px + self.at
     }
 }

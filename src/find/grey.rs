@@ -1,72 +1,69 @@
-//! The working copy of a frame: levels above black as `f32`, and the frame's own noise.
+//! A frame as the finder reads it: levels above black, and the frame's own noise. Nothing is copied.
 
 use crate::basics::frame::Frame;
 
-/// Levels above black; a level at or above `clip` is a bound only.
-#[derive(Clone, Debug, Default)]
-pub(super) struct Grey {
+/// Samples of a frame; a level at or above `clip` is a bound only.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Grey<'a> {
     pub(super) width: usize,
     pub(super) height: usize,
-    /// Row after row.
-    pub(super) levels: Vec<f32>,
+    /// Row after row, black not taken off.
+    samples: &'a [u16],
+    black: f32,
+    /// Level above black from which on a pixel is clipped.
     pub(super) clip: f32,
 }
 
-impl Grey {
-    /// Takes over a frame; allocates only if the size changes.
-    pub(super) fn take(&mut self, frame: &Frame) {
-        self.width = frame.width();
-        self.height = frame.height();
-        self.clip = f32::from(frame.full_scale.saturating_sub(frame.black)).max(1.0);
-        let black = f32::from(frame.black);
-        self.levels.clear();
-        self.levels
-            .extend(frame.levels.iter().map(|&level| f32::from(level) - black));
-    }
-
-    /// Mirrors the picture at its main diagonal into `other`: rows become columns.
-    pub(super) fn transpose_into(&self, other: &mut Self) {
-        other.width = self.height;
-        other.height = self.width;
-        other.clip = self.clip;
-        other.levels.resize(self.levels.len(), 0.0);
-        const TILE: usize = 16;
-        for y0 in (0..self.height).step_by(TILE) {
-            for x0 in (0..self.width).step_by(TILE) {
-                for y in y0..(y0 + TILE).min(self.height) {
-                    for x in x0..(x0 + TILE).min(self.width) {
-                        other.levels[x * self.height + y] = self.levels[y * self.width + x];
-                    }
-                }
-            }
+impl<'a> Grey<'a> {
+    /// The levels of a frame; one that is not laid out row after row counts as empty.
+    pub(super) fn of(frame: &'a Frame) -> Self {
+        let samples = frame.levels.as_slice().unwrap_or(&[]);
+        let whole = !samples.is_empty();
+        Self {
+            width: if whole { frame.width() } else { 0 },
+            height: if whole { frame.height() } else { 0 },
+            samples,
+            black: f32::from(frame.black),
+            clip: f32::from(frame.full_scale.saturating_sub(frame.black)).max(1.0),
         }
     }
 
-    pub(super) fn row(&self, y: usize) -> &[f32] {
-        &self.levels[y * self.width..(y + 1) * self.width]
+    /// Samples of one row.
+    pub(super) fn row(&self, y: usize) -> &'a [u16] {
+        &self.samples[y * self.width..(y + 1) * self.width]
     }
 
+    /// The columns from `left` on, as far as they lie in the picture.
+    pub(super) fn columns(&self, left: i32, count: usize) -> std::ops::Range<usize> {
+        let last = self.width as i64;
+        let from = i64::from(left).clamp(0, last);
+        let to = (i64::from(left) + count as i64).clamp(from, last);
+        from as usize..to as usize
+    }
+
+    /// Level above black of a sample.
+    #[inline]
+    pub(super) fn level(&self, sample: u16) -> f32 {
+        f32::from(sample) - self.black
+    }
+
+    /// Mean level above black, of every fourth row.
     pub(super) fn mean(&self) -> f64 {
-        if self.levels.is_empty() {
+        const EVERY: usize = 4;
+        if self.samples.is_empty() {
             return 0.0;
         }
-        // Sums of whole levels over a run this short are exact.
-        let sum: f64 = self
-            .levels
-            .chunks(1024)
-            .map(|run| {
-                let mut lanes = [0.0_f32; 16];
-                let parts = run.chunks_exact(16);
-                let rest: f32 = parts.remainder().iter().sum();
-                for part in parts {
-                    for (lane, level) in lanes.iter_mut().zip(part) {
-                        *lane += level;
-                    }
-                }
-                f64::from(lanes.iter().sum::<f32>() + rest)
+        let rows = self.height.div_ceil(EVERY);
+        let sum: u64 = (0..self.height)
+            .step_by(EVERY)
+            .map(|y| {
+                // A row of 16-bit samples fits into 32 bits up to 65 537 columns.
+                let runs = self.row(y).chunks(65_536);
+                runs.map(|run| u64::from(run.iter().map(|&v| u32::from(v)).sum::<u32>()))
+                    .sum::<u64>()
             })
             .sum();
-        sum / self.levels.len() as f64
+        sum as f64 / (rows * self.width) as f64 - f64::from(self.black)
     }
 }
 
@@ -85,7 +82,7 @@ pub(super) struct Noise {
 
 impl Noise {
     /// Estimates the noise anew; `quantum` is the step of the levels (1, or less for a mean of frames).
-    pub(super) fn learn(&mut self, grey: &Grey, quantum: f32) {
+    pub(super) fn learn(&mut self, grey: &Grey<'_>, quantum: f32) {
         const LAG: usize = 4;
         self.clip = grey.clip;
         self.bins.resize(BINS, Vec::new());
@@ -97,12 +94,9 @@ impl Noise {
         if grey.height > 2 * LAG {
             let mut i = LAG * grey.width;
             let end = pixels - LAG * grey.width;
+            let at = |i: usize| grey.samples.get(i).map_or(0.0, |&v| grey.level(v));
             while i < end {
-                let (up, here, down) = (
-                    grey.levels[i - LAG * grey.width],
-                    grey.levels[i],
-                    grey.levels[i + LAG * grey.width],
-                );
+                let (up, here, down) = (at(i - LAG * grey.width), at(i), at(i + LAG * grey.width));
                 if up < grey.clip && here < grey.clip && down < grey.clip {
                     let level = (up + here + down) / 3.0;
                     let bin = self.bin(level) as usize;

@@ -5,7 +5,7 @@
 use image::{GrayImage, Luma};
 use imageproc::hough::{LineDetectionOptions, detect_lines};
 
-use super::axis::{Bench, HairAt, Rules, Strip, Thread, drawn_depth};
+use super::axis::{Bench, Rules, Strip, Thread, drawn_depth, rows_together};
 use super::grey::{Grey, Noise};
 use super::shape::Shape;
 use super::{CrossHairs, Hair, Line};
@@ -14,14 +14,16 @@ use super::{CrossHairs, Hair, Line};
 const MOST_TRIED: usize = 14;
 /// A line this close to a hair, beyond what both are wide, spoils the hair's rows; it may have moved since it was measured, px.
 const BESIDE_PX: f64 = 5.0;
+/// A fit that moved a hair by less than this need not cut it out anew, px.
+const AS_CUT_PX: f64 = 0.5;
 /// Depth over its standard deviation from which a hair counts as seen.
 const LEAST_SIGNIFICANCE: f64 = 8.0;
 
 /// Buffers of the search for hairs.
 #[derive(Clone, Debug, Default)]
 pub(super) struct HairSearch {
-    half: Grey,
-    turned: Grey,
+    /// The picture at half its size.
+    half: Vec<f32>,
     strip: Strip,
 }
 
@@ -42,7 +44,7 @@ impl HairSearch {
     /// The cross-hairs of the picture, or `None` where two crossing hairs cannot be seen.
     pub(super) fn run(
         &mut self,
-        grey: &Grey,
+        grey: &Grey<'_>,
         noise: &Noise,
         known: Option<&CrossHairs>,
         lines: &[Line],
@@ -52,7 +54,6 @@ impl HairSearch {
         if w < 48 || h < 48 {
             return None;
         }
-        grey.transpose_into(&mut self.turned);
         let mut found: Vec<Found> = Vec::new();
         if let Some(cross) = known {
             for hair in &cross.hairs {
@@ -77,19 +78,22 @@ impl HairSearch {
     }
 
     /// Straight chains of dark valleys: a point and a direction for each, the richest first.
-    fn directions(&mut self, grey: &Grey, noise: &Noise) -> Vec<((f64, f64), (f64, f64))> {
+    fn directions(&mut self, grey: &Grey<'_>, noise: &Noise) -> Vec<((f64, f64), (f64, f64))> {
         let (w, h) = (grey.width / 2, grey.height / 2);
-        self.half.width = w;
-        self.half.height = h;
-        self.half.clip = grey.clip;
-        self.half.levels.clear();
+        let half = &mut self.half;
+        half.clear();
         for y in 0..h {
-            let (a, b) = (grey.row(2 * y), grey.row(2 * y + 1));
-            for x in 0..w {
-                self.half
-                    .levels
-                    .push((a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]) / 4.0);
-            }
+            let rows = grey
+                .row(2 * y)
+                .chunks_exact(2)
+                .zip(grey.row(2 * y + 1).chunks_exact(2));
+            half.extend(rows.map(|(a, b)| {
+                [a[0], a[1], b[0], b[1]]
+                    .map(|v| grey.level(v))
+                    .iter()
+                    .sum::<f32>()
+                    / 4.0
+            }));
         }
         let (Ok(w32), Ok(h32)) = (u32::try_from(w), u32::try_from(h)) else {
             return Vec::new();
@@ -100,15 +104,15 @@ impl HairSearch {
         for y in REACH..h.saturating_sub(REACH) {
             for x in REACH..w.saturating_sub(REACH) {
                 let at = y * w + x;
-                let here = self.half.levels[at];
+                let here = half[at];
                 let sd = noise.variance(here).sqrt() * 0.6;
                 let limit = here + (3.0 * sd).max(0.06 * here);
                 let deep = [1, w].iter().any(|&step| {
-                    [2, REACH].iter().any(|&s| {
-                        self.half.levels[at - s * step] > limit
-                            && self.half.levels[at + s * step] > limit
-                    }) && self.half.levels[at - step] >= here
-                        && self.half.levels[at + step] >= here
+                    [2, REACH]
+                        .iter()
+                        .any(|&s| half[at - s * step] > limit && half[at + s * step] > limit)
+                        && half[at - step] >= here
+                        && half[at + step] >= here
                 });
                 if deep {
                     valleys.put_pixel(x as u32, y as u32, Luma([255]));
@@ -156,7 +160,7 @@ impl HairSearch {
     )]
     fn follow(
         &mut self,
-        grey: &Grey,
+        grey: &Grey<'_>,
         noise: &Noise,
         point: (f64, f64),
         along: (f64, f64),
@@ -166,19 +170,19 @@ impl HairSearch {
     ) -> Option<Found> {
         // Upright hairs are read row by row, all others column by column.
         let upright = along.1.abs() > 0.9;
-        let picture = if upright { grey } else { &self.turned };
-        let (at, slope) = if upright {
-            ((point.0, point.1), along.0 / along.1)
+        let (at, slope, length) = if upright {
+            ((point.0, point.1), along.0 / along.1, grey.height)
         } else {
-            ((point.1, point.0), along.1 / along.0)
+            ((point.1, point.0), along.1 / along.0, grey.width)
         };
-        let y_ref = picture.height as f64 / 2.0;
+        let y_ref = length as f64 / 2.0;
         let scale = y_ref.max(1.0);
         let axis = [at.0 + slope * (y_ref - at.1), slope * scale, 0.0];
         let lean = (1.0 + slope * slope).sqrt();
         let mut thread = Thread::new(y_ref, scale, axis, Shape::of_width(width * lean));
         for round in 0..3 {
-            cut(&mut self.strip, &thread, picture, upright.then_some(lines));
+            let before = thread.axis;
+            cut(&mut self.strip, &thread, grey, upright.then_some(lines));
             let rules = Rules {
                 dark: true,
                 bow_px: 1e-3,
@@ -187,8 +191,12 @@ impl HairSearch {
                 hair_depth: 1e-3,
                 iterations: if round == 0 { 4 } else { 2 },
             };
-            if !thread.fit(&mut self.strip, noise, picture.clip, &rules, bench) {
+            if !thread.fit(&mut self.strip, noise, grey.clip, &rules, bench) {
                 return None;
+            }
+            let moved = (thread.axis[0] - before[0]).abs() + (thread.axis[1] - before[1]).abs();
+            if thread.settled && moved < AS_CUT_PX {
+                break;
             }
         }
         let depth = drawn_depth(&thread);
@@ -225,52 +233,51 @@ impl HairSearch {
     }
 }
 
-fn cut(strip: &mut Strip, thread: &Thread, picture: &Grey, lines: Option<&[Line]>) {
-    let half = (1.6 * thread.shape.width_px() + 4.0).min(40.0);
-    strip.first_row = 0;
-    strip.rows = picture.height;
-    strip.across = (2.0 * half).ceil() as usize + 1;
-    let pixels = strip.rows * strip.across;
-    strip.left.clear();
-    strip.level.clear();
-    strip.good.clear();
-    strip.other.clear();
-    strip.other.resize(pixels, 0.0);
-    strip.hair.clear();
-    strip.hair.resize(pixels, HairAt::NONE);
-    strip.free.clear();
-    strip.free.resize(strip.rows, true);
-    for y in 0..strip.rows {
-        let left = (thread.x_at(y as f64) - half).round().clamp(-1e6, 1e6) as i32;
+/// Cuts the surroundings of a hair out of the picture: row by row for an upright one, with what lines hide of it left
+/// out, column by column for one that is not (`lines` is `None`).
+fn cut(strip: &mut Strip, thread: &Thread, grey: &Grey<'_>, lines: Option<&[Line]>) {
+    let width = thread.shape.width_px();
+    let half = (1.6 * width + 4.0).min(40.0);
+    let length = if lines.is_some() {
+        grey.height
+    } else {
+        grey.width
+    };
+    let per_row = rows_together(length, width, thread.slope_at(thread.frame().0).abs());
+    let across = (2.0 * half).ceil() as usize + 1;
+    strip.begin((0, length), per_row, across);
+    for r in 0..strip.rows {
+        let y = strip.y(r);
+        let x = thread.x_at(y);
+        let left = (x - half).round().clamp(-1e6, 1e6) as i32;
         strip.left.push(left);
-        let row = picture.row(y);
+        strip.free.push(true);
+        let Some(lines) = lines else {
+            strip.add_columns(r, left, grey);
+            continue;
+        };
         // Right beside a line its light and the hair's shade cannot be told apart: such a row says nothing.
-        let beside = lines.is_some_and(|lines| {
-            lines.iter().any(|line| {
-                y + 6 >= line.rows.0
-                    && y <= line.rows.1 + 6
-                    && (line.x_at(y as f64) - thread.x_at(y as f64)).abs()
-                        < 1.5 * line.width_px + 2.0 * thread.shape.width_px() + BESIDE_PX
-            })
+        let reaches = |line: &Line, more: f64| {
+            y + more >= line.rows.0 as f64 && y <= line.rows.1 as f64 + more
+        };
+        let beside = lines.iter().any(|line| {
+            reaches(line, 6.0)
+                && (line.x_at(y) - x).abs() < 1.5 * line.width_px + 2.0 * width + BESIDE_PX
         });
-        for i in 0..strip.across {
-            let column = left + i as i32;
-            let level = usize::try_from(column).ok().and_then(|c| row.get(c));
-            strip.level.push(level.copied().unwrap_or(0.0));
-            // An upright hair is seen beside the lines.
-            let covered = lines.is_some_and(|lines| {
-                lines.iter().any(|line| {
-                    y + 4 >= line.rows.0
-                        && y <= line.rows.1 + 4
-                        && (f64::from(column) - line.x_at(y as f64)).abs()
-                            < 1.5 * line.width_px + 1.0
-                })
-            });
-            strip
-                .good
-                .push(!beside && !covered && level.is_some_and(|&v| v < picture.clip));
+        if beside {
+            continue;
+        }
+        strip.add_rows(r, left, grey);
+        // An upright hair is seen beside the lines.
+        for line in lines.iter().filter(|line| reaches(line, 4.0)) {
+            let reach = 1.5 * line.width_px + 1.0;
+            let at = line.x_at(y) - f64::from(left);
+            let from = (at - reach).ceil().clamp(0.0, across as f64) as usize;
+            let to = ((at + reach).floor() + 1.0).clamp(0.0, across as f64) as usize;
+            strip.count[r * across..(r + 1) * across][from..to.max(from)].fill(0.0);
         }
     }
+    strip.divide();
 }
 
 /// Depth over its uncertainty; `None` unless the dip is there along the whole hair, as far as light shows it.

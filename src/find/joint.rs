@@ -3,17 +3,19 @@
 //! Model of a pixel: level = T (Σ A_k(y) P_k(x - X_k(y)) + B(y) + (s0 + s1 z)(x - x_m)), as in [`axis`](super::axis) but with all
 //! lines of a group at once, so that the light of a neighbour is part of the model and of the covariance. Rows are averaged
 //! in small bands first: within a band an axis moves by a fraction of a pixel, which widens the profile a little (that is in
-//! the model) and moves nothing. Where an upright hair lies on a line, bands are single rows and its place and depth are fitted
+//! the model) and moves nothing. Where an upright hair lies on a line, bands are lower and its place and depth are fitted
 //! too, within what is known of them. Amplitudes and background of every band are projected out.
 //! Covariance as in [`axis`](super::axis): scaled by what the scores of the bands really scatter.
 
+use std::ops::Range;
+
 use nalgebra::{SMatrix, SVector};
 
-use super::axis::{scatter, smooth_amplitudes};
+use super::axis::{rows_together, scatter, smooth_amplitudes};
 use super::flanks::{Flanks, lasting_px};
 use super::lines::{Draft, Scene};
-use super::rowsum::Weights;
-use super::shape::{ProfileTable, Shape, TERMS};
+use super::rowsum::{LANES, Weights, dot};
+use super::shape::{ProfileTable, Shape};
 
 /// Lines that are fitted together, at most.
 pub(super) const MOST_LINES: usize = 4;
@@ -25,15 +27,15 @@ const PARAMETERS: usize = 3 * MOST_LINES + 6;
 const COLUMNS: usize = 2 * MOST_LINES + 7;
 /// Neighbours whose widths differ by less than this factor have the same shape.
 const ALIKE: f64 = 1.6;
-const LANES: usize = 8;
 /// Square of the last step, in standard deviations, below which the fit has settled, and the same for a place.
-const SETTLED: f64 = 0.05;
-const SETTLED_PLACE: f64 = 0.02;
+const SETTLED: f64 = 0.5;
+const SETTLED_PLACE: f64 = 0.25;
+/// A place this near to the final one is good enough for telling dust from the line, px.
+const NEAR_PX: f64 = 0.1;
 /// Residual from which on the pixels of a band are looked at one by one, standard deviations of the usual residual.
 const STRIKING: f64 = 5.0;
-/// Bands over the height of a picture, about.
-const BANDS: usize = 120;
-const MOST_ROWS_A_BAND: usize = 8;
+/// Product of the runs of a hair and a line within a band, at most, px².
+const RUN_TOGETHER_PX2: f64 = 0.012;
 /// A hair is known to this share of its shade only.
 const SHADE_DOUBT: f32 = 0.06;
 /// Prior standard deviations: bow of an axis at z = 1, px; slit and blur, relative; a hair's place, px, and depth.
@@ -57,7 +59,6 @@ struct Member {
     /// First and last row.
     rows: (usize, usize),
     profile: ProfileTable,
-    terms: [Vec<f32>; TERMS],
 }
 
 /// The pixels about the group, band after band.
@@ -76,11 +77,13 @@ struct Bands {
     level: Vec<f32>,
     good: Vec<f32>,
     pass: Vec<f32>,
+    /// Share of the light that one hair takes from a band.
+    shade: Vec<f32>,
     /// Derivatives of the transmission by the place, 1/px, and the depth of the hair that is fitted.
     by_place: Vec<f32>,
     by_depth: Vec<f32>,
-    /// Bands that no hair touches.
-    free: Vec<bool>,
+    /// The pixels of every band that a hair shades.
+    shaded: Vec<Range<usize>>,
     /// The hair that is fitted, if any.
     hair: Option<usize>,
 }
@@ -99,6 +102,7 @@ pub(super) struct Joint {
     hair: [f64; 2],
     columns: Vec<f32>,
     weight: Vec<f32>,
+    weighted: Vec<f32>,
     /// Residuals over their standard deviation; not a number where a pixel does not count.
     residuals: Vec<f32>,
     scores: Vec<Score>,
@@ -146,22 +150,15 @@ impl Joint {
         self.hair = [0.0; 2];
         self.prepare_profiles(frame);
         self.first_light(frame);
-        let mut settled = false;
-        let mut struck = false;
+        let mut looked_for_dust = false;
         for round in 0..=iterations {
-            let last = settled || round == iterations;
             if round > 0 {
                 self.prepare_profiles(frame);
             }
-            let (normal, score) = self.normal_equations(frame, &starts, free_shape, last);
+            let (normal, score) = self.normal_equations(frame, &starts, free_shape);
             let Some(solver) = normal.cholesky() else {
                 return false;
             };
-            if last {
-                let covariance = solver.inverse();
-                self.write_back(drafts, group, &covariance, frame, settled);
-                break;
-            }
             let step = solver.solve(&score);
             if !step.iter().all(|v| v.is_finite()) {
                 return false;
@@ -182,9 +179,17 @@ impl Joint {
                     &mut self.smooth,
                 );
             }
-            let changed = (small || round + 2 >= iterations) && !struck && self.strike_out(scene);
-            struck |= changed;
-            settled = small && !changed;
+            let near = (0..self.lines).all(|k| step[3 * k].abs() < NEAR_PX);
+            let due = !looked_for_dust && (near || round + 2 >= iterations);
+            let changed = due && self.strike_out(scene);
+            looked_for_dust |= due;
+            let settled = small && looked_for_dust && !changed;
+            // So small a step changes neither the residuals nor the covariance.
+            if settled || round == iterations {
+                let covariance = solver.inverse();
+                self.write_back(drafts, group, &covariance, frame, settled);
+                break;
+            }
         }
         self.members[..self.lines]
             .iter()
@@ -263,13 +268,17 @@ impl Joint {
             .iter()
             .map(|m| m.shape.width_px())
             .fold(f64::INFINITY, f64::min);
-        bands.rows = if bands.hair.is_some() {
-            1
-        } else {
-            // An axis moves by a small share of the width within a band.
-            let most = (0.3 * narrow / steep.max(1e-3)) as usize;
-            (height / BANDS).clamp(1, MOST_ROWS_A_BAND).min(most.max(1))
-        };
+        bands.rows = rows_together(height, narrow, steep);
+        if let (Some(h), Some(cross)) = (bands.hair, scene.hairs) {
+            let (dx, dy) = cross.hairs[h].direction();
+            let lean = (dx / dy).abs().max(1e-4);
+            // The hair's run within a band stays a small share of its width, and what hair and line run together, which
+            // moves the mean of their product against the product of their means, below a thousandth of the light.
+            let by_width = 0.15 * cross.hairs[h].width_px / lean;
+            let together = (RUN_TOGETHER_PX2 / (lean * steep.max(1e-4))).sqrt();
+            let most = by_width.min(together) as usize;
+            bands.rows = bands.rows.min(most.max(1));
+        }
         bands.count = (bands.last_row + 1 - bands.first_row) / bands.rows;
         bands.last_row = bands.first_row + bands.count * bands.rows - 1;
         bands.left.clear();
@@ -294,10 +303,10 @@ impl Joint {
             values.clear();
             values.resize(if bands.hair.is_some() { pixels } else { 0 }, 0.0);
         }
-        bands.free.clear();
+        bands.shaded.clear();
         for b in 0..bands.count {
-            let free = bands.average(b, scene);
-            bands.free.push(free);
+            let shaded = bands.average(b, scene);
+            bands.shaded.push(shaded);
         }
         true
     }
@@ -340,25 +349,24 @@ impl Bands {
         (self.first_row + band * self.rows) as f64 + (self.rows as f64 - 1.0) / 2.0
     }
 
-    /// Averages one band; true if no hair touches it.
-    fn average(&mut self, band: usize, scene: &Scene<'_>) -> bool {
+    /// Averages one band; gives the pixels that a hair shades.
+    fn average(&mut self, band: usize, scene: &Scene<'_>) -> Range<usize> {
         let left = self.left[band];
         let span = band * self.across..(band + 1) * self.across;
         let level = &mut self.level[span.clone()];
         let good = &mut self.good[span.clone()];
         let clip = scene.grey.clip;
         let first = self.first_row + band * self.rows;
-        // Columns of the band that lie in the picture.
-        let from = usize::try_from(-left).unwrap_or(0).min(self.across);
-        let width = scene.grey.width as i32;
-        let to = usize::try_from(width - left).unwrap_or(0).min(self.across);
-        if from >= to {
-            return true;
+        let columns = scene.grey.columns(left, self.across);
+        if columns.is_empty() {
+            return 0..0;
         }
-        let start = (left + from as i32) as usize;
+        let from = (columns.start as i64 - i64::from(left)) as usize;
+        let to = from + columns.len();
         for y in first..first + self.rows {
-            let row = &scene.grey.row(y)[start..start + to - from];
+            let row = &scene.grey.row(y)[columns.clone()];
             for ((sum, count), &v) in level[from..to].iter_mut().zip(&mut good[from..to]).zip(row) {
+                let v = scene.grey.level(v);
                 let inside = if v < clip { 1.0 } else { 0.0 };
                 *sum += v * inside;
                 *count += inside;
@@ -370,54 +378,53 @@ impl Bands {
         self.shade(band, first, left, scene)
     }
 
-    /// Mean transmission of the hairs over one band; true if no hair touches it.
-    fn shade(&mut self, band: usize, first: usize, left: i32, scene: &Scene<'_>) -> bool {
+    /// Mean transmission of the hairs over one band; gives the pixels that they shade.
+    fn shade(&mut self, band: usize, first: usize, left: i32, scene: &Scene<'_>) -> Range<usize> {
+        let mut shaded = (self.across, 0);
         let Some(cross) = scene.hairs else {
-            return true;
+            return 0..0;
         };
         let span = band * self.across..(band + 1) * self.across;
-        let mut free = true;
         for h in 0..2 {
             let hair = &cross.hairs[h];
             let (dx, dy) = hair.direction();
             let (by_x, by_y) = (-dy, dx);
             let reach = 1.6 * hair.width_px + 1.0;
+            let share = 1.0 / self.rows as f32;
+            let mut here = false;
             for y in first..first + self.rows {
                 let at = (f64::from(left) - cross.x_px) * by_x + (y as f64 - cross.y_px) * by_y;
                 let end = at + by_x * self.across as f64;
                 if at.min(end) > reach || at.max(end) < -reach {
                     continue;
                 }
-                free = false;
-                let share = 1.0 / self.rows as f32;
-                for (i, pass) in self.pass[span.clone()].iter_mut().enumerate() {
+                if !here {
+                    here = true;
+                    self.shade.clear();
+                    self.shade.resize(self.across, 0.0);
+                }
+                let slopes = self.hair == Some(h);
+                for i in 0..self.across {
                     let away = at + by_x * i as f64;
-                    if away.abs() < reach {
-                        let shade = (1.0 - hair.transmission(away)) as f32;
-                        // Where both hairs cross, what one leaves the other shades; to first order in a band.
-                        *pass -= if self.rows == 1 {
-                            *pass * shade
-                        } else {
-                            shade * share
-                        };
+                    if away.abs() >= reach {
+                        continue;
+                    }
+                    shaded = (shaded.0.min(i), shaded.1.max(i + 1));
+                    self.shade[i] += share * (1.0 - hair.transmission(away)) as f32;
+                    if slopes {
+                        let (place, depth) = hair.transmission_slopes(away);
+                        self.by_place[span.start + i] += share * place as f32;
+                        self.by_depth[span.start + i] += share * depth as f32;
                     }
                 }
             }
-            if self.hair == Some(h) && !free {
-                let at = (f64::from(left) - cross.x_px) * by_x + (first as f64 - cross.y_px) * by_y;
-                let slopes = self.by_place[span.clone()]
-                    .iter_mut()
-                    .zip(&mut self.by_depth[span.clone()]);
-                for (i, (by_place, by_depth)) in slopes.enumerate() {
-                    let away = at + by_x * i as f64;
-                    if away.abs() < reach {
-                        let (place, depth) = hair.transmission_slopes(away);
-                        (*by_place, *by_depth) = (place as f32, depth as f32);
-                    }
+            if here {
+                for (pass, shade) in self.pass[span.clone()].iter_mut().zip(&self.shade) {
+                    *pass *= 1.0 - shade;
                 }
             }
         }
-        free
+        shaded.0.min(shaded.1)..shaded.1
     }
 }
 
@@ -445,13 +452,14 @@ impl Joint {
         }
         self.background.clear();
         self.background.resize(count, 0.0);
-        let columns = self.column_count(false);
         for b in 0..count {
-            if !self.draw(b, frame, columns, false, true) {
+            if !self.draw(b, frame, false, true) {
                 continue;
             }
-            let sums = self.sums(columns);
-            let _ = self.project(b, &sums, columns);
+            // Only the columns of the lights: what comes behind them is not looked at.
+            let residual = self.column_count(false);
+            let sums = self.sums(self.lines + 1, residual);
+            let _ = self.project(b, &sums, self.lines + 1);
         }
         for member in &mut self.members[..self.lines] {
             smooth_amplitudes(
@@ -469,7 +477,6 @@ impl Joint {
         frame: (f64, f64),
         starts: &[Shape; MOST_LINES],
         free_shape: bool,
-        last: bool,
     ) -> (Matrix, Vector) {
         let mut normal = Matrix::zeros();
         let mut score = Vector::zeros();
@@ -525,10 +532,10 @@ impl Joint {
         self.lean
             .resize(self.bands.count, [[0.0; MOST_LINES + 1]; COLUMNS]);
         for b in 0..self.bands.count {
-            if !self.draw(b, frame, columns, free_shape, false) {
+            if !self.draw(b, frame, free_shape, false) {
                 continue;
             }
-            let sums = self.sums(columns);
+            let sums = self.sums(columns, columns);
             let Some(band_score) = self.project(b, &sums, columns) else {
                 continue;
             };
@@ -549,9 +556,7 @@ impl Joint {
                     }
                 }
             }
-            if last {
-                self.scores.push((band_score, z));
-            }
+            self.scores.push((band_score, z));
         }
         self.fitted = fitted;
         (normal, score)
@@ -560,23 +565,15 @@ impl Joint {
     /// Model, weights, residuals and columns of one band. False if no line's profile reaches it.
     ///
     /// `first`: no light is known yet; the weights come from the levels themselves.
-    fn draw(
-        &mut self,
-        band: usize,
-        frame: (f64, f64),
-        columns: usize,
-        free_shape: bool,
-        first: bool,
-    ) -> bool {
+    fn draw(&mut self, band: usize, frame: (f64, f64), free_shape: bool, first: bool) -> bool {
+        let columns = self.column_count(free_shape);
         let bands = &self.bands;
         let across = bands.across;
         let y = bands.middle(band);
         let z = (y - frame.0) / frame.1;
         let left = f64::from(bands.left[band]);
         let k = self.lines;
-        self.columns.clear();
         self.columns.resize((columns + 1) * across, 0.0);
-        self.weight.clear();
         self.weight.resize(across, 0.0);
         let mut middle = 0.0;
         let mut seen = false;
@@ -586,43 +583,34 @@ impl Joint {
         let (slope, rest) = rest.split_at_mut(across);
         let (shape, rest) = rest.split_at_mut(if free_shape { 2 * across } else { 0 });
         let (hair, residual) = rest.split_at_mut(if bands.hair.is_some() { 2 * across } else { 0 });
-        for (i, member) in self.members[..k].iter_mut().enumerate() {
+        shape.fill(0.0);
+        residual.fill(0.0);
+        for (i, member) in self.members[..k].iter().enumerate() {
             let x = member.x_at(y, frame) - left;
             middle += x / k as f64;
-            if !member.reaches(y) {
-                continue;
-            }
-            let wanted = if first {
-                1
-            } else if free_shape {
-                TERMS
+            let light = &mut lights[i * across..(i + 1) * across];
+            let place = &mut places[i * across..(i + 1) * across];
+            let profile = if member.reaches(y) {
+                member.profile.at(x as f32, across)
             } else {
-                2
+                None
             };
-            if !member
-                .profile
-                .read(x as f32, across, &mut member.terms[..wanted])
-            {
+            let Some(profile) = profile else {
+                light.fill(0.0);
+                place.fill(0.0);
                 continue;
-            }
+            };
             seen = true;
             let amplitude = member.amplitude[band] as f32;
-            let light = &mut lights[i * across..(i + 1) * across];
-            light.copy_from_slice(&member.terms[0]);
-            for (sum, p) in residual.iter_mut().zip(&*light) {
-                *sum += amplitude * p;
-            }
+            profile.each(0, light, |light, p| *light = p);
+            profile.each(0, residual, |sum, p| *sum += amplitude * p);
             if first {
+                place.fill(0.0);
                 continue;
             }
-            let place = &mut places[i * across..(i + 1) * across];
-            for (out, by) in place.iter_mut().zip(&member.terms[1]) {
-                *out = -amplitude * by;
-            }
-            for (out, term) in shape.chunks_exact_mut(across).zip(&member.terms[2..]) {
-                for (out, by) in out.iter_mut().zip(term) {
-                    *out += amplitude * by;
-                }
+            profile.each(1, place, |place, by| *place = -amplitude * by);
+            for (term, out) in shape.chunks_exact_mut(across).enumerate() {
+                profile.each(2 + term, out, |out, by| *out += amplitude * by);
             }
         }
         if !seen {
@@ -639,51 +627,51 @@ impl Joint {
         let pixels = band * across..(band + 1) * across;
         let level = &bands.level[pixels.clone()];
         let good = &bands.good[pixels.clone()];
-        if bands.free[band] {
-            for (((w, light), &level), &good) in self
-                .weight
+        let shaded = bands.shaded[band].clone();
+        for clear in [0..shaded.start, shaded.end..across] {
+            for (((w, light), &level), &good) in self.weight[clear.clone()]
                 .iter_mut()
-                .zip(residual.iter_mut())
-                .zip(level)
-                .zip(good)
+                .zip(&mut residual[clear.clone()])
+                .zip(&level[clear.clone()])
+                .zip(&good[clear])
             {
                 *w = good * self.weights.at(if first { level } else { *light });
                 *light = level - *light;
             }
-        } else {
-            let shift = self.hair.map(|v| v as f32);
-            let (hair_place, hair_depth) = hair.split_at_mut(hair.len() / 2);
-            for i in 0..across {
-                let mut pass = bands.pass[pixels.start + i];
-                if bands.hair.is_some() {
-                    let by = (
-                        bands.by_place[pixels.start + i],
-                        bands.by_depth[pixels.start + i],
-                    );
-                    pass = (pass + by.0 * shift[0] + by.1 * shift[1]).clamp(0.0, 1.2);
-                    hair_place[i] = residual[i] * by.0;
-                    hair_depth[i] = residual[i] * by.1;
-                }
-                let light = residual[i];
-                let model = pass * light;
-                let mut w = good[i] * self.weights.at(if first { level[i] } else { model });
-                let doubt = SHADE_DOUBT * (1.0 - pass) * if first { level[i] } else { light };
-                w /= 1.0 + w * doubt * doubt;
-                if first && pass < 0.3 {
-                    w = 0.0;
-                }
-                self.weight[i] = w;
-                residual[i] = level[i] - model;
-                for column in lights
-                    .chunks_exact_mut(across)
-                    .chain(places.chunks_exact_mut(across))
-                    .chain(shape.chunks_exact_mut(across))
-                {
-                    column[i] *= pass;
-                }
-                background[i] = pass;
-                slope[i] *= pass;
+        }
+        let shift = self.hair.map(|v| v as f32);
+        hair.fill(0.0);
+        let (hair_place, hair_depth) = hair.split_at_mut(hair.len() / 2);
+        for i in shaded {
+            let mut pass = bands.pass[pixels.start + i];
+            if bands.hair.is_some() {
+                let by = (
+                    bands.by_place[pixels.start + i],
+                    bands.by_depth[pixels.start + i],
+                );
+                pass = (pass + by.0 * shift[0] + by.1 * shift[1]).clamp(0.0, 1.2);
+                hair_place[i] = residual[i] * by.0;
+                hair_depth[i] = residual[i] * by.1;
             }
+            let light = residual[i];
+            let model = pass * light;
+            let mut w = good[i] * self.weights.at(if first { level[i] } else { model });
+            let doubt = SHADE_DOUBT * (1.0 - pass) * if first { level[i] } else { light };
+            w /= 1.0 + w * doubt * doubt;
+            if first && pass < 0.3 {
+                w = 0.0;
+            }
+            self.weight[i] = w;
+            residual[i] = level[i] - model;
+            for column in lights
+                .chunks_exact_mut(across)
+                .chain(places.chunks_exact_mut(across))
+                .chain(shape.chunks_exact_mut(across))
+            {
+                column[i] *= pass;
+            }
+            background[i] = pass;
+            slope[i] *= pass;
         }
         if !first {
             let residuals = &mut self.residuals[pixels];
@@ -694,45 +682,21 @@ impl Joint {
         true
     }
 
-    /// Weighted sums of products of all columns, the residual being the last: upper triangle.
-    fn sums(&self, columns: usize) -> [[f32; COLUMNS]; COLUMNS] {
-        match columns + 1 {
-            ..=5 => self.sums_of::<5>(),
-            6..=7 => self.sums_of::<7>(),
-            8..=9 => self.sums_of::<9>(),
-            10..=11 => self.sums_of::<11>(),
-            12..=13 => self.sums_of::<13>(),
-            _ => self.sums_of::<COLUMNS>(),
-        }
-    }
-
-    #[inline]
-    fn sums_of<const N: usize>(&self) -> [[f32; COLUMNS]; COLUMNS] {
+    /// Weighted sums of products of the first columns with each other and, behind them, with the residual, which is the
+    /// column `residual`: upper triangle.
+    fn sums(&mut self, columns: usize, residual: usize) -> [[f32; COLUMNS]; COLUMNS] {
         let across = self.bands.across;
-        let mut lanes = [[[0.0_f32; LANES]; N]; N];
-        for (chunk, weight) in self.weight.chunks_exact(LANES).enumerate() {
-            let at = chunk * LANES;
-            let mut values = [[0.0_f32; LANES]; N];
-            for (n, value) in values.iter_mut().enumerate() {
-                value.copy_from_slice(&self.columns[n * across + at..n * across + at + LANES]);
-            }
-            for a in 0..N {
-                let mut weighted = values[a];
-                for (v, w) in weighted.iter_mut().zip(weight) {
-                    *v *= w;
-                }
-                for b in a..N {
-                    for l in 0..LANES {
-                        lanes[a][b][l] += weighted[l] * values[b][l];
-                    }
-                }
-            }
-        }
         let mut sums = [[0.0; COLUMNS]; COLUMNS];
-        for a in 0..N {
-            for b in a..N {
-                sums[a][b] = lanes[a][b].iter().sum();
+        let column = |n: usize| &self.columns[n * across..(n + 1) * across];
+        self.weighted.resize(across, 0.0);
+        for a in 0..columns {
+            for ((out, w), v) in self.weighted.iter_mut().zip(&self.weight).zip(column(a)) {
+                *out = w * v;
             }
+            for (b, sum) in sums[a].iter_mut().enumerate().take(columns).skip(a) {
+                *sum = dot(&self.weighted, column(b));
+            }
+            sums[a][columns] = dot(&self.weighted, column(residual));
         }
         sums
     }
@@ -745,15 +709,28 @@ impl Joint {
         sums: &[[f32; COLUMNS]; COLUMNS],
         columns: usize,
     ) -> Option<[f64; COLUMNS]> {
-        const LIGHTS: usize = MOST_LINES + 1;
-        let lights = self.lines + 1;
+        match self.lines {
+            1 => self.project_of::<2>(band, sums, columns),
+            2 => self.project_of::<3>(band, sums, columns),
+            3 => self.project_of::<4>(band, sums, columns),
+            _ => self.project_of::<{ MOST_LINES + 1 }>(band, sums, columns),
+        }
+    }
+
+    /// The same for `LIGHTS` - 1 lines.
+    fn project_of<const LIGHTS: usize>(
+        &mut self,
+        band: usize,
+        sums: &[[f32; COLUMNS]; COLUMNS],
+        columns: usize,
+    ) -> Option<[f64; COLUMNS]> {
         let mut matrix = SMatrix::<f64, LIGHTS, LIGHTS>::identity();
         let mut right = SVector::<f64, LIGHTS>::zeros();
         let mut seen = [true; LIGHTS];
-        for a in 0..lights {
+        for a in 0..LIGHTS {
             seen[a] = sums[a][a] > 0.0;
             right[a] = f64::from(sums[a][columns]);
-            for b in a..lights {
+            for b in a..LIGHTS {
                 let value = f64::from(sums[a][b]);
                 matrix[(a, b)] = value;
                 matrix[(b, a)] = value;
@@ -765,7 +742,7 @@ impl Joint {
         let whole: SVector<f64, LIGHTS> = matrix.diagonal();
         let solver = matrix.cholesky()?;
         let factor = solver.l_dirty();
-        let told = (0..lights).all(|a| factor[(a, a)].powi(2) > 1e-5 * whole[a]);
+        let told = (0..LIGHTS).all(|a| factor[(a, a)].powi(2) > 1e-5 * whole[a]);
         if !seen[self.lines] || !told {
             for member in &mut self.members[..self.lines] {
                 member.information[band] = 0.0;
@@ -784,15 +761,15 @@ impl Joint {
         }
         self.background[band] += found[self.lines];
         let mut score = [0.0; COLUMNS];
-        for c in lights..columns {
+        for c in LIGHTS..columns {
             let mut column = SVector::<f64, LIGHTS>::zeros();
-            for l in 0..lights {
+            for l in 0..LIGHTS {
                 column[l] = f64::from(sums[l][c]);
             }
             let lean = inverse * column;
             score[c] = f64::from(sums[c][columns]) - lean.dot(&right);
             if let Some(slot) = self.lean.get_mut(band) {
-                slot[c].copy_from_slice(lean.as_slice());
+                slot[c][..LIGHTS].copy_from_slice(lean.as_slice());
             }
         }
         Some(score)
@@ -969,8 +946,8 @@ impl Joint {
             thread.lasting_px = lasting_px(naive, inflation, lopsided);
             thread.residual_scale = residual_scale;
             thread.settled = settled;
-            draft.strip.first_row = first;
-            draft.strip.rows = last + 1 - first;
+            draft.first_row = first;
+            draft.rows = last + 1 - first;
             draft.fresh = true;
         }
     }
@@ -1032,7 +1009,7 @@ impl Bands {
         };
         let first = self.first_row + band * self.rows;
         let mut values: Vec<f32> = (first..first + self.rows)
-            .filter_map(|y| scene.grey.row(y).get(x).copied())
+            .filter_map(|y| scene.grey.row(y).get(x).map(|&v| scene.grey.level(v)))
             .filter(|&v| v < scene.grey.clip)
             .collect();
         let all = values.len();

@@ -1,6 +1,6 @@
 //! From a candidate to a measured line: its rows, its neighbours, its covariance.
 
-use super::axis::{Bench, HairAt, Rules, Strip, Thread};
+use super::axis::{Bench, HairAt, Rules, Strip, Thread, rows_together};
 use super::detect::Candidate;
 use super::grey::{Grey, Noise};
 use super::shape::Shape;
@@ -22,13 +22,16 @@ const SHADE_SHARE: f64 = 0.01;
 /// A hair nearer to the vertical than this runs along a line, degrees.
 const ALONG_DEG: f64 = 30.0;
 const LEAST_ROWS: usize = 20;
+/// What changes slowly along a line is looked at in every so many rows.
+const ROWS_LOOKED_AT: usize = 4;
 const MOST_WIDTH_PX: f64 = 48.0;
 
 /// A line under measurement.
 #[derive(Clone, Debug)]
 pub(super) struct Draft {
     pub(super) thread: Thread,
-    pub(super) strip: Strip,
+    pub(super) first_row: usize,
+    pub(super) rows: usize,
     pub(super) alive: bool,
     /// Whether the fit stands for exactly these rows, without neighbours.
     pub(super) fresh: bool,
@@ -38,7 +41,7 @@ pub(super) struct Draft {
 
 /// What a line is measured with.
 pub(super) struct Scene<'a> {
-    pub(super) grey: &'a Grey,
+    pub(super) grey: Grey<'a>,
     pub(super) noise: &'a Noise,
     pub(super) hairs: Option<&'a CrossHairs>,
     pub(super) y_ref: f64,
@@ -49,14 +52,10 @@ impl Draft {
         let scale = (scene.grey.height as f64 / 2.0).max(1.0);
         let axis = [c.x_at(scene.y_ref), c.tangent * scale, 0.0];
         let thread = Thread::new(scene.y_ref, scale, axis, Shape::of_width(c.width.max(2.0)));
-        let strip = Strip {
-            first_row: c.rows.0,
-            rows: c.rows.1 + 1 - c.rows.0,
-            ..Strip::default()
-        };
         Self {
             thread,
-            strip,
+            first_row: c.rows.0,
+            rows: c.rows.1 + 1 - c.rows.0,
             alive: true,
             fresh: false,
             ends_known: false,
@@ -84,11 +83,8 @@ impl Draft {
                     blur_px: line.blur_px,
                 },
             ),
-            strip: Strip {
-                first_row,
-                rows: (last_row + 1).saturating_sub(first_row),
-                ..Strip::default()
-            },
+            first_row,
+            rows: (last_row + 1).saturating_sub(first_row),
             alive: true,
             fresh: false,
             ends_known: true,
@@ -130,27 +126,28 @@ impl Draft {
         let reach = (2.0 * self.thread.shape.width_px() + 12.0).min(60.0);
         let bins = (2.0 * reach) as usize + 1;
         let mut sum = vec![(0.0_f64, 0.0_f64); bins];
-        for r in 0..self.strip.rows {
-            let y = self.strip.first_row + r;
+        let hairs = scene.hairs.map(|cross| {
+            let reach = [0, 1].map(|h: usize| 1.5 * cross.hairs[h].width_px + 1.0);
+            (cross.leans(), reach)
+        });
+        for r in 0..self.rows {
+            let y = self.first_row + r;
             let x = self.thread.x_at(y as f64);
             let from = (x - reach).ceil().max(0.0) as usize;
             let to = ((x + reach).floor().max(-1.0) + 1.0).min(scene.grey.width as f64) as usize;
             for (i, &level) in scene.grey.row(y).iter().enumerate().take(to).skip(from) {
-                let hidden = scene.hairs.is_some_and(|cross| {
-                    (0..2).any(|h| {
-                        cross.distance_px(h, i as f64, y as f64).abs()
-                            < 1.5 * cross.hairs[h].width_px + 1.0
-                    })
+                let hidden = hairs.is_some_and(|(leans, reach)| {
+                    (0..2).any(|h| leans[h].distance_px(i as f64, y as f64).abs() < reach[h])
                 });
                 let bin = (i as f64 - x + reach).round() as usize;
                 if let Some(cell) = sum.get_mut(bin).filter(|_| !hidden) {
-                    cell.0 += f64::from(level);
+                    cell.0 += f64::from(scene.grey.level(level));
                     cell.1 += 1.0;
                 }
             }
         }
         // Where a hair hides most of a column, nothing can be said of it: the profile ends there on either side.
-        let enough = 0.3 * self.strip.rows as f64;
+        let enough = 0.3 * self.rows as f64;
         let known: Vec<Option<f64>> = sum
             .iter()
             .map(|cell| (cell.1 > enough).then(|| cell.0 / cell.1))
@@ -217,8 +214,8 @@ impl Draft {
         let reach = (1.6 * self.thread.shape.width_px() + 6.0).min(90.0);
         let bins = (4.0 * reach) as usize + 1;
         let mut sum = vec![(0.0_f64, 0.0_f64); bins];
-        for r in 0..self.strip.rows {
-            let y = self.strip.first_row + r;
+        for r in 0..self.rows {
+            let y = self.first_row + r;
             let x = self.thread.x_at(y as f64);
             let row = scene.grey.row(y);
             let from = (x - reach).ceil().max(0.0) as usize;
@@ -226,7 +223,7 @@ impl Draft {
             for (i, &level) in row.iter().enumerate().take(to).skip(from) {
                 let bin = ((i as f64 - x + reach) * 2.0).round() as usize;
                 if let Some(cell) = sum.get_mut(bin) {
-                    cell.0 += f64::from(level);
+                    cell.0 += f64::from(scene.grey.level(level));
                     cell.1 += 1.0;
                 }
             }
@@ -301,95 +298,55 @@ impl Draft {
     }
 
     /// Cuts the strip out of the frame and takes the neighbours off.
-    fn cut(&mut self, scene: &Scene<'_>, neighbours: &[Thread], spans: &[(usize, usize)]) {
+    fn cut(
+        &mut self,
+        scene: &Scene<'_>,
+        neighbours: &[Thread],
+        spans: &[(usize, usize)],
+        strip: &mut Strip,
+    ) {
         let width = self.thread.shape.width_px();
         let half = (1.15 * width + 1.6 * self.thread.shape.blur_px + 4.0).min(110.0);
         let h = scene.grey.height;
-        let hairs = scene.hairs.map(|cross| {
-            let lean = [0, 1].map(|h| {
-                let (dx, dy) = cross.hairs[h].direction();
-                (-dy, dx)
-            });
-            (cross, lean)
-        });
-        let strip = &mut self.strip;
-        strip.rows = strip.rows.min(h - strip.first_row.min(h));
-        strip.across = (2.0 * half).ceil() as usize + 1;
-        let pixels = strip.rows * strip.across;
-        strip.left.clear();
-        strip.level.clear();
-        strip.other.clear();
-        strip.other.resize(pixels, 0.0);
-        strip.good.clear();
-        strip.hair.clear();
-        strip.free.clear();
+        self.rows = self.rows.min(h - self.first_row.min(h));
+        let across = (2.0 * half).ceil() as usize + 1;
+        let ends = [self.first_row, self.first_row + self.rows];
+        let steep = ends.map(|y| self.thread.slope_at(y as f64).abs());
+        let per_row = rows_together(h, width, steep[0].max(steep[1]));
+        strip.begin((self.first_row, self.rows), per_row, across);
         for r in 0..strip.rows {
-            let y = strip.first_row + r;
-            let x = self.thread.x_at(y as f64);
+            let x = self.thread.x_at(strip.y(r));
             let left = (x - half).round().clamp(-1e6, 1e6) as i32;
             strip.left.push(left);
-            let row = scene.grey.row(y);
-            let inside = usize::try_from(left)
-                .ok()
-                .and_then(|from| row.get(from..from + strip.across));
-            if let Some(levels) = inside {
-                strip.level.extend_from_slice(levels);
-                strip
-                    .good
-                    .extend(levels.iter().map(|&v| v < scene.grey.clip));
-            } else {
-                for i in 0..strip.across {
-                    let column = left + i as i32;
-                    let level = usize::try_from(column).ok().and_then(|c| row.get(c));
-                    strip.level.push(level.copied().unwrap_or(0.0));
-                    strip.good.push(level.is_some_and(|&v| v < scene.grey.clip));
-                }
-            }
-            let mut free = true;
-            if let Some((cross, lean)) = hairs {
-                let reach = [0, 1].map(|h| 1.6 * cross.hairs[h].width_px + 1.0);
-                let start = [0, 1].map(|h| {
-                    (f64::from(left) - cross.x_px) * lean[h].0 + (y as f64 - cross.y_px) * lean[h].1
-                });
-                let touched = (0..2).any(|h| {
-                    let end = start[h] + lean[h].0 * strip.across as f64;
-                    start[h].min(end) < reach[h] && start[h].max(end) > -reach[h]
-                });
-                if touched {
-                    free = false;
-                    for i in 0..strip.across {
-                        strip.hair.push(hair_at(cross, &start, &lean, i));
-                    }
-                }
-            }
-            if free {
-                strip
-                    .hair
-                    .extend(std::iter::repeat_n(HairAt::NONE, strip.across));
-            }
+            strip.add_rows(r, left, &scene.grey);
+            let free = scene
+                .hairs
+                .is_none_or(|cross| !shade(strip, r, left, cross));
             strip.free.push(free);
         }
+        strip.divide();
         for (other, span) in neighbours.iter().zip(spans) {
             let reach = other.shape.width_px() + 4.0 * other.shape.blur_px;
             let drawn = other.shape.drawn();
             for r in 0..strip.rows {
-                let y = strip.first_row + r;
-                if y < span.0 || y > span.1 {
+                let y = strip.y(r);
+                let row = y as usize;
+                if row < span.0 || row > span.1 {
                     continue;
                 }
-                let x = other.x_at(y as f64) - f64::from(strip.left[r]);
-                if x < -reach || x > strip.across as f64 + reach {
+                let x = other.x_at(y) - f64::from(strip.left[r]);
+                if x < -reach || x > across as f64 + reach {
                     continue;
                 }
                 // A span that was trimmed since the fit has rows without an amplitude.
-                let Some(&amplitude) = other.amplitude.get(y - span.0) else {
+                let Some(&amplitude) = other.amplitude.get(row - span.0) else {
                     continue;
                 };
                 let amplitude = amplitude as f32;
                 let from = (x - reach).max(0.0) as usize;
-                let to = ((x + reach).max(0.0) as usize + 1).min(strip.across);
+                let to = ((x + reach).max(0.0) as usize + 1).min(across);
                 for i in from..to {
-                    let at = r * strip.across + i;
+                    let at = r * across + i;
                     let light = amplitude
                         * drawn.at(i as f32 - x as f32).value
                         * strip.hair[at].transmission;
@@ -402,7 +359,7 @@ impl Draft {
 
     /// Rows over which the line really reaches, from its smoothed amplitudes.
     fn reach(&self) -> Option<(usize, usize)> {
-        let rows = self.strip.rows;
+        let rows = self.rows;
         let half = 5;
         let level: Vec<(f64, f64)> = (0..rows)
             .map(|r| {
@@ -455,7 +412,7 @@ impl Draft {
                 b.saturating_sub(half / 2)
             },
         );
-        (b > a).then_some((self.strip.first_row + a, self.strip.first_row + b))
+        (b > a).then_some((self.first_row + a, self.first_row + b))
     }
 
     /// One round: cut, fit, and find the ends. Sets `alive` to false if nothing is there.
@@ -467,12 +424,15 @@ impl Draft {
         iterations: usize,
         bench: &mut Bench,
     ) {
-        self.cut(scene, neighbours, spans);
+        let mut strip = std::mem::take(&mut bench.strip);
+        self.cut(scene, neighbours, spans, &mut strip);
         let rules = Self::rules(iterations);
-        self.alive = self.strip.rows >= 8
+        self.alive = self.rows >= 8
             && self
                 .thread
-                .fit(&mut self.strip, scene.noise, scene.grey.clip, &rules, bench);
+                .fit(&mut strip, scene.noise, scene.grey.clip, &rules, bench);
+        self.thread.row_by_row(&strip);
+        bench.strip = strip;
     }
 
     /// Follows the line to both ends from the rows where it was first seen.
@@ -508,11 +468,8 @@ impl Draft {
                 self.alive = false;
                 return;
             };
-            let (first, last) = (
-                self.strip.first_row,
-                self.strip.first_row + self.strip.rows - 1,
-            );
-            let more = (self.strip.rows / 2).max(24);
+            let (first, last) = (self.first_row, self.first_row + self.rows - 1);
+            let more = (self.rows / 2).max(24);
             let bottom = scene.grey.height - 1;
             let up = if a <= first + 8 && first > 0 && !self.ends_known {
                 first.saturating_sub(more)
@@ -527,9 +484,9 @@ impl Draft {
             let grown = up < first || down > last;
             self.fresh =
                 neighbours.is_empty() && (up, down) == (first, last) && self.thread.settled;
-            self.strip.first_row = up;
-            self.strip.rows = down + 1 - up;
-            if self.strip.rows < 12 {
+            self.first_row = up;
+            self.rows = down + 1 - up;
+            if self.rows < 12 {
                 self.alive = false;
                 return;
             }
@@ -542,15 +499,15 @@ impl Draft {
     /// Takes in some rows more at either end.
     pub(super) fn extend(&mut self, rows: usize, scene: &Scene<'_>) {
         let (first, last) = self.span();
-        self.strip.first_row = first.saturating_sub(rows);
+        self.first_row = first.saturating_sub(rows);
         let end = (last + rows).min(scene.grey.height - 1);
-        self.strip.rows = (end + 1).saturating_sub(self.strip.first_row);
+        self.rows = (end + 1).saturating_sub(self.first_row);
     }
 
     /// Drops rows at which the line cannot be seen; for the last round.
     pub(super) fn trim(&mut self) {
         if let Some((a, b)) = self.reach() {
-            let (before, kept) = (a - self.strip.first_row, b + 1 - a);
+            let (before, kept) = (a - self.first_row, b + 1 - a);
             let thread = &mut self.thread;
             for values in [
                 &mut thread.amplitude,
@@ -561,23 +518,20 @@ impl Draft {
                 values.drain(..before.min(values.len()));
                 values.truncate(kept);
             }
-            self.strip.first_row = a;
-            self.strip.rows = kept;
+            self.first_row = a;
+            self.rows = kept;
         } else {
             self.alive = false;
         }
     }
 
     pub(super) fn span(&self) -> (usize, usize) {
-        (
-            self.strip.first_row,
-            (self.strip.first_row + self.strip.rows).max(1) - 1,
-        )
+        (self.first_row, (self.first_row + self.rows).max(1) - 1)
     }
 
     /// Mean amplitude and mean background over the rows.
     fn mean_light(&self) -> (f64, f64) {
-        let n = self.strip.rows.max(1) as f64;
+        let n = self.rows.max(1) as f64;
         (
             self.thread.amplitude.iter().sum::<f64>() / n,
             self.thread.background.iter().sum::<f64>() / n,
@@ -595,17 +549,20 @@ impl Draft {
     fn share_beside_hair(&self, scene: &Scene<'_>, width: f64) -> f64 {
         let Some(cross) = scene.hairs else { return 0.0 };
         let (first, last) = self.span();
-        let hits = (first..=last)
+        let leans = cross.leans();
+        let rows = (first..last + 1).step_by(ROWS_LOOKED_AT);
+        let all = rows.len().max(1);
+        let hits = rows
             .filter(|&y| {
                 let x = self.thread.x_at(y as f64);
                 (0..2).any(|h| {
                     let reach = cross.hairs[h].width_px + 0.6 * width;
                     cross.hairs[h].angle_deg.abs() < ALONG_DEG
-                        && cross.distance_px(h, x, y as f64).abs() < reach
+                        && leans[h].distance_px(x, y as f64).abs() < reach
                 })
             })
             .count();
-        hits as f64 / (last + 1 - first) as f64
+        hits as f64 / all as f64
     }
 
     /// Steps of the order of a single level are left by compression, along the edges of its blocks.
@@ -618,15 +575,16 @@ impl Draft {
         let Some(cross) = scene.hairs else {
             return false;
         };
+        let leans = cross.leans();
         (0..2).any(|h| {
             let hair = &cross.hairs[h];
             let reach = 2.0 * hair.width_px + width / 2.0 + 1.0;
             let aside = 2.0 * hair.width_px + width;
             let (mut beside, mut count) = (0, 0);
             let (mut here, mut around) = ((0.0, 0), [(0.0, 0); 2]);
-            for y in self.strip.first_row..self.strip.first_row + self.strip.rows {
+            for y in (self.first_row..self.first_row + self.rows).step_by(ROWS_LOOKED_AT) {
                 let x = self.thread.x_at(y as f64);
-                let from_hair = cross.distance_px(h, x, y as f64);
+                let from_hair = leans[h].distance_px(x, y as f64);
                 count += 1;
                 if from_hair.abs() > reach {
                     continue;
@@ -638,7 +596,7 @@ impl Draft {
                     (column >= 0.0)
                         .then(|| row.get(column as usize))
                         .flatten()
-                        .map(|&v| f64::from(v))
+                        .map(|&v| f64::from(scene.grey.level(v)))
                 };
                 let pass = hair.transmission(from_hair);
                 if pass > 0.3
@@ -668,16 +626,15 @@ impl Draft {
     /// The result, or `None` if this is no line.
     pub(super) fn line(&self, scene: &Scene<'_>) -> Option<Line> {
         let thread = &self.thread;
-        if !self.alive || self.strip.rows < LEAST_ROWS {
+        if !self.alive || self.rows < LEAST_ROWS {
             return None;
         }
         let width = thread.shape.width_px();
         let area = thread.shape.area_px();
         let (mut flux, mut variance, mut matched, mut peak) = (0.0, 0.0, 0.0, 0.0_f64);
         // A row of which hairs or clipping leave next to nothing is told by its neighbours.
-        let least_information =
-            0.02 * thread.information.iter().sum::<f64>() / self.strip.rows as f64;
-        for r in 0..self.strip.rows {
+        let least_information = 0.02 * thread.information.iter().sum::<f64>() / self.rows as f64;
+        for r in 0..self.rows {
             if thread.information[r] <= least_information {
                 flux += thread.amplitude[r] * area;
             } else {
@@ -690,11 +647,11 @@ impl Draft {
         // Correlated pixels make the flux as uncertain as they make the place.
         let scale = thread.inflation.max(thread.residual_scale).max(1.0);
         let signal_to_noise = (flux / variance.sqrt() / scale).min(matched.max(0.0).sqrt() / scale);
-        let rows = self.strip.rows as f64;
+        let rows = self.rows as f64;
         let covariance_z = thread.covariance;
         let u = covariance_z[(0, 0)].max(0.0).sqrt();
         let tangent = thread.axis[1] / thread.scale;
-        let middle = (self.strip.first_row as f64) + rows / 2.0;
+        let middle = (self.first_row as f64) + rows / 2.0;
         let x_mid = thread.x_at(middle);
         let bow = thread.axis[2].abs() / 2.0 * (rows / 2.0 / thread.scale).powi(2);
         // What is seen with this much light has a place to match; a pattern of noise or compression has none.
@@ -717,8 +674,8 @@ impl Draft {
         {
             return None;
         }
-        let clipped = (0..self.strip.rows).any(|r| {
-            let y = self.strip.first_row + r;
+        let clipped = (0..self.rows).any(|r| {
+            let y = self.first_row + r;
             let x = thread.x_at(y as f64);
             let (from, to) = (x - width / 2.0, x + width / 2.0 + 1.0);
             scene
@@ -727,7 +684,7 @@ impl Draft {
                 .iter()
                 .take(to.max(0.0) as usize)
                 .skip(from.max(0.0) as usize)
-                .any(|&v| v >= scene.grey.clip)
+                .any(|&v| scene.grey.level(v) >= scene.grey.clip)
         });
         let under_hair = scene.hairs.is_some_and(|cross| {
             let near = (0.02 * scene.grey.height as f64).max(4.0);
@@ -787,6 +744,41 @@ fn swelling(width: f64) -> f64 {
     } else {
         0.0
     }
+}
+
+/// Mean of what the hairs do to the pixels of a row of the strip; true if any of them touches it.
+fn shade(strip: &mut Strip, row: usize, left: i32, cross: &CrossHairs) -> bool {
+    let rows = strip.rows_of(row);
+    let share = 1.0 / rows.len().max(1) as f32;
+    let mut touched = false;
+    for y in rows {
+        let mut lean = [(0.0, 0.0); 2];
+        let mut start = [0.0; 2];
+        let mut here = false;
+        for (h, hair) in cross.hairs.iter().enumerate() {
+            let (dx, dy) = hair.direction();
+            lean[h] = (-dy, dx);
+            let reach = 1.6 * hair.width_px + 1.0;
+            start[h] =
+                (f64::from(left) - cross.x_px) * lean[h].0 + (y as f64 - cross.y_px) * lean[h].1;
+            let end = start[h] + lean[h].0 * strip.across as f64;
+            here |= start[h].min(end) < reach && start[h].max(end) > -reach;
+        }
+        if !here {
+            continue;
+        }
+        touched = true;
+        let cells = &mut strip.hair[row * strip.across..(row + 1) * strip.across];
+        for (i, cell) in cells.iter_mut().enumerate() {
+            let at = hair_at(cross, &start, &lean, i);
+            cell.transmission -= share * (1.0 - at.transmission);
+            for h in 0..2 {
+                cell.by_place[h] += share * at.by_place[h];
+                cell.by_depth[h] += share * at.by_depth[h];
+            }
+        }
+    }
+    touched
 }
 
 fn hair_at(cross: &CrossHairs, start: &[f64; 2], lean: &[(f64, f64); 2], i: usize) -> HairAt {

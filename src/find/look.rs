@@ -2,7 +2,7 @@
 
 use super::again::Again;
 use super::axis::{Bench, Thread};
-use super::detect::{ALL_TILTS, Candidate, Search};
+use super::detect::{ALL_TILTS, Candidate, Search, Where};
 use super::field::field_of_view;
 use super::grey::{Grey, Noise};
 use super::hairs::HairSearch;
@@ -36,9 +36,7 @@ pub struct Known {
 /// Finds hairs, field and lines; keeps its buffers from frame to frame, and nothing else.
 #[derive(Clone, Debug, Default)]
 pub struct Finder {
-    pub(super) grey: Grey,
     pub(super) noise: Noise,
-    cleared: Grey,
     search: Search,
     pub(super) hairs: HairSearch,
     candidates: Vec<Candidate>,
@@ -58,19 +56,19 @@ impl Finder {
 
     /// All that is in one frame. A frame too small or too dark gives a picture with nothing in it.
     pub fn look(&mut self, frame: &Frame, known: &Known) -> Picture {
-        self.grey.take(frame);
+        let grey = Grey::of(frame);
         let mut picture = Picture {
-            mean_level: self.grey.mean() / f64::from(self.grey.clip),
+            mean_level: grey.mean() / f64::from(grey.clip),
             ..Picture::default()
         };
-        let (w, h) = (self.grey.width, self.grey.height);
+        let (w, h) = (grey.width, grey.height);
         if w < 16 || h < 16 {
             return picture;
         }
-        let kind = (w, h, self.grey.clip.to_bits());
+        let kind = (w, h, grey.clip.to_bits());
         if !known.lines.is_empty()
             && self.noise_for == kind
-            && let Some(seen) = self.look_again(known)
+            && let Some(seen) = self.look_again(grey, known)
         {
             if !known.everywhere {
                 return Picture {
@@ -78,13 +76,19 @@ impl Finder {
                     ..seen
                 };
             }
-            self.noise.learn(&self.grey, 1.0);
+            self.noise.learn(&grey, 1.0);
             picture.field = known
                 .field
                 .clone()
-                .or_else(|| field_of_view(&self.grey, &self.noise));
+                .or_else(|| field_of_view(&grey, &self.noise));
             picture.cross_hairs = seen.cross_hairs;
-            picture.lines = self.lines(&picture, known, &seen.lines);
+            picture.lines = self.lines(
+                grey,
+                &picture,
+                known,
+                &seen.lines,
+                tilts_of(&known.lines, TILTS_APART),
+            );
             // What was recognised stays, unless something better stands in its place now.
             let kept: Vec<Line> = seen.lines;
             for line in kept {
@@ -99,56 +103,63 @@ impl Finder {
             picture.lines.sort_by(|a, b| a.x_px.total_cmp(&b.x_px));
             return picture;
         }
-        self.noise.learn(&self.grey, 1.0);
+        self.noise.learn(&grey, 1.0);
         self.noise_for = kind;
         picture.field = known
             .field
             .clone()
-            .or_else(|| field_of_view(&self.grey, &self.noise));
+            .or_else(|| field_of_view(&grey, &self.noise));
         if known.hairs_fixed {
             picture.cross_hairs.clone_from(&known.cross_hairs);
-            picture.lines = self.lines(&picture, known, &[]);
+            picture.lines = self.lines(
+                grey,
+                &picture,
+                known,
+                &[],
+                tilts_of(&known.lines, TILTS_APART),
+            );
             return picture;
         }
         // Hairs are looked for beside the lines, so the lines come first where nothing is known of either.
         let mut rough = if known.cross_hairs.is_none() && known.lines.is_empty() {
-            self.lines(&picture, known, &[])
+            self.lines(grey, &picture, known, &[], None)
         } else {
             known.lines.clone()
         };
+        let tilts = tilts_of(&rough, TILTS_APART);
         // What a hair that is not known yet looks like beside it is no line that could hide it.
         rough.retain(|line| line.signal_to_noise > 30.0 && line.u_px < 0.025 * line.width_px);
         picture.cross_hairs = self.hairs.run(
-            &self.grey,
+            &grey,
             &self.noise,
             known.cross_hairs.as_ref(),
             &rough,
             &mut self.bench,
         );
-        picture.lines = self.lines(&picture, known, &[]);
-        if let Some(cross) = self.hair_beside_lines(&picture) {
+        picture.lines = self.lines(grey, &picture, known, &[], tilts);
+        if let Some(cross) = self.hair_beside_lines(grey, &picture) {
             let before = picture.cross_hairs.replace(cross);
             picture.lines = if before.is_some_and(|before| moved_little(&before, &picture)) {
-                self.lines_again(&picture)
+                self.lines_again(grey, &picture)
             } else {
-                self.lines(&picture, known, &[])
+                self.lines(grey, &picture, known, &[], tilts)
             };
         }
         picture
     }
 
     /// The known lines where they are now, and the hairs if they are to be measured; `None` if anything looks different.
-    fn look_again(&mut self, known: &Known) -> Option<Picture> {
+    fn look_again(&mut self, grey: Grey<'_>, known: &Known) -> Option<Picture> {
         let mut picture = Picture {
             field: known.field.clone(),
             ..Picture::default()
         };
         let hairs = known.cross_hairs.as_ref();
         let scene = Scene {
-            grey: &self.grey,
+            grey,
             noise: &self.noise,
             hairs,
-            y_ref: reference_height(&self.grey, &picture, hairs),
+            y_ref: reference_height(grey, &picture, hairs),
         };
         picture.lines = self.again.run(&scene, &known.lines, &mut self.joint)?;
         if known.hairs_fixed {
@@ -156,18 +167,14 @@ impl Finder {
             return Some(picture);
         }
         let before = hairs?;
-        picture.cross_hairs = self.hairs.run(
-            &self.grey,
-            &self.noise,
-            hairs,
-            &picture.lines,
-            &mut self.bench,
-        );
+        picture.cross_hairs =
+            self.hairs
+                .run(&grey, &self.noise, hairs, &picture.lines, &mut self.bench);
         (picture.cross_hairs.is_none() || moved_little(before, &picture)).then_some(picture)
     }
 
     /// An upright hair close to a line, measured again with the line left out.
-    fn hair_beside_lines(&mut self, picture: &Picture) -> Option<CrossHairs> {
+    fn hair_beside_lines(&mut self, grey: Grey<'_>, picture: &Picture) -> Option<CrossHairs> {
         let mut cross = picture.cross_hairs.clone()?;
         let upright = cross.hairs[0].angle_deg.abs() < 26.0;
         let tall: Vec<Line> = picture
@@ -175,7 +182,7 @@ impl Finder {
             .iter()
             .filter(|line| {
                 let y = cross.y_px.clamp(line.rows.0 as f64, line.rows.1 as f64);
-                (line.rows.1 - line.rows.0) * 5 > self.grey.height * 2
+                (line.rows.1 - line.rows.0) * 5 > grey.height * 2
                     && cross.distance_px(0, line.x_at(y), y).abs() < 2.0 * line.width_px + 30.0
             })
             .cloned()
@@ -184,51 +191,47 @@ impl Finder {
             return None;
         }
         cross.hairs[0].width_px = cross.hairs[0].width_px.min(cross.hairs[1].width_px);
-        self.hairs.run(
-            &self.grey,
-            &self.noise,
-            Some(&cross),
-            &tall,
-            &mut self.bench,
-        )
+        self.hairs
+            .run(&grey, &self.noise, Some(&cross), &tall, &mut self.bench)
     }
 
     /// The lines of the picture, searched for and measured.
     ///
-    /// Those of `seen` are in this very frame; only others are searched for.
-    fn lines(&mut self, picture: &Picture, known: &Known, seen: &[Line]) -> Vec<Line> {
+    /// Those of `seen` are in this very frame; only others are searched for. `tilts`: tangents between which to search, all
+    /// where there are none.
+    fn lines(
+        &mut self,
+        grey: Grey<'_>,
+        picture: &Picture,
+        known: &Known,
+        seen: &[Line],
+        tilts: Option<(f64, f64)>,
+    ) -> Vec<Line> {
         let hairs = picture.cross_hairs.as_ref().or(known.cross_hairs.as_ref());
-        let tilts = if seen.is_empty() {
-            known.lines.as_slice()
-        } else {
-            &[]
-        };
-        let tilts = tilts
-            .iter()
-            .map(|l| l.tilt_deg.to_radians().tan())
-            .fold(None, |span: Option<(f64, f64)>, t| {
-                Some(span.map_or((t, t), |(a, b)| (a.min(t), b.max(t))))
-            })
-            .map_or(ALL_TILTS, |(a, b)| (a - 0.03, b + 0.03));
-        let source = if let Some(cross) = hairs {
-            clear_hairs(&self.grey, cross, &mut self.cleared);
-            &self.cleared
-        } else {
-            &self.grey
-        };
-        let brief = !known.lines.is_empty() && seen.is_empty();
+        // Short lines are looked for only where nothing is known yet.
+        let brief = !known.lines.is_empty();
+        let following = brief && seen.is_empty();
         let followed: Vec<&Line> = known
             .lines
             .iter()
             .filter(|line| seen.is_empty() && line.u_px < WORTH_FOLLOWING_PX)
             .collect();
-        self.search
-            .run(source, &self.noise, tilts, brief, &mut self.candidates);
+        self.search.run(
+            &grey,
+            &self.noise,
+            hairs,
+            &Where {
+                tilts: tilts.unwrap_or(ALL_TILTS),
+                long_only: brief,
+                learn_spread: tilts.is_none(),
+            },
+            &mut self.candidates,
+        );
         let scene = Scene {
-            grey: &self.grey,
+            grey,
             noise: &self.noise,
             hairs,
-            y_ref: reference_height(&self.grey, picture, hairs),
+            y_ref: reference_height(grey, picture, hairs),
         };
         let mut drafts: Vec<Draft> = seen
             .iter()
@@ -248,9 +251,10 @@ impl Finder {
                         && *away < line.width_px + candidate.width + 20.0
                 })
                 .min_by(|a, b| a.1.total_cmp(&b.1));
-            let tall = (candidate.rows.1 - candidate.rows.0) * 4 > self.grey.height;
+            let tall = (candidate.rows.1 - candidate.rows.0) * 4 > grey.height;
             let clear = candidate.z >= STRONG && tall && candidate.width < 30.0;
-            if brief && near.is_none() && !clear || drafts.iter().any(|d| d.explains(candidate)) {
+            if following && near.is_none() && !clear || drafts.iter().any(|d| d.explains(candidate))
+            {
                 continue;
             }
             let mut draft = near.map_or_else(
@@ -299,17 +303,21 @@ impl Finder {
             keep_new(&mut drafts, draft);
         }
         divide(&mut drafts, &scene, &mut self.bench);
+        if !seen.is_empty() && drafts.len() == seen.len() && drafts.iter().all(|d| d.alive) {
+            // Nothing new stands beside them: they are as they were measured.
+            return seen.to_vec();
+        }
         settle(&mut drafts, &scene, &mut self.joint)
     }
 
     /// The lines of the picture measured again where they are, for hairs that are now known better.
-    fn lines_again(&mut self, picture: &Picture) -> Vec<Line> {
+    fn lines_again(&mut self, grey: Grey<'_>, picture: &Picture) -> Vec<Line> {
         let hairs = picture.cross_hairs.as_ref();
         let scene = Scene {
-            grey: &self.grey,
+            grey,
             noise: &self.noise,
             hairs,
-            y_ref: reference_height(&self.grey, picture, hairs),
+            y_ref: reference_height(grey, picture, hairs),
         };
         let mut drafts: Vec<Draft> = picture
             .lines
@@ -321,6 +329,20 @@ impl Finder {
         }
         settle(&mut drafts, &scene, &mut self.joint)
     }
+}
+
+/// How much farther than those seen a line may lean: images of one slit lean alike, but for what the prism bends them.
+const TILTS_APART: f64 = 0.06;
+
+/// The tangents between which lines lean, with some more on either side; `None` without lines.
+fn tilts_of(lines: &[Line], more: f64) -> Option<(f64, f64)> {
+    lines
+        .iter()
+        .map(|line| line.tilt_deg.to_radians().tan())
+        .fold(None, |span: Option<(f64, f64)>, t| {
+            Some(span.map_or((t, t), |(a, b)| (a.min(t), b.max(t))))
+        })
+        .map(|(a, b)| (a - more, b + more))
 }
 
 /// Finds close neighbours: a line whose light has two summits is two lines, whichever of them it was taken for.
@@ -397,7 +419,7 @@ fn keep_new(drafts: &mut Vec<Draft>, draft: Draft) {
 }
 
 /// Height at which lines are told: that of the crossing, or the middle of the field or of the picture.
-fn reference_height(grey: &Grey, picture: &Picture, hairs: Option<&CrossHairs>) -> f64 {
+fn reference_height(grey: Grey<'_>, picture: &Picture, hairs: Option<&CrossHairs>) -> f64 {
     let last = grey.height as f64 - 1.0;
     hairs.map_or_else(
         || {
@@ -523,36 +545,4 @@ fn same(a: &Thread, a_rows: (usize, usize), b: &Thread, b_rows: (usize, usize)) 
         })
         .count()
         >= 2
-}
-
-/// The picture with the shade of the hairs taken off, as far as light is left; for the search only.
-fn clear_hairs(grey: &Grey, cross: &CrossHairs, cleared: &mut Grey) {
-    cleared.clone_from(grey);
-    for which in 0..2 {
-        let hair = &cross.hairs[which];
-        let (dx, dy) = hair.direction();
-        let reach = 1.6 * hair.width_px;
-        let k = 4.0 * std::f64::consts::LN_2 / (hair.width_px * hair.width_px).max(0.01);
-        for y in 0..grey.height {
-            // Columns within reach of the hair on this row.
-            let at = cross.x_px * dy + (y as f64 - cross.y_px) * dx;
-            let (from, to) = if dy.abs() < 1e-9 {
-                if at.abs() > reach {
-                    continue;
-                }
-                (0.0, grey.width as f64)
-            } else {
-                let (a, b) = ((-reach - at) / -dy, (reach - at) / -dy);
-                (a.min(b), a.max(b))
-            };
-            let from = from.ceil().clamp(0.0, grey.width as f64) as usize;
-            let to = (to.floor() + 1.0).clamp(0.0, grey.width as f64) as usize;
-            for x in from..to {
-                let away = at - x as f64 * dy;
-                let pass = 1.0 - hair.depth * (-k * away * away).exp();
-                let level = &mut cleared.levels[y * grey.width + x];
-                *level = (*level / pass.max(0.3) as f32).min(grey.clip);
-            }
-        }
-    }
 }

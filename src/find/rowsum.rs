@@ -6,7 +6,7 @@ use super::shape::TERMS;
 
 /// Columns of a row: amplitude, background, place, slope, slit, blur, place and depth of two hairs.
 const ALL: usize = 10;
-const LANES: usize = 8;
+pub(super) const LANES: usize = 8;
 const STEPS: usize = 1024;
 
 /// One over the variance of a pixel as a table of its level; zero where a pixel may be clipped.
@@ -35,8 +35,9 @@ impl Weights {
     /// Weight of a pixel whose level is expected to be `level`.
     #[inline]
     pub(super) fn at(&self, level: f32) -> f32 {
-        let k = (level * self.per_level + 0.5) as usize;
-        self.table.get(k).copied().unwrap_or(0.0)
+        // Below 2^24 whole numbers are exact, and the conversion by way of i32 is a single instruction.
+        let at = (level * self.per_level + 0.5).clamp(0.0, STEPS as f32);
+        self.table.get(at as i32 as usize).copied().unwrap_or(0.0)
     }
 }
 
@@ -73,7 +74,7 @@ impl RowBuffers {
         hairs: Option<(&[HairAt], [f32; 4])>,
         level: &[f32],
         other: &[f32],
-        good: &[bool],
+        count: &[f32],
         weights: &Weights,
         residuals: &mut [f32],
     ) {
@@ -92,7 +93,7 @@ impl RowBuffers {
             self.columns.each_mut().map(|c| &mut c[..across]);
         let weight = &mut self.weight[..across];
         let residual = &mut self.residual[..across];
-        let (other, good) = (&other[..across], &good[..across]);
+        let (other, count) = (&other[..across], &count[..across]);
         let RowLight {
             amplitude,
             background,
@@ -109,11 +110,11 @@ impl RowBuffers {
                     + hair.by_depth[1] * shift[3];
                 let light = amplitude * p[i] + background + slope * u;
                 let model = t * light;
-                let mut w = weights.at(model + other[i]);
+                let mut w = count[i] * weights.at(model + other[i]);
                 // A hair is known only so well.
                 let doubt = 0.06 * (1.0 - t) * light;
                 w /= 1.0 + w * doubt * doubt;
-                weight[i] = if good[i] { w } else { 0.0 };
+                weight[i] = w;
                 residual[i] = level[i] - model;
                 f0[i] = t * p[i];
                 f1[i] = t;
@@ -139,8 +140,7 @@ impl RowBuffers {
                 f5[i] = amplitude * by_blur[i];
             }
             for i in 0..across {
-                let w = weights.at(level[i] - residual[i] + other[i]);
-                weight[i] = if good[i] { w } else { 0.0 };
+                weight[i] = count[i] * weights.at(level[i] - residual[i] + other[i]);
             }
         }
         for ((out, &r), &w) in residuals.iter_mut().zip(&*residual).zip(&*weight) {
@@ -173,7 +173,7 @@ impl RowBuffers {
 
 /// Scalar product; both of the same length, a multiple of [`LANES`].
 #[inline]
-fn dot(a: &[f32], b: &[f32]) -> f32 {
+pub(super) fn dot(a: &[f32], b: &[f32]) -> f32 {
     const HALF: usize = LANES / 2;
     let (mut low, mut high) = ([0.0_f32; HALF], [0.0_f32; HALF]);
     for (a, b) in a.chunks_exact(LANES).zip(b.chunks_exact(LANES)) {

@@ -147,32 +147,58 @@ impl ProfileTable {
         }
     }
 
-    /// The first terms at the pixels 0..`across` of a row whose profile is centred on `x`; false if `x` lies far outside.
+    /// The terms at the pixels 0..`across` of a row whose profile is centred on `x`; `None` if `x` lies far outside.
     #[inline]
-    pub(super) fn read(&self, x: f32, across: usize, terms: &mut [Vec<f32>]) -> bool {
+    pub(super) fn at(&self, x: f32, across: usize) -> Option<ProfileRow<'_>> {
         if !(x > -3.0 && x < across as f32 + 3.0) {
-            return false;
+            return None;
         }
         let whole = x.ceil();
         let at = (whole - x) * self.phases as f32;
         let phase = (at as usize).min(self.phases - 1);
-        let part = at - phase as f32;
         let run = (2 * self.reach + 1) as usize;
-        let Ok(start) = usize::try_from(self.reach - whole as isize) else {
+        let start = usize::try_from(self.reach - whole as isize).ok()?;
+        let low = phase * TERMS * run + start;
+        Some(ProfileRow {
+            low: self.values.get(low..)?,
+            high: self.values.get(low + TERMS * run..)?,
+            run,
+            part: at - phase as f32,
+        })
+    }
+
+    /// The first terms at the pixels 0..`across` of a row whose profile is centred on `x`; false if `x` lies far outside.
+    #[inline]
+    pub(super) fn read(&self, x: f32, across: usize, terms: &mut [Vec<f32>]) -> bool {
+        let Some(row) = self.at(x, across) else {
             return false;
         };
         for (k, term) in terms.iter_mut().enumerate() {
-            let low = (phase * TERMS + k) * run + start;
-            let high = low + TERMS * run;
-            term.clear();
-            term.extend(
-                self.values[low..low + across]
-                    .iter()
-                    .zip(&self.values[high..high + across])
-                    .map(|(a, b)| a + (b - a) * part),
-            );
+            term.resize(across, 0.0);
+            row.each(k, term, |out, value| *out = value);
         }
         true
+    }
+}
+
+/// One row of a profile, between two phases.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct ProfileRow<'a> {
+    low: &'a [f32],
+    high: &'a [f32],
+    run: usize,
+    part: f32,
+}
+
+impl ProfileRow<'_> {
+    /// Hands a term at each pixel to `take`, with the pixel's place in `out`.
+    #[inline]
+    pub(super) fn each(&self, term: usize, out: &mut [f32], take: impl Fn(&mut f32, f32)) {
+        let at = term * self.run..term * self.run + out.len();
+        let (low, high) = (&self.low[at.clone()], &self.high[at]);
+        for ((out, &a), &b) in out.iter_mut().zip(low).zip(high) {
+            take(out, a + (b - a) * self.part);
+        }
     }
 }
 

@@ -1,6 +1,7 @@
 //! A longer exposure: hairs that one frame is too dark for.
 
 use super::CrossHairs;
+use super::grey::Grey;
 use super::look::Finder;
 use crate::basics::frame::Frame;
 
@@ -47,18 +48,23 @@ impl Stack {
         if self.count == 0 || self.width < 16 || self.height < 16 {
             return None;
         }
-        finder.grey.width = self.width;
-        finder.grey.height = self.height;
-        finder.grey.clip = self.clip;
-        let share = 1.0 / self.count as f32;
-        finder.grey.levels.clear();
+        // The sums fit into 16 bits, if need be on a smaller scale; light below black keeps its sign.
+        const ROOM: f32 = 65_000.0;
+        let top = self.count as f32 * self.clip;
+        let scale = (ROOM / top).min(1.0);
+        let mut mean = Frame::empty();
+        mean.resize(self.width, self.height);
+        mean.black = 256;
+        mean.full_scale = mean.black + (top * scale) as u16;
+        for (level, sum) in mean.levels.iter_mut().zip(&self.sum) {
+            *level = (sum * scale + f32::from(mean.black)).round() as u16;
+        }
+        let grey = Grey::of(&mean);
         finder
-            .grey
-            .levels
-            .extend(self.sum.iter().map(|s| s * share));
-        finder.noise.learn(&finder.grey, share.sqrt());
+            .noise
+            .learn(&grey, (self.count as f32).sqrt() * scale);
         finder
             .hairs
-            .run(&finder.grey, &finder.noise, None, &[], &mut finder.bench)
+            .run(&grey, &finder.noise, None, &[], &mut finder.bench)
     }
 }

@@ -79,7 +79,8 @@ impl Watcher {
     pub(super) fn advance(&mut self, frame: &Frame) {
         self.known.everywhere = self.frames.is_multiple_of(FRAMES_BETWEEN_FULL_LOOKS);
         // Between two full looks, so that it is known which lines stand beside the hairs.
-        let due = self.frames % FRAMES_BETWEEN_HAIR_FITS == FRAMES_BETWEEN_HAIR_FITS / 2;
+        let few = self.hairs_seen && self.hairs_sightings < ENOUGH_SIGHTINGS;
+        let due = few || self.frames % FRAMES_BETWEEN_HAIR_FITS == FRAMES_BETWEEN_HAIR_FITS / 2;
         let settled = self.hairs_seen
             || self.hairs_sightings == 0 && self.frames > 2 * FRAMES_BETWEEN_FULL_LOOKS;
         self.known.hairs_fixed = settled && !due;

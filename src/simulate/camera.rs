@@ -271,7 +271,7 @@ fn through_jpeg(picture: &mut Picture, quality: u8) {
 }
 
 /// Plane of a pixel's filter: red, green / green, blue.
-fn bayer_plane(column: usize, row: usize) -> usize {
+pub(super) fn bayer_plane(column: usize, row: usize) -> usize {
     (column & 1) + (row & 1)
 }
 

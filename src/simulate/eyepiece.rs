@@ -231,6 +231,18 @@ pub(crate) struct Axis {
 }
 
 impl Axis {
+    /// Adds to the first powers of the height, which runs from -1 to 1 along the slit image, px.
+    pub(crate) fn nudge(&mut self, by_px: [f64; 3]) {
+        for (power, by) in self.powers.iter_mut().zip(by_px) {
+            *power += by;
+        }
+    }
+
+    /// A height in the picture on the axis's own scale, from -1 to 1 along the slit image.
+    pub(crate) fn height(&self, y_px: f64) -> f64 {
+        (y_px - self.middle_px) / self.half_px
+    }
+
     /// Polynomial through all `points` (x, y), which run from one end of the slit to the other.
     pub(crate) fn through(points: &[[f64; 2]]) -> Option<Self> {
         let (first, last) = (points.first()?, points.last()?);

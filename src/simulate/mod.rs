@@ -29,6 +29,7 @@
 //! Not simulated: the hairs' diffraction, asymmetric aberrations (coma), rolling shutter, a line's
 //! own shape (it is taken as sharp), scatter in the prism.
 
+mod bound;
 mod camera;
 mod experiment;
 mod eyepiece;
@@ -41,6 +42,7 @@ mod scenarios;
 mod scene;
 mod truth;
 
+pub use bound::FrameBounds;
 pub use camera::{Camera, Picture, Sensor};
 pub use experiment::{ExperimentTruth, write_experiment};
 pub use eyepiece::{Eyepiece, Hairs, Speck};

@@ -1,7 +1,7 @@
 //! From a scene to frames, one after the other.
 
 use super::camera::{Electronics, Picture};
-use super::eyepiece::{Light, Profile};
+use super::eyepiece::{Eyepiece, Light, Profile};
 use super::glass::colour_response;
 use super::scene::Scene;
 use super::truth::FrameTruth;
@@ -70,60 +70,96 @@ impl<'a> Rendering<'a> {
         {
             self.transmission = Some((slips, eyepiece.transmission()));
         }
-        let parts = scene.parts(number);
-        let share = 1.0 / parts.len() as f64;
-        let mean_light = parts.iter().map(|t| scene.light.at(*t)).sum::<f64>() * share;
-        let planes = scene.camera.planes();
-        // Stray lamp light is whitish, a little short of blue.
-        let tint = [0.95_f32, 1.0, 0.85];
-        let even = |level: f64| -> Vec<f32> {
-            (0..planes)
-                .map(|p| level as f32 * if planes == 1 { 1.0 } else { tint[p] })
-                .collect()
-        };
-        self.light.fill(&even(scene.light.stray * mean_light));
-        for line in &scene.bench.lines {
-            let response = colour_response(line.wavelength_nm);
-            let mut profile: Option<Profile> = None;
-            for &time in &parts {
-                let table = scene.motion.angle_deg(time);
-                let Some(state) =
-                    scene.line_state(line.wavelength_nm, table, scene.telescope(time), &eyepiece)
-                else {
-                    continue;
-                };
-                let brightness =
-                    scene.light.line * line.brightness * scene.light.at(time) * scene.walk(table);
-                if brightness <= 0.0 {
-                    continue;
-                }
-                let light = (brightness * state.width_px * share) as f32;
-                let strengths: Vec<f32> = (0..planes)
-                    .map(|p| light * if planes == 1 { 1.0 } else { response[p] })
-                    .collect();
-                let profile = profile.get_or_insert_with(|| {
-                    Profile::new(state.width_px, scene.eyepiece.telescope_blur_px)
-                });
-                self.light.add_line(
-                    &state.axis,
-                    profile,
-                    scene.eyepiece.telescope_blur_px,
-                    &strengths,
-                );
-            }
-        }
         if let Some((_, map)) = &self.transmission {
-            self.light.pass(map);
-        }
-        self.light.blur(scene.eyepiece.lens_blur_px);
-        for (plane, glow) in self.light.planes.iter_mut().zip(even(scene.light.glow)) {
-            plane.iter_mut().for_each(|v| *v += glow);
-        }
-        if !self.specks.is_empty() {
-            self.light.pass(&self.specks);
+            draw(
+                scene,
+                number,
+                &eyepiece,
+                map,
+                &self.specks,
+                &Nudge::default(),
+                &mut self.light,
+            );
         }
         self.electronics.expose(&self.light, &mut self.picture);
         Some(scene.frame_truth(number))
+    }
+}
+
+/// Small changes of a scene, for asking how its picture depends on them.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Nudge {
+    /// Number of a line, from 0, and what is added to its place, tilt and bow (px, at the end of the slit image) and to its
+    /// light (relative).
+    pub(super) line: Option<(usize, [f64; 4])>,
+    /// Relative change of the stray light and of the slit's width.
+    pub(super) stray: f64,
+    pub(super) slit: f64,
+}
+
+/// Draws the light of a frame, as the sensor receives it.
+pub(super) fn draw(
+    scene: &Scene,
+    number: usize,
+    eyepiece: &Eyepiece,
+    transmission: &[f32],
+    specks: &[f32],
+    nudge: &Nudge,
+    light: &mut Light,
+) {
+    let parts = scene.parts(number);
+    let share = 1.0 / parts.len() as f64;
+    let mean_light = parts.iter().map(|t| scene.light.at(*t)).sum::<f64>() * share;
+    let planes = scene.camera.planes();
+    // Stray lamp light is whitish, a little short of blue.
+    let tint = [0.95_f32, 1.0, 0.85];
+    let even = |level: f64| -> Vec<f32> {
+        (0..planes)
+            .map(|p| level as f32 * if planes == 1 { 1.0 } else { tint[p] })
+            .collect()
+    };
+    light.fill(&even(scene.light.stray * mean_light * (1.0 + nudge.stray)));
+    for (number, line) in scene.bench.lines.iter().enumerate() {
+        let nudged = nudge.line.filter(|(which, _)| *which == number);
+        let [by_x, by_tilt, by_bow, by_light] = nudged.map_or([0.0; 4], |(_, by)| by);
+        let response = colour_response(line.wavelength_nm);
+        let mut profile: Option<Profile> = None;
+        for &time in &parts {
+            let table = scene.motion.angle_deg(time);
+            let Some(mut state) =
+                scene.line_state(line.wavelength_nm, table, scene.telescope(time), eyepiece)
+            else {
+                continue;
+            };
+            let brightness =
+                scene.light.line * line.brightness * scene.light.at(time) * scene.walk(table);
+            if brightness <= 0.0 {
+                continue;
+            }
+            state.axis.nudge([by_x, by_tilt, by_bow]);
+            state.width_px *= 1.0 + nudge.slit;
+            let strength = (brightness * (1.0 + by_light) * state.width_px * share) as f32;
+            let strengths: Vec<f32> = (0..planes)
+                .map(|p| strength * if planes == 1 { 1.0 } else { response[p] })
+                .collect();
+            let profile = profile.get_or_insert_with(|| {
+                Profile::new(state.width_px, scene.eyepiece.telescope_blur_px)
+            });
+            light.add_line(
+                &state.axis,
+                profile,
+                scene.eyepiece.telescope_blur_px,
+                &strengths,
+            );
+        }
+    }
+    light.pass(transmission);
+    light.blur(scene.eyepiece.lens_blur_px);
+    for (plane, glow) in light.planes.iter_mut().zip(even(scene.light.glow)) {
+        plane.iter_mut().for_each(|v| *v += glow);
+    }
+    if !specks.is_empty() {
+        light.pass(specks);
     }
 }
 

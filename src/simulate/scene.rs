@@ -353,7 +353,9 @@ impl Scene {
         (1.0 + self.light.walk * ((table_deg - start) * 0.35).sin()).max(0.05)
     }
 
-    pub(super) fn frame_truth(&self, frame: usize) -> FrameTruth {
+    /// What is true of a frame.
+    #[must_use]
+    pub fn frame_truth(&self, frame: usize) -> FrameTruth {
         let start = self.frame_times_s.first().copied().unwrap_or(0.0);
         let middle = self.frame_times_s.get(frame).copied().unwrap_or(start);
         let parts = self.parts(frame);

@@ -1,0 +1,422 @@
+//! How near the measurements come to what is physically possible, as tables: `cargo bench --bench accuracy`.
+//!
+//! Stills: errors of lines and cross-hairs over the Cramér-Rao bound of their frame, coverage of the stated 95 % intervals,
+//! missed lines, and lines seen in frames that hold none. Sweeps: errors of turning points beside those of an
+//! observer who is told the table's angle at every frame and fits the same track against it.
+//! `LINETURN_STILLS` and `LINETURN_SWEEPS` say how many of each kind (40 and 6 where they say nothing).
+
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use lineturn::session::{
+    CaptureError, FollowedLine, Frame, FrameSource, Next, SourceInfo, WatchOptions, locate_in,
+    watch_frames,
+};
+use lineturn::simulate::{Rendering, Scene, Speck, scenario_names, scene};
+use nalgebra::{DMatrix, DVector};
+
+/// Normal deviate of the 95 % interval.
+const K95: f64 = 1.96;
+/// A found line is the true one if it lies no farther away, px.
+const SAME_LINE_PX: f64 = 2.5;
+/// Signal-to-noise ratio of the whole line from which on it may not be missed.
+const CLEAR: f64 = 10.0;
+
+fn main() {
+    // `cargo test` builds and runs benchmarks without this flag: nothing is to be done then.
+    if !std::env::args().any(|argument| argument == "--bench") {
+        return;
+    }
+    stills();
+    nothing_there();
+    sweeps();
+}
+
+fn count(variable: &str, usual: u64) -> u64 {
+    std::env::var(variable)
+        .ok()
+        .and_then(|value| value.parse().ok())
+        .unwrap_or(usual)
+}
+
+/// Does all jobs on all cores and gives the results in their order.
+fn on_all_cores<T: Send>(jobs: usize, job: impl Fn(usize) -> T + Sync) -> Vec<T> {
+    let next = AtomicUsize::new(0);
+    let results = Mutex::new(Vec::new());
+    std::thread::scope(|scope| {
+        for _ in 0..std::thread::available_parallelism().map_or(1, usize::from) {
+            scope.spawn(|| {
+                loop {
+                    let at = next.fetch_add(1, Ordering::Relaxed);
+                    if at >= jobs {
+                        break;
+                    }
+                    let result = job(at);
+                    results.lock().expect("no thread broke").push((at, result));
+                }
+            });
+        }
+    });
+    let mut results = results.into_inner().expect("no thread broke");
+    results.sort_by_key(|result| result.0);
+    results.into_iter().map(|result| result.1).collect()
+}
+
+/// A kind of still: the scenario it is taken from, and what is changed.
+type Kind = (&'static str, &'static str, fn(&mut Scene));
+
+const KINDS: [Kind; 16] = [
+    ("easy", "steady", |_| {}),
+    ("four lines", "several-lines", |_| {}),
+    ("saturated core", "saturated", |_| {}),
+    ("under a hair", "under-hair", |_| {}),
+    ("under a hair, saturated", "under-hair", |scene| {
+        scene.light.line *= 2.5;
+    }),
+    ("close doublet", "doublet", |_| {}),
+    ("closest pair", "sodium-pair", |_| {}),
+    ("faint", "faint", |_| {}),
+    ("tilted", "steady", |scene| scene.bench.slit.lean_deg = 6.0),
+    ("diagonal hairs", "diagonal-hairs", |_| {}),
+    ("no hairs", "no-hairs", |_| {}),
+    ("hot pixels", "steady", |scene| {
+        scene.camera.hot_share = 1e-3
+    }),
+    ("dust", "steady", dusty),
+    ("uneven light", "steady", |scene| {
+        scene.eyepiece.unevenness = 0.35;
+        scene.eyepiece.vignetting = 0.4;
+    }),
+    ("colour, gamma", "bayer-gamma", |_| {}),
+    ("JPEG", "compressed", |_| {}),
+];
+
+fn dusty(scene: &mut Scene) {
+    let seed = scene.seed as f64;
+    let eyepiece = &mut scene.eyepiece;
+    for k in 0..40 {
+        // Places and sizes without a pattern that a line could have.
+        let a = (f64::from(k) * 12.9898 + seed * 3.1).sin() * 43758.5453;
+        let b = (f64::from(k) * 78.233 + seed * 1.7).sin() * 12543.123;
+        eyepiece.specks.push(Speck {
+            x_px: a.rem_euclid(1.0) * eyepiece.width as f64,
+            y_px: b.rem_euclid(1.0) * eyepiece.height as f64,
+            sigma_px: 0.7 + 2.0 * (a + b).rem_euclid(1.0),
+            depth: 0.1 + 0.5 * (a - b).rem_euclid(1.0),
+        });
+    }
+}
+
+/// Error over bound and over stated uncertainty.
+#[derive(Clone, Copy)]
+struct Miss {
+    in_bounds: f64,
+    in_u: f64,
+}
+
+#[derive(Default)]
+struct OfStill {
+    lines: Vec<Miss>,
+    hairs: Vec<Miss>,
+    /// Errors of the crossing, px.
+    hairs_px: Vec<f64>,
+    missed: usize,
+    invented: usize,
+}
+
+/// One frame of a scene: of one under whose hair a line is to lie, the frame in which it lies there.
+fn single_frame(kind: &Kind, seed: u64) -> Scene {
+    let mut scene = scene(kind.1, seed).expect("a scenario of the list");
+    (kind.2)(&mut scene);
+    let frames = scene.frames();
+    let seen = |frame: usize| {
+        let truth = scene.frame_truth(frame);
+        truth.light > 0.3 && truth.lines.iter().any(|line| line.in_field)
+    };
+    let first = (seed as usize * 37) % frames;
+    let mut chosen = (0..frames)
+        .map(|step| (first + step) % frames)
+        .find(|&frame| seen(frame))
+        .unwrap_or(first);
+    if kind.1 == "under-hair" {
+        let away = |frame: usize| {
+            let truth = scene.frame_truth(frame);
+            let nearest = truth.lines.iter().map(|line| line.offset_px.abs());
+            nearest.fold(f64::INFINITY, f64::min)
+        };
+        // Somewhere on the hair, not always on its middle.
+        let wanted = 0.5 * (seed % 7) as f64;
+        chosen = (0..frames)
+            .min_by(|&a, &b| {
+                (away(a) - wanted)
+                    .abs()
+                    .total_cmp(&(away(b) - wanted).abs())
+            })
+            .unwrap_or(chosen);
+    }
+    scene.frame_times_s = vec![scene.frame_times_s[chosen]];
+    scene
+}
+
+fn still(kind: &Kind, seed: u64) -> OfStill {
+    let scene = single_frame(kind, seed);
+    let mut frame = Frame::empty();
+    let mut rendering: Rendering<'_> = scene.rendering();
+    let truth = rendering.next_into(&mut frame).expect("one frame");
+    let bounds = scene.bounds(0).expect("one frame");
+    let found = locate_in(&frame);
+    let y_px = scene.eyepiece.hairs.y_px;
+    let mut result = OfStill::default();
+    let mut taken = vec![false; found.lines.len()];
+    for line in &truth.lines {
+        let nearest = found
+            .lines
+            .iter()
+            .enumerate()
+            .filter(|(at, _)| !taken[*at])
+            .map(|(at, found)| (at, found.at_height(y_px)))
+            .min_by(|a, b| {
+                let away = |found: f64| (found - line.x_px).abs();
+                away(a.1.x_px).total_cmp(&away(b.1.x_px))
+            })
+            .filter(|(_, found)| (found.x_px - line.x_px).abs() < SAME_LINE_PX);
+        let at = line.line - 1;
+        match nearest {
+            Some((index, found)) => {
+                taken[index] = true;
+                if line.in_field && bounds.lines_px[at].is_finite() {
+                    let error = found.x_px - line.x_px;
+                    result.lines.push(Miss {
+                        in_bounds: error / bounds.lines_px[at],
+                        in_u: error / found.u_px,
+                    });
+                }
+            }
+            None if line.in_field && bounds.signal_to_noise[at] > CLEAR => result.missed += 1,
+            None => {}
+        }
+    }
+    result.invented = taken.iter().filter(|taken| !**taken).count();
+    if let (Some(found), Some(truth)) = (&found.cross_hairs, &truth.cross_hairs) {
+        let errors = [
+            (found.x_px - truth.x_px, found.u_x_px, bounds.hairs_px[0]),
+            (found.y_px - truth.y_px, found.u_y_px, bounds.hairs_px[1]),
+        ];
+        for (error, u, bound) in errors {
+            result.hairs_px.push(error);
+            result.hairs.push(Miss {
+                in_bounds: error / bound,
+                in_u: error / u,
+            });
+        }
+    }
+    result
+}
+
+fn root_mean_square(values: impl Iterator<Item = f64>) -> f64 {
+    let (mut sum, mut count) = (0.0, 0.0);
+    for value in values {
+        sum += value * value;
+        count += 1.0;
+    }
+    (sum / count).sqrt()
+}
+
+fn covered(misses: &[Miss]) -> f64 {
+    100.0 * misses.iter().filter(|miss| miss.in_u.abs() < K95).count() as f64 / misses.len() as f64
+}
+
+fn stills() {
+    let seeds = count("LINETURN_STILLS", 40);
+    println!(
+        "Stills, {seeds} of each kind; errors as root mean square over the Cramér-Rao bound of the frame"
+    );
+    println!(
+        "| kind | lines | error / bound | in 95 % | hairs, error / bound | hairs, px | in 95 % | missed | invented |"
+    );
+    println!("|---|---|---|---|---|---|---|---|---|");
+    for kind in &KINDS {
+        let of_kind = on_all_cores(seeds as usize, |at| still(kind, at as u64 + 1));
+        let lines: Vec<Miss> = of_kind
+            .iter()
+            .flat_map(|s| s.lines.iter().copied())
+            .collect();
+        let hairs: Vec<Miss> = of_kind
+            .iter()
+            .flat_map(|s| s.hairs.iter().copied())
+            .collect();
+        let hairs_px = of_kind.iter().flat_map(|s| s.hairs_px.iter().copied());
+        println!(
+            "| {} | {} | {:.2} | {:.0} % | {:.2} | {:.4} | {:.0} % | {} | {} |",
+            kind.0,
+            lines.len(),
+            root_mean_square(lines.iter().map(|miss| miss.in_bounds)),
+            covered(&lines),
+            root_mean_square(hairs.iter().map(|miss| miss.in_bounds)),
+            root_mean_square(hairs_px),
+            covered(&hairs),
+            of_kind.iter().map(|s| s.missed).sum::<usize>(),
+            of_kind.iter().map(|s| s.invented).sum::<usize>(),
+        );
+    }
+}
+
+/// Frames with hairs, stray light and noise, and no line.
+fn nothing_there() {
+    let frames = 25 * count("LINETURN_STILLS", 40);
+    let invented = on_all_cores(frames as usize, |at| {
+        let names = scenario_names();
+        let kind: Kind = ("", names[at % names.len()].0, |scene| {
+            scene.bench.lines.clear();
+        });
+        let mut scene = scene(kind.1, at as u64 + 1).expect("a scenario of the list");
+        (kind.2)(&mut scene);
+        scene.frame_times_s.truncate(1);
+        let mut frame = Frame::empty();
+        let _ = scene.rendering().next_into(&mut frame);
+        locate_in(&frame).lines.len()
+    });
+    println!(
+        "Frames without any line: {frames}, lines seen in them: {}",
+        invented.iter().sum::<usize>()
+    );
+}
+
+/// A rendered scene as a source of frames.
+struct Rendered<'a> {
+    info: SourceInfo,
+    rendering: Rendering<'a>,
+}
+
+impl FrameSource for Rendered<'_> {
+    fn info(&self) -> &SourceInfo {
+        &self.info
+    }
+
+    fn next_into(&mut self, frame: &mut Frame) -> Result<Next, CaptureError> {
+        Ok(if self.rendering.next_into(frame).is_some() {
+            Next::Frame
+        } else {
+            Next::End
+        })
+    }
+}
+
+/// Errors of one turning point, px.
+#[derive(Clone, Copy)]
+struct Turn {
+    error_px: f64,
+    u_px: f64,
+    observer_px: f64,
+}
+
+/// Turning points of a sweep, ours and the observer's who is told the table's angle.
+fn turns(name: &str, seed: u64) -> Vec<Turn> {
+    let scene = scene(name, seed).expect("a scenario of the list");
+    let mut source = Rendered {
+        info: SourceInfo {
+            description: format!("{name} {seed}"),
+            width: scene.eyepiece.width,
+            height: scene.eyepiece.height,
+            frames: Some(scene.frames() as u64),
+        },
+        rendering: scene.rendering(),
+    };
+    let watched = watch_frames(&mut source, &WatchOptions::default(), |_| {})
+        .expect("frames that can be watched");
+    let truth = scene.truth();
+    truth
+        .lines
+        .iter()
+        .filter(|line| line.turned)
+        .filter_map(|line| {
+            let found = watched
+                .sweep
+                .lines
+                .iter()
+                .filter(|found| found.turned)
+                .min_by(|a, b| {
+                    let away = |found: &FollowedLine| (found.x_px - line.x_px).abs();
+                    away(a).total_cmp(&away(b))
+                })
+                .filter(|found| (found.x_px - line.x_px).abs() < SAME_LINE_PX)?;
+            Some(Turn {
+                error_px: found.x_px - line.x_px,
+                u_px: found.u_px,
+                observer_px: told_the_angle(&scene, found, line.table_deg)? - line.x_px,
+            })
+        })
+        .collect()
+}
+
+/// Extremum of a polynomial of the fourth degree in the table's angle through the track, px.
+fn told_the_angle(scene: &Scene, found: &FollowedLine, turning_deg: f64) -> Option<f64> {
+    const TERMS: usize = 5;
+    const REACH_DEG: f64 = 4.0;
+    let points: Vec<(f64, f64, f64)> = found
+        .track
+        .iter()
+        .map(|point| {
+            let truth = scene.frame_truth(point.frame as usize);
+            (truth.table_deg - turning_deg, point.x_px, point.u_px)
+        })
+        .filter(|point| point.0.abs() < REACH_DEG)
+        .collect();
+    if points.len() < 3 * TERMS {
+        return None;
+    }
+    let mut normal = DMatrix::<f64>::zeros(TERMS, TERMS);
+    let mut right = DVector::<f64>::zeros(TERMS);
+    for (angle, x_px, u_px) in &points {
+        let powers: Vec<f64> = (0..TERMS).map(|k| angle.powi(k as i32)).collect();
+        let weight = 1.0 / (u_px * u_px);
+        for i in 0..TERMS {
+            right[i] += weight * powers[i] * x_px;
+            for j in 0..TERMS {
+                normal[(i, j)] += weight * powers[i] * powers[j];
+            }
+        }
+    }
+    let c = normal.cholesky()?.solve(&right);
+    let mut angle = 0.0_f64;
+    for _ in 0..20 {
+        let slope = c[1] + angle * (2.0 * c[2] + angle * (3.0 * c[3] + angle * 4.0 * c[4]));
+        let bend = 2.0 * c[2] + angle * (6.0 * c[3] + angle * 12.0 * c[4]);
+        angle -= (slope / bend).clamp(-0.2, 0.2);
+    }
+    Some(c[0] + angle * (c[1] + angle * (c[2] + angle * (c[3] + angle * c[4]))))
+}
+
+fn sweeps() {
+    let seeds = count("LINETURN_SWEEPS", 6);
+    println!(
+        "Sweeps, {seeds} of each scenario; errors of turning points in px, beside an observer who is told the table's angle"
+    );
+    println!(
+        "| scenario | turns | rms | mean | observer, rms | rms / observer | mean / observer | in 95 % |"
+    );
+    println!("|---|---|---|---|---|---|---|---|");
+    for (name, _) in scenario_names() {
+        let all: Vec<Turn> = on_all_cores(seeds as usize, |at| turns(name, at as u64 + 101))
+            .into_iter()
+            .flatten()
+            .collect();
+        if all.is_empty() {
+            continue;
+        }
+        let rms = root_mean_square(all.iter().map(|turn| turn.error_px));
+        let mean = all.iter().map(|turn| turn.error_px).sum::<f64>() / all.len() as f64;
+        let observer = root_mean_square(all.iter().map(|turn| turn.observer_px));
+        let inside = all
+            .iter()
+            .filter(|turn| turn.error_px.abs() < K95 * turn.u_px)
+            .count();
+        println!(
+            "| {name} | {} | {rms:.4} | {mean:+.4} | {observer:.4} | {:.2} | {:+.2} | {:.0} % |",
+            all.len(),
+            rms / observer,
+            mean / observer,
+            100.0 * inside as f64 / all.len() as f64,
+        );
+    }
+}
