@@ -16,6 +16,8 @@ const MOST_TRIED: usize = 14;
 const BESIDE_PX: f64 = 5.0;
 /// A fit that moved a hair by less than this need not cut it out anew, px.
 const AS_CUT_PX: f64 = 0.5;
+/// Logarithm of the ratio of the widths of two hairs of one cross, at most.
+const MOST_UNLIKE: f64 = 0.7;
 /// Depth over its standard deviation from which a hair counts as seen.
 const LEAST_SIGNIFICANCE: f64 = 8.0;
 
@@ -334,6 +336,10 @@ fn best_pair(found: &[Found], w: usize, h: usize) -> Option<CrossHairs> {
         for b in &found[i + 1..] {
             let sine = a.along.0 * b.along.1 - a.along.1 * b.along.0;
             if sine.abs() < 0.87 {
+                continue;
+            }
+            // Both are spun from one thread.
+            if (a.width / b.width).ln().abs() > MOST_UNLIKE {
                 continue;
             }
             // a.point + s a.along = b.point + t b.along

@@ -38,6 +38,11 @@ const STRIKING: f64 = 5.0;
 const RUN_TOGETHER_PX2: f64 = 0.012;
 /// A hair is known to this share of its shade only.
 const SHADE_DOUBT: f32 = 0.06;
+/// Background light from which on its slope tells how uneven the field is, levels; the most that is believed, 1/px; and the
+/// share of the correction that stays doubtful.
+const LEAST_LIGHT: f64 = 1.5;
+const MOST_UNEVEN: f64 = 0.01;
+const UNEVEN_DOUBT: f64 = 0.3;
 /// Prior standard deviations: bow of an axis at z = 1, px; slit and blur, relative; a hair's place, px, and depth.
 const BOW_PX: f64 = 12.0;
 const SHAPE_SHARE: f64 = 0.35;
@@ -187,7 +192,7 @@ impl Joint {
             // So small a step changes neither the residuals nor the covariance.
             if settled || round == iterations {
                 let covariance = solver.inverse();
-                self.write_back(drafts, group, &covariance, frame, settled);
+                self.write_back(drafts, group, &covariance, scene, settled);
                 break;
             }
         }
@@ -899,9 +904,11 @@ impl Joint {
         drafts: &mut [Draft],
         group: &[usize],
         covariance: &Matrix,
-        frame: (f64, f64),
+        scene: &Scene<'_>,
         settled: bool,
     ) {
+        let frame = drafts[group[0]].thread.frame();
+        let uneven = self.uneven(covariance, f64::from(scene.grey.dark()));
         let mut squares = 0.0;
         let mut count = 0.0;
         for &r in self.residuals.iter().filter(|r| r.is_finite()) {
@@ -923,7 +930,10 @@ impl Joint {
                 member.rows.1.min(self.bands.last_row),
             );
             let thread = &mut draft.thread;
+            // Light that falls off across the field is A P(x - X) (1 + g (x - X)): for a profile of the variance v, moved by g v.
+            let moved_px = uneven.0 * member.shape.variance_px2();
             thread.axis = member.axis;
+            thread.axis[0] -= moved_px;
             thread.shape = member.shape;
             thread.slope = self.slope;
             let per_row = 1.0 / self.bands.rows as f64;
@@ -943,13 +953,30 @@ impl Joint {
                 }
             }
             thread.inflation = inflation;
-            thread.lasting_px = lasting_px(naive, inflation, lopsided);
+            thread.lasting_px = lasting_px(naive, inflation, lopsided)
+                .hypot(uneven.1 * member.shape.variance_px2())
+                .hypot(UNEVEN_DOUBT * moved_px);
             thread.residual_scale = residual_scale;
             thread.settled = settled;
             draft.first_row = first;
             draft.rows = last + 1 - first;
             draft.fresh = true;
         }
+    }
+
+    /// How the field's light changes from pixel to pixel, as a share of itself, and the standard uncertainty of that, 1/px:
+    /// what the slope of the background says, which falls off as the lines do.
+    fn uneven(&self, covariance: &Matrix, dark: f64) -> (f64, f64) {
+        let light = self.background.iter().sum::<f64>() / self.bands.count.max(1) as f64 - dark;
+        let at = 3 * MOST_LINES;
+        let (slope, u) = (self.slope[0], covariance[(at, at)].max(0.0).sqrt());
+        if light < LEAST_LIGHT || slope.is_nan() {
+            return (0.0, 0.0);
+        }
+        // A slope that is hardly told from none counts for little.
+        let told = slope * slope / (slope * slope + 4.0 * u * u);
+        let share = (told * slope / light).clamp(-MOST_UNEVEN, MOST_UNEVEN);
+        (share, (told * u / light).min(MOST_UNEVEN))
     }
 
     /// Scatter of what the bands say of the place of line `i`, over what independent pixels would give.
