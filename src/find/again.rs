@@ -20,7 +20,7 @@ const CLEARLY_ALIKE: f32 = 0.8;
 /// A line whose light or width changed by more than this factor is looked at with fresh eyes.
 const CHANGED: f64 = 2.0;
 /// Rows beyond the ends of a line that are looked at: the field stop cuts it elsewhere when it moves.
-const MORE_ROWS: usize = 10;
+pub(super) const MORE_ROWS: usize = 10;
 /// Iterations of the fit.
 const ITERATIONS: usize = 4;
 

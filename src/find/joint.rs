@@ -5,6 +5,7 @@
 //! in small bands first: within a band an axis moves by a fraction of a pixel, which widens the profile a little (that is in
 //! the model) and moves nothing. Where an upright hair lies on a line, bands are lower and its place and depth are fitted
 //! too, within what is known of them. Amplitudes and background of every band are projected out.
+//! Light that falls off across the field is part of the model: the slope of the background tells it.
 //! Covariance as in [`axis`](super::axis): scaled by what the scores of the bands really scatter.
 
 use std::ops::Range;
@@ -105,6 +106,10 @@ pub(super) struct Joint {
     background: Vec<f64>,
     slope: [f64; 2],
     hair: [f64; 2],
+    /// How the light of the field changes from pixel to pixel, as a share of itself, and the uncertainty of that, 1/px.
+    uneven: (f64, f64),
+    /// The same band by band.
+    uneven_of: Vec<f32>,
     columns: Vec<f32>,
     weight: Vec<f32>,
     weighted: Vec<f32>,
@@ -153,6 +158,8 @@ impl Joint {
         self.weights.prepare(scene.noise, scene.grey.clip);
         self.slope = [0.0; 2];
         self.hair = [0.0; 2];
+        self.uneven = (0.0, 0.0);
+        let dark = f64::from(scene.grey.dark());
         self.prepare_profiles(frame);
         self.first_light(frame);
         let mut looked_for_dust = false;
@@ -184,15 +191,20 @@ impl Joint {
                     &mut self.smooth,
                 );
             }
+            let mut slope = Vector::zeros();
+            slope[3 * MOST_LINES] = 1.0;
+            let u_slope = solver.solve(&slope)[3 * MOST_LINES].max(0.0).sqrt();
+            self.uneven = self.unevenness(u_slope, dark, frame);
             let near = (0..self.lines).all(|k| step[3 * k].abs() < NEAR_PX);
             let due = !looked_for_dust && (near || round + 2 >= iterations);
             let changed = due && self.strike_out(scene);
             looked_for_dust |= due;
-            let settled = small && looked_for_dust && !changed;
+            // The first round knows nothing of uneven light yet.
+            let settled = small && looked_for_dust && !changed && round > 0;
             // So small a step changes neither the residuals nor the covariance.
             if settled || round == iterations {
                 let covariance = solver.inverse();
-                self.write_back(drafts, group, &covariance, scene, settled);
+                self.write_back(drafts, group, &covariance, settled);
                 break;
             }
         }
@@ -590,6 +602,11 @@ impl Joint {
         let (hair, residual) = rest.split_at_mut(if bands.hair.is_some() { 2 * across } else { 0 });
         shape.fill(0.0);
         residual.fill(0.0);
+        let uneven = if self.uneven.0.abs() > 0.0 {
+            self.uneven_of.get(band).copied().unwrap_or(0.0)
+        } else {
+            0.0
+        };
         for (i, member) in self.members[..k].iter().enumerate() {
             let x = member.x_at(y, frame) - left;
             middle += x / k as f64;
@@ -608,7 +625,15 @@ impl Joint {
             seen = true;
             let amplitude = member.amplitude[band] as f32;
             profile.each(0, light, |light, p| *light = p);
-            profile.each(0, residual, |sum, p| *sum += amplitude * p);
+            if uneven.abs() > 0.0 {
+                // Light that falls off across the field: A P(x - X) (1 + g (x - X)).
+                for (i, light) in light.iter_mut().enumerate() {
+                    *light *= 1.0 + uneven * (i as f32 - x as f32);
+                }
+            }
+            for (sum, light) in residual.iter_mut().zip(&*light) {
+                *sum += amplitude * light;
+            }
             if first {
                 place.fill(0.0);
                 continue;
@@ -904,11 +929,10 @@ impl Joint {
         drafts: &mut [Draft],
         group: &[usize],
         covariance: &Matrix,
-        scene: &Scene<'_>,
         settled: bool,
     ) {
         let frame = drafts[group[0]].thread.frame();
-        let uneven = self.uneven(covariance, f64::from(scene.grey.dark()));
+        let uneven = self.uneven;
         let mut squares = 0.0;
         let mut count = 0.0;
         for &r in self.residuals.iter().filter(|r| r.is_finite()) {
@@ -930,10 +954,9 @@ impl Joint {
                 member.rows.1.min(self.bands.last_row),
             );
             let thread = &mut draft.thread;
-            // Light that falls off across the field is A P(x - X) (1 + g (x - X)): for a profile of the variance v, moved by g v.
-            let moved_px = uneven.0 * member.shape.variance_px2();
+            // Without the fall-off in the model the place would be off by about the profile's variance times it.
+            let variance_px2 = member.shape.variance_px2();
             thread.axis = member.axis;
-            thread.axis[0] -= moved_px;
             thread.shape = member.shape;
             thread.slope = self.slope;
             let per_row = 1.0 / self.bands.rows as f64;
@@ -954,8 +977,8 @@ impl Joint {
             }
             thread.inflation = inflation;
             thread.lasting_px = lasting_px(naive, inflation, lopsided)
-                .hypot(uneven.1 * member.shape.variance_px2())
-                .hypot(UNEVEN_DOUBT * moved_px);
+                .hypot(uneven.1 * variance_px2)
+                .hypot(UNEVEN_DOUBT * uneven.0 * variance_px2);
             thread.residual_scale = residual_scale;
             thread.settled = settled;
             draft.first_row = first;
@@ -966,15 +989,25 @@ impl Joint {
 
     /// How the field's light changes from pixel to pixel, as a share of itself, and the standard uncertainty of that, 1/px:
     /// what the slope of the background says, which falls off as the lines do.
-    fn uneven(&self, covariance: &Matrix, dark: f64) -> (f64, f64) {
+    fn unevenness(&mut self, u: f64, dark: f64, frame: (f64, f64)) -> (f64, f64) {
+        const HALF: usize = 8;
         let light = self.background.iter().sum::<f64>() / self.bands.count.max(1) as f64 - dark;
-        let at = 3 * MOST_LINES;
-        let (slope, u) = (self.slope[0], covariance[(at, at)].max(0.0).sqrt());
+        let slope = self.slope[0];
         if light < LEAST_LIGHT || slope.is_nan() {
             return (0.0, 0.0);
         }
         // A slope that is hardly told from none counts for little.
         let told = slope * slope / (slope * slope + 4.0 * u * u);
+        let bands = self.bands.count;
+        self.uneven_of.clear();
+        for band in 0..bands {
+            let near = &self.background[band.saturating_sub(HALF)..(band + HALF + 1).min(bands)];
+            let light = near.iter().sum::<f64>() / near.len() as f64 - dark;
+            let z = (self.bands.middle(band) - frame.0) / frame.1;
+            let share = told * (self.slope[0] + self.slope[1] * z) / light.max(LEAST_LIGHT);
+            self.uneven_of
+                .push(share.clamp(-MOST_UNEVEN, MOST_UNEVEN) as f32);
+        }
         let share = (told * slope / light).clamp(-MOST_UNEVEN, MOST_UNEVEN);
         (share, (told * u / light).min(MOST_UNEVEN))
     }

@@ -119,7 +119,6 @@ impl Draft {
         }
     }
 
-    /// Width and slit-to-blur ratio from the mean profile along the axis.
     /// Summits of the light across the line, straightened along its axis: distances from the axis, px. More than
     /// one where the line has a close neighbour, or is two lines that were taken for one.
     pub(super) fn summits(&self, scene: &Scene<'_>) -> Vec<f64> {
@@ -210,6 +209,7 @@ impl Draft {
         other
     }
 
+    /// Width and slit-to-blur ratio from the mean profile along the axis.
     fn shape_from_profile(&mut self, scene: &Scene<'_>) {
         let reach = (1.6 * self.thread.shape.width_px() + 6.0).min(90.0);
         let bins = (4.0 * reach) as usize + 1;

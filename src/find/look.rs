@@ -1,6 +1,6 @@
 //! The order of work on one frame.
 
-use super::again::Again;
+use super::again::{Again, MORE_ROWS};
 use super::axis::{Bench, Thread};
 use super::detect::{ALL_TILTS, Candidate, Search, Where};
 use super::field::field_of_view;
@@ -325,7 +325,7 @@ impl Finder {
             .map(|line| Draft::from_line(line, line.x_px, line.y_ref_px, &scene))
             .collect();
         for draft in &mut drafts {
-            draft.grow(&scene, &[], &[], &mut self.bench);
+            draft.extend(MORE_ROWS, &scene);
         }
         settle(&mut drafts, &scene, &mut self.joint)
     }

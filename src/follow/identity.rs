@@ -561,3 +561,67 @@ impl Track {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn seen(x_px: f64) -> Line {
+        super::super::tests::line_at(x_px, 0.01, 4.0, 5e4)
+    }
+
+    fn track(frames: std::ops::Range<u64>, x_px: impl Fn(u64) -> f64) -> Track {
+        let mut frames = frames.map(|frame| (frame, frame as f64 / 25.0));
+        let (first, time_s) = frames.next().unwrap_or((0, 0.0));
+        let mut track = Track::begin(&seen(x_px(first)), first, time_s, 0.0);
+        for (frame, time_s) in frames {
+            track.extend(&seen(x_px(frame)), frame, time_s);
+        }
+        track
+    }
+
+    /// In a poor frame a line was seen twice: one sighting ended its track, the other began a new one, and later the
+    /// old track took over again.
+    #[test]
+    fn a_line_torn_by_a_poor_frame_is_one_line() {
+        let place = |frame: u64| 100.0 + 2.0 * frame as f64;
+        let mut old = track(0..21, place);
+        for frame in 40..60 {
+            old.extend(&seen(place(frame)), frame, frame as f64 / 25.0);
+        }
+        let new = track(20..40, |frame| {
+            place(frame) + if frame == 20 { 2.0 } else { 0.0 }
+        });
+        let joined = join(vec![old, new], None);
+        assert_eq!(joined.len(), 1);
+        // Frame 20, in which it was seen twice, is not believed.
+        assert_eq!(joined[0].sightings.len(), 59);
+        assert!(
+            joined[0]
+                .sightings
+                .windows(2)
+                .all(|w| w[0].frame < w[1].frame)
+        );
+    }
+
+    #[test]
+    fn two_lines_seen_together_stay_two() {
+        let joined = join(
+            vec![
+                track(0..40, |frame| 100.0 + frame as f64),
+                track(10..50, |frame| 105.0 + frame as f64),
+            ],
+            None,
+        );
+        assert_eq!(joined.len(), 2);
+    }
+
+    #[test]
+    fn a_line_far_from_where_another_ended_is_another() {
+        let joined = join(
+            vec![track(0..40, |_| 100.0), track(42..80, |_| 140.0)],
+            None,
+        );
+        assert_eq!(joined.len(), 2);
+    }
+}

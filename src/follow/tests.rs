@@ -58,7 +58,7 @@ struct Shown {
     frames: usize,
 }
 
-fn line_at(x_px: f64, u_px: f64, width_px: f64, flux: f64) -> Line {
+pub(super) fn line_at(x_px: f64, u_px: f64, width_px: f64, flux: f64) -> Line {
     Line {
         x_px,
         u_px,

@@ -279,3 +279,65 @@ fn bound(slopes: &[&[f32]], weights: &[f64], asked: &[f64]) -> f64 {
         asked.dot(&solver.solve(&asked)).max(0.0).sqrt()
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::scene;
+
+    /// A Gaussian line in nothing but photon noise: its place is known to s/√N, s the standard deviation of its profile and
+    /// N its electrons; with an unknown tilt and bow to √(1 + 3 z² + 5/4 (3 z² - 1)²) times that at the height z
+    /// (the sum of the squares of the first three Legendre polynomials, each over its mean square).
+    #[test]
+    fn the_bound_of_a_gaussian_line_is_that_of_its_photons() {
+        let mut scene = scene("no-hairs", 3).expect("a scenario of the list");
+        let eyepiece = &mut scene.eyepiece;
+        eyepiece.vignetting = 0.0;
+        eyepiece.unevenness = 0.0;
+        eyepiece.specks.clear();
+        eyepiece.radius_px = 2000.0;
+        scene.bench.lines.truncate(1);
+        scene.bench.slit.width_arcsec = 0.2 * scene.eyepiece.arcsec_per_px;
+        scene.bench.slit.half_height_arcsec = 150.0 * scene.eyepiece.arcsec_per_px;
+        scene.light.line = 2.0;
+        scene.light.stray = 0.0;
+        scene.light.glow = 1e-7;
+        let camera = &mut scene.camera;
+        camera.read_noise_e = 1e-3;
+        camera.gain_spread = 0.0;
+        camera.bits = 16;
+        camera.full_well_e = 1e5;
+        let frame = (0..scene.frames())
+            .find(|&frame| scene.frame_truth(frame).lines[0].in_field)
+            .expect("a frame with the line");
+        scene.frame_times_s = vec![scene.frame_times_s[frame]];
+        scene.exposure_s = 1e-6;
+        let bounds = scene.bounds(0).expect("one frame");
+        let mut rendering = scene.rendering();
+        let mut frame = crate::basics::frame::Frame::empty();
+        rendering.next_into(&mut frame).expect("one frame");
+        let per_level = scene.camera.full_well_e / f64::from(frame.full_scale);
+        let black = scene.camera.black_share * f64::from(frame.full_scale);
+        let electrons: f64 = frame
+            .levels
+            .iter()
+            .map(|&level| (f64::from(level) - black) * per_level)
+            .sum();
+        let eyepiece = &scene.eyepiece;
+        let variance = eyepiece.telescope_blur_px.powi(2)
+            + eyepiece.lens_blur_px.powi(2)
+            + (0.2_f64.powi(2) + 1.0) / 12.0;
+        let z = scene.places(0, eyepiece)[0].expect("in the picture").1;
+        let known = 1.0 + 3.0 * z * z + 1.25 * (3.0 * z * z - 1.0).powi(2);
+        let expected = (variance / electrons * known).sqrt();
+        let ratio = bounds.lines_px[0] / expected;
+        assert!(
+            (0.96..1.06).contains(&ratio),
+            "{ratio:.3} times the expected bound"
+        );
+        let noise = bounds.signal_to_noise[0] / electrons.sqrt();
+        assert!(
+            (0.9..1.05).contains(&noise),
+            "{noise:.3} times the root of the electrons"
+        );
+    }
+}

@@ -137,8 +137,9 @@ pub(super) fn draw(
                 continue;
             }
             state.axis.nudge([by_x, by_tilt, by_bow]);
-            state.width_px *= 1.0 + nudge.slit;
             let strength = (brightness * (1.0 + by_light) * state.width_px * share) as f32;
+            // A wider slit of the same light.
+            state.width_px *= 1.0 + nudge.slit;
             let strengths: Vec<f32> = (0..planes)
                 .map(|p| strength * if planes == 1 { 1.0 } else { response[p] })
                 .collect();

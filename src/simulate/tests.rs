@@ -444,3 +444,18 @@ fn stills_keep_their_depth_and_colour() {
     write_still(&picture, &file).unwrap();
     assert_eq!(image::open(&file).unwrap().color(), image::ColorType::Rgb8);
 }
+
+#[test]
+fn a_finer_camera_shows_the_same_eyepiece() {
+    let coarse = scene("steady", 4).expect("a scenario of the list");
+    let mut fine = coarse.clone();
+    fine.eyepiece = coarse.eyepiece.finer(1920, 1080);
+    let (a, b) = (coarse.frame_truth(3), fine.frame_truth(3));
+    let ratio = 1080.0 / 480.0;
+    for (a, b) in a.lines.iter().zip(&b.lines) {
+        assert!((b.offset_px - ratio * a.offset_px).abs() < 1e-6 * ratio);
+        assert!((b.tilt_deg - a.tilt_deg).abs() < 1e-6);
+    }
+    let hairs = (a.cross_hairs.expect("hairs"), b.cross_hairs.expect("hairs"));
+    assert!((hairs.1.y_px - ((hairs.0.y_px + 0.5) * ratio - 0.5)).abs() < 1e-9);
+}
