@@ -50,7 +50,7 @@ pub(super) enum Command {
     Scale(Scale),
     /// Circle readings and offsets to refracting angle, deviations, indices and dispersion
     #[command(
-        after_help = "Examples:\n  lineturn reduce readings.csv --scale scale.json --report report.html\n  lineturn reduce readings.csv --prism-angle \"60°02'\" --u-prism-angle 30 --json\n\nreadings.csv, one row a pointing of the telescope:\n  set,target,line,wavelength_nm,window_1,window_2,footage\n  ,face-1,,,,…\n  1,line,Hg green,546.075,212°14'30\",32°14'00\",green.mp4\n  1,central,,,160°02'00\",340°02'30\",central-1.png\nRows with the same set belong together: the table was not touched between them."
+        after_help = "Examples:\n  lineturn reduce readings.csv --scale scale.json --report report.html\n  lineturn reduce readings.csv --bench bench.toml --report report.pdf --paper letter\n  lineturn reduce readings.csv --prism-angle \"60°02'\" --u-prism-angle 30 --json\n\nreadings.csv, one row a pointing of the telescope:\n  set,target,line,wavelength_nm,window_1,window_2,footage\n  ,face-1,,,,…\n  1,line,Hg green,546.075,212°14'30\",32°14'00\",green.mp4\n  1,central,,,160°02'00\",340°02'30\",central-1.png\nRows with the same set belong together: the table was not touched between them."
     )]
     Reduce(Reduce),
     /// Many reductions side by side: who agrees with whom, and who stands out
@@ -239,9 +239,12 @@ pub(super) struct Reduce {
     /// Checks the uncertainties by this many Monte Carlo trials
     #[arg(long, value_name = "TRIALS")]
     pub(super) monte_carlo: Option<u32>,
-    /// Writes the report as one HTML page
-    #[arg(long, value_name = "FILE.html")]
-    pub(super) report: Option<PathBuf>,
+    /// Writes the report, as one HTML page or as PDF: the file's ending decides; may be given twice
+    #[arg(long, value_name = "FILE.html|FILE.pdf")]
+    pub(super) report: Vec<PathBuf>,
+    /// Sheets of a PDF
+    #[arg(long, value_enum, default_value = "a4")]
+    pub(super) paper: PaperFlag,
     /// Writes the table of lines as CSV
     #[arg(long, value_name = "FILE.csv")]
     pub(super) csv: Option<PathBuf>,
@@ -255,15 +258,26 @@ pub(super) struct Class {
     /// Results, tables of readings, or folders of them
     #[arg(required = true, value_name = "PATH")]
     pub(super) paths: Vec<PathBuf>,
-    /// Writes the comparison as one HTML page
-    #[arg(long, value_name = "FILE.html")]
-    pub(super) report: Option<PathBuf>,
+    /// Writes the comparison, as one HTML page or as PDF: the file's ending decides; may be given twice
+    #[arg(long, value_name = "FILE.html|FILE.pdf")]
+    pub(super) report: Vec<PathBuf>,
+    /// Sheets of a PDF
+    #[arg(long, value_enum, default_value = "a4")]
+    pub(super) paper: PaperFlag,
     /// Writes the table of benches as CSV
     #[arg(long, value_name = "FILE.csv")]
     pub(super) csv: Option<PathBuf>,
     /// One JSON document on standard output
     #[arg(long)]
     pub(super) json: bool,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub(super) enum PaperFlag {
+    /// 210 mm by 297 mm
+    A4,
+    /// 8.5 inches by 11 inches
+    Letter,
 }
 
 #[derive(Args, Debug)]

@@ -3,9 +3,12 @@
 use std::fs::File;
 use std::path::Path;
 
-use super::flags::{Class, Demo, Locate, Practice, PracticeFormat, Reduce, Scale, Toward, Watch};
+use super::flags::{
+    Class, Demo, Locate, PaperFlag, Practice, PracticeFormat, Reduce, Scale, Toward, Watch,
+};
 use super::progress::Progress;
 use super::{Answer, CliError, batch, live};
+use crate::report::print::{self, Paper};
 use crate::report::{class as class_report, document, from, page, table, text};
 use crate::session::{
     self, AirConditions, Angle, BenchProfile, Caution, DispersionModel, Experiment, FaceMethod,
@@ -129,8 +132,11 @@ pub(super) fn reduce(flags: &Reduce) -> Result<Answer, CliError> {
         progress.show(done as u64, Some(of as u64));
     })?;
     drop(progress);
-    if let Some(path) = &flags.report {
-        write_report(path, &experiment, &bench_said(flags.bench.as_deref())?)?;
+    if !flags.report.is_empty() {
+        let page = report_page(&experiment, &bench_said(flags.bench.as_deref())?);
+        for path in &flags.report {
+            write_page(path, &page, flags.paper.into())?;
+        }
     }
     if let Some(path) = &flags.csv {
         write_csv(path, |file| table::lines(&experiment, file))?;
@@ -158,9 +164,11 @@ pub(super) fn class(flags: &Class) -> Result<Answer, CliError> {
         progress.show(done as u64, Some(of as u64));
     })?;
     drop(progress);
-    if let Some(path) = &flags.report {
+    if !flags.report.is_empty() {
         let page = class_report::page(&class, &today(), &[command_said()]);
-        std::fs::write(path, page).map_err(|error| unwritten(path, &error))?;
+        for path in &flags.report {
+            write_page(path, &page, flags.paper.into())?;
+        }
     }
     if let Some(path) = &flags.csv {
         write_csv(path, |file| class_report::csv(&class, file))?;
@@ -253,11 +261,13 @@ pub(super) fn demo(flags: &Demo) -> Result<Answer, CliError> {
     })?;
     drop(progress);
     let report = flags.dir.join("report.html");
-    write_report(
-        &report,
+    let page = report_page(
         &demonstration.experiment,
         &bench_said(Some(&flags.dir.join("bench.toml")))?,
-    )?;
+    );
+    for path in [&report, &report.with_extension("pdf")] {
+        write_page(path, &page, Paper::default())?;
+    }
     // So that the frames can be measured again by hand, as the bench profile beside them says.
     let scale = flags.dir.join("scale.json");
     let calibration = document::calibrated(&demonstration.calibrated);
@@ -311,18 +321,28 @@ fn today() -> String {
         .collect()
 }
 
-fn write_report(
-    path: &Path,
-    experiment: &Experiment,
-    bench: &[(String, String)],
-) -> Result<(), CliError> {
+/// The report of an experiment, as a page.
+fn report_page(experiment: &Experiment, bench: &[(String, String)]) -> String {
     let mut provenance = bench.to_vec();
     provenance.push(command_said());
-    std::fs::write(
-        path,
-        page::page(&from::page_from(experiment, &today(), &provenance)),
-    )
-    .map_err(|error| unwritten(path, &error))
+    page::page(&from::page_from(experiment, &today(), &provenance))
+}
+
+/// Writes a page as it is, or as PDF where the file's name ends so.
+fn write_page(path: &Path, page: &str, paper: Paper) -> Result<(), CliError> {
+    let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase());
+    let bytes = match ending.as_deref() {
+        Some("pdf") => print::pdf(page, paper)
+            .map_err(|why| CliError::Usage(format!("{}: {why}", path.display())))?,
+        Some("html" | "htm") => page.as_bytes().to_vec(),
+        _ => {
+            return Err(CliError::Usage(format!(
+                "{}: a report ends in .html or .pdf; name it so",
+                path.display()
+            )));
+        }
+    };
+    std::fs::write(path, bytes).map_err(|error| unwritten(path, &error))
 }
 
 /// The bench profile that was named, or an empty one.
@@ -387,6 +407,15 @@ fn reduce_options(flags: &Reduce) -> Result<ReduceOptions, CliError> {
         },
         monte_carlo: flags.monte_carlo.unwrap_or(0),
     })
+}
+
+impl From<PaperFlag> for Paper {
+    fn from(paper: PaperFlag) -> Self {
+        match paper {
+            PaperFlag::A4 => Self::A4,
+            PaperFlag::Letter => Self::Letter,
+        }
+    }
 }
 
 impl From<Toward> for Side {

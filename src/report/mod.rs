@@ -15,6 +15,7 @@ mod figures;
 pub mod from;
 pub mod page;
 pub mod plot;
+pub mod print;
 #[cfg(test)]
 mod sample;
 pub mod table;

@@ -12,7 +12,9 @@ use super::view::{
     Caution, Coverage, Dispersion, Glass, LineRow, PageData, Quantity, Reading, Track, UnknownLine,
     Value,
 };
-use super::write::{number, pair, percent, symbol, u_alone, value_alone, with_expanded};
+use super::write::{
+    number, pair, percent, sentence_with_symbols, symbol, u_alone, value_alone, with_expanded,
+};
 
 const STYLE: &str = include_str!("page.css");
 
@@ -239,7 +241,7 @@ fn cautions(out: &mut String, list: &[Caution]) {
 fn caution_list(out: &mut String, list: &[Caution]) {
     out.push_str("<ul class=\"cautions\">");
     for c in list {
-        let _ = write!(out, "<li>{}", escape(&sentence(&c.message)));
+        let _ = write!(out, "<li>{}", sentence_with_symbols(&sentence(&c.message)));
         if !c.code.is_empty() {
             let _ = write!(out, " <code>{}</code>", escape(&c.code));
         }
@@ -385,7 +387,7 @@ fn dispersion(out: &mut String, data: Option<&Dispersion>, coverage: &Coverage) 
         let _ = write!(
             out,
             "<p>Fitted: <b class=\"formula\">{}</b>.",
-            escape(&data.model)
+            sentence_with_symbols(&data.model)
         );
         if let Some((chi, freedom)) = data.chi_squared.filter(|c| c.0.is_finite()) {
             let _ = write!(
@@ -690,7 +692,7 @@ fn method(out: &mut String, data: &PageData) {
         nothing(out, "No description was given.");
     }
     for paragraph in &data.method {
-        let _ = write!(out, "<p>{}</p>", escape(paragraph));
+        let _ = write!(out, "<p>{}</p>", sentence_with_symbols(paragraph));
     }
     out.push_str("</section>");
 }
