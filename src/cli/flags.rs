@@ -179,7 +179,7 @@ pub(super) struct Scale {
     #[arg(long, value_name = "FILE.toml")]
     pub(super) bench: Option<PathBuf>,
     /// Least count of each window, seconds of arc [default: as the readings show]
-    #[arg(long, value_name = "ARCSEC")]
+    #[arg(long, value_name = "ARCSEC", allow_hyphen_values = true)]
     pub(super) least_count: Option<f64>,
     /// One JSON document on standard output
     #[arg(long)]
@@ -205,10 +205,15 @@ pub(super) struct Reduce {
     )]
     pub(super) prism_angle: Option<String>,
     /// Standard uncertainty of the given refracting angle, seconds of arc
-    #[arg(long, value_name = "ARCSEC", requires = "prism_angle")]
+    #[arg(
+        long,
+        value_name = "ARCSEC",
+        requires = "prism_angle",
+        allow_hyphen_values = true
+    )]
     pub(super) u_prism_angle: Option<f64>,
     /// Least count of each window, seconds of arc [default: as the readings show]
-    #[arg(long, value_name = "ARCSEC")]
+    #[arg(long, value_name = "ARCSEC", allow_hyphen_values = true)]
     pub(super) least_count: Option<f64>,
     /// How the rows face-1 and face-2 were taken: reflections with the table locked, the table's turn with the telescope locked, or autocollimation
     #[arg(
@@ -217,13 +222,40 @@ pub(super) struct Reduce {
         default_value = "reflections"
     )]
     pub(super) faces: String,
-    /// Air of the room, for indices against vacuum
+    /// Air of the room, for indices against vacuum and standard air; the relative humidity, 0 to 1, may follow
     #[arg(
         long,
         value_name = "TEMPERATURE_C,PRESSURE_PA",
         allow_hyphen_values = true
     )]
     pub(super) air: Option<String>,
+    /// Standard uncertainties of the air's temperature and pressure [default: 0.5,100]
+    #[arg(
+        long,
+        value_name = "TEMPERATURE_C,PRESSURE_PA",
+        requires = "air",
+        allow_hyphen_values = true
+    )]
+    pub(super) u_air: Option<String>,
+    /// Temperature of the prism, °C: noted in the results
+    #[arg(long, value_name = "C", allow_hyphen_values = true)]
+    pub(super) prism_temperature: Option<f64>,
+    /// Length of the prism's base that light fills, mm: for the resolving power
+    #[arg(
+        long,
+        value_name = "MM",
+        requires = "u_base_mm",
+        allow_hyphen_values = true
+    )]
+    pub(super) base_mm: Option<f64>,
+    /// Standard uncertainty of the length of the base, mm
+    #[arg(
+        long,
+        value_name = "MM",
+        requires = "base_mm",
+        allow_hyphen_values = true
+    )]
+    pub(super) u_base_mm: Option<f64>,
     /// Dispersion formula; where not given, the one that promises the smallest error of n_F - n_C
     #[arg(
         long,

@@ -18,6 +18,8 @@ use crate::simulate::{self, Format};
 
 /// Largest least count that a divided circle has, seconds of arc: a whole degree.
 const LARGEST_LEAST_COUNT_ARCSEC: f64 = 3600.0;
+/// Largest standard uncertainty of a refracting angle that is believed, seconds of arc: a degree.
+const LARGEST_U_PRISM_ANGLE_ARCSEC: f64 = 3600.0;
 
 pub(super) fn locate(flags: &Locate) -> Result<Answer, CliError> {
     let progress = Progress::new("pictures");
@@ -371,14 +373,45 @@ fn reduce_options(flags: &Reduce) -> Result<ReduceOptions, CliError> {
         (Some(angle), Some(u)) => {
             let angle = Angle::parse(angle)
                 .map_err(|error| CliError::Usage(format!("--prism-angle: {error}")))?;
-            if !(u.is_finite() && u > 0.0) {
+            if !(u > 0.0 && u <= LARGEST_U_PRISM_ANGLE_ARCSEC) {
                 return Err(CliError::Usage(format!(
-                    "--u-prism-angle: {u} is no uncertainty; give seconds of arc greater than 0"
+                    "--u-prism-angle: {u} is no standard uncertainty; give seconds of arc above 0 and up to {LARGEST_U_PRISM_ANGLE_ARCSEC}"
                 )));
             }
             Some((angle, Angle::from_arcseconds(u)))
         }
         _ => bench.prism_angle,
+    };
+    let air = flags
+        .air
+        .as_deref()
+        .map(AirConditions::parse)
+        .transpose()
+        .map_err(|error| CliError::Usage(format!("--air: {error}")))?;
+    let air = match (air, flags.u_air.as_deref()) {
+        (Some(air), Some(u)) => Some(
+            air.with_uncertainties(u)
+                .map_err(|error| CliError::Usage(format!("--u-air: {error}")))?,
+        ),
+        (air, _) => air,
+    };
+    if let Some(celsius) = flags.prism_temperature
+        && !(-100.0..=500.0).contains(&celsius)
+    {
+        return Err(CliError::Usage(format!(
+            "--prism-temperature: {celsius} °C is no prism's; give degrees Celsius, such as 21.5"
+        )));
+    }
+    let base_mm = match (flags.base_mm, flags.u_base_mm) {
+        (Some(base), Some(u)) if base > 0.0 && base <= 1000.0 && u >= 0.0 && u < base => {
+            Some((base, u))
+        }
+        (Some(base), Some(u)) => {
+            return Err(CliError::Usage(format!(
+                "--base-mm: a base of {base} mm with a standard uncertainty of {u} mm cannot be; give mm above 0 and up to 1000, and an uncertainty from 0 to well below it"
+            )));
+        }
+        _ => bench.base_mm,
     };
     Ok(ReduceOptions {
         scale: scale_of(flags.scale.as_deref(), &profile)?,
@@ -386,14 +419,9 @@ fn reduce_options(flags: &Reduce) -> Result<ReduceOptions, CliError> {
         faces: FaceMethod::parse(&flags.faces)
             .map_err(|error| CliError::Usage(format!("--faces: {error}")))?,
         least_count: least_count(flags.least_count)?.or(bench.least_count),
-        eccentricity: bench.eccentricity,
-        windows: bench.windows,
-        air: flags
-            .air
-            .as_deref()
-            .map(AirConditions::parse)
-            .transpose()
-            .map_err(|error| CliError::Usage(format!("--air: {error}")))?,
+        base_mm,
+        prism_temperature_c: flags.prism_temperature,
+        air,
         model: flags
             .model
             .as_deref()
@@ -405,8 +433,21 @@ fn reduce_options(flags: &Reduce) -> Result<ReduceOptions, CliError> {
             fps: checked_fps(flags.fps)?,
             ..WatchOptions::default()
         },
-        monte_carlo: flags.monte_carlo.unwrap_or(0),
+        monte_carlo: checked_draws(flags.monte_carlo)?,
+        ..ReduceOptions::of_bench(&profile)
     })
+}
+
+/// Draws of a Monte Carlo check, 0 for none.
+fn checked_draws(draws: Option<u32>) -> Result<u32, CliError> {
+    /// Fewer say nothing of an interval of 95 %.
+    const FEWEST: u32 = 100;
+    match draws {
+        Some(draws) if draws < FEWEST => Err(CliError::Usage(format!(
+            "--monte-carlo: {draws} draws are too few for an interval; give at least {FEWEST}, such as 20000"
+        ))),
+        draws => Ok(draws.unwrap_or(0)),
+    }
 }
 
 impl From<PaperFlag> for Paper {

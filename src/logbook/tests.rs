@@ -25,6 +25,7 @@ fn circle_of(least_count: Angle) -> CircleData {
     CircleData {
         least_count,
         eccentricity: Angle::default(),
+        division: Angle::default(),
         windows: 2,
     }
 }

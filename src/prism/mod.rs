@@ -36,14 +36,16 @@ pub mod dispersion;
 pub mod glasses;
 pub mod index;
 pub mod lamps;
+pub mod leftover;
 pub mod montecarlo;
 pub mod reduce;
+pub mod resolving;
 pub mod slips;
 #[cfg(test)]
 mod tests;
 pub mod unknown;
 
-pub use reduce::{Pointed, PointedAt, Reduction, ReductionOptions, reduce};
+pub use reduce::{Pointed, PointedAt, ReducedLine, Reduction, ReductionOptions, reduce};
 
 /// Why a table of readings gives no result: one sentence with where and what to do.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]

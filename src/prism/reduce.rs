@@ -9,19 +9,19 @@ use crate::basics::uncertainty::{Caution, Measured, covariance_matrix};
 use crate::basics::units::{ARCSEC_PER_DEG, Angle, Wavelength};
 
 use super::PrismError;
-use super::air::AirConditions;
 use super::apex::{
     self, FaceMethod, FacePair, checked_prism_angle, prism_angle_from_faces, radian_hint,
 };
 use super::dispersion::{
-    C_LINE, DispersionFit, DispersionModel, F_LINE, IndexedLine, StandardIndices,
+    C_LINE, D_LINE, DispersionFit, DispersionModel, F_LINE, IndexedLine, StandardIndices,
     choose_dispersion, fit_dispersion,
 };
 use super::glasses::{GlassMatch, GlassTable};
 use super::index::{Partials, deviation, index_at_minimum};
 use super::lamps::LampTable;
+use super::leftover::{Adjustment, CurveLine, RoomAir, curve_lines};
 use super::slips::{Explained, explain};
-use super::unknown::{UnknownLine, candidates, wavelength_of_index};
+use super::unknown::{LampMatch, UnknownLine, candidates, likely_lamps, wavelength_of_index};
 
 /// Misfits with a smaller probability of chance are flagged.
 const MISFIT_SIGNIFICANCE: f64 = 0.01;
@@ -64,6 +64,8 @@ pub struct Pointed {
     pub windows_deg: Vec<f64>,
     /// The offset that `reading_deg` contains, degrees.
     pub offset_deg: f64,
+    /// What the line's wavelength may be off as it was written, nm: 0 with its uncertainty, one cause for all rows of a line.
+    pub wavelength_off_nm: Measured,
 }
 
 impl Pointed {
@@ -87,8 +89,10 @@ pub struct ReductionOptions {
     pub faces: FaceMethod,
     /// Dispersion model; none lets the data choose.
     pub model: Option<DispersionModel>,
-    /// Air around the prism; then absolute indices are given too.
-    pub air: Option<AirConditions>,
+    /// Air around the prism; then indices against vacuum are given too, and the curve is that against standard air.
+    pub air: Option<RoomAir>,
+    /// Adjustment left over.
+    pub adjustment: Adjustment,
 }
 
 /// One line with its results.
@@ -106,6 +110,8 @@ pub struct ReducedLine {
     pub index: Measured,
     /// Index relative to vacuum, where the air was given.
     pub index_absolute: Option<Measured>,
+    /// Index relative to standard air, where the air was given: that of the curve.
+    pub index_standard_air: Option<Measured>,
     /// Measured index minus dispersion curve; none where there is no curve.
     pub residual: Option<f64>,
     /// How much the minimum deviation falls per nm at this line, seconds of arc; none where there is no curve.
@@ -123,6 +129,8 @@ pub struct Reduction {
     pub lines: Vec<ReducedLine>,
     /// Covariance of the indices of `lines`.
     pub index_covariance: DMatrix<f64>,
+    /// `lines` as the curve takes them: against standard air where the air was given, with what their wavelengths may be off.
+    pub indexed: Vec<IndexedLine>,
     /// Dispersion curve, or the sentence that says why there is none.
     pub dispersion: Result<DispersionFit, String>,
     /// Indices at the standard lines, and the Abbe number.
@@ -131,10 +139,34 @@ pub struct Reduction {
     pub glasses: Vec<GlassMatch>,
     /// Rows with a line but no wavelength.
     pub unknown_lines: Vec<UnknownLine>,
+    /// Which lamp `unknown_lines` are of, the likeliest first; empty for fewer than two of them.
+    pub lamps: Vec<LampMatch>,
     /// Single slips that would explain readings that do not fit.
     pub explained: Explained,
     /// What is doubtful; the codes are listed in the head comment of this stage.
     pub cautions: Vec<Caution>,
+}
+
+/// Samples of the prediction.
+const PREDICTED_AT: u32 = 48;
+
+impl Reduction {
+    /// Index to be expected from the shortest to the longest wavelength of the lines and of d, F and C, nm in air: that of the
+    /// curve, corrected for what its model is off, with all that is uncertain at each; empty without a curve.
+    #[must_use]
+    pub fn prediction(&self, glasses: &GlassTable) -> Vec<(f64, Measured)> {
+        let Ok(fit) = &self.dispersion else {
+            return Vec::new();
+        };
+        let low = fit.range_nm.0.min(F_LINE.in_air_nm());
+        let high = fit.range_nm.1.max(C_LINE.in_air_nm());
+        let nm: Vec<f64> = (0..=PREDICTED_AT)
+            .map(|k| low + (high - low) * f64::from(k) / f64::from(PREDICTED_AT))
+            .collect();
+        let at: Vec<Wavelength> = nm.iter().map(|nm| Wavelength::air_nm(*nm)).collect();
+        let indices = fit.indices_each_with_departure(&at, &self.indexed, glasses);
+        nm.into_iter().zip(indices).collect()
+    }
 }
 
 /// Reduces corrected pointings.
@@ -149,7 +181,13 @@ pub fn reduce(
 ) -> Result<Reduction, PrismError> {
     let mut cautions = Vec::new();
     let (prism_angle_deg, face_pairs) = prism_angle(pointings, options, &mut cautions)?;
-    let measured = measured_lines(pointings, &prism_angle_deg, &mut cautions).map_err(|error| {
+    let measured = measured_lines(
+        pointings,
+        &prism_angle_deg,
+        &options.adjustment,
+        &mut cautions,
+    )
+    .map_err(|error| {
         let hint = if face_pairs.is_empty() {
             radian_hint(prism_angle_deg.value())
         } else {
@@ -158,10 +196,7 @@ pub fn reduce(
         PrismError(format!("{error}{hint}"))
     })?;
     let mut lines: Vec<ReducedLine> = measured.iter().filter_map(|m| m.known(options)).collect();
-    let indexed: Vec<IndexedLine> = lines
-        .iter()
-        .map(|line| (line.wavelength, line.index.clone()))
-        .collect();
+    let indexed = indexed_lines(&measured, options);
     let indices: Vec<Measured> = lines.iter().map(|line| line.index.clone()).collect();
     wavelength_cautions(&lines, lamps, &mut cautions);
     order_cautions(&lines, &mut cautions);
@@ -195,11 +230,16 @@ pub fn reduce(
         .as_ref()
         .ok()
         .and_then(|fit| fit.standard(&indexed, glasses));
-    let unknown_lines = measured
+    let unknown_lines: Vec<UnknownLine> = measured
         .into_iter()
         .filter(|m| m.wavelength.is_none())
-        .map(|m| m.unknown(dispersion.as_ref(), &indexed, glasses, lamps))
+        .map(|m| m.unknown(dispersion.as_ref(), &indexed, glasses, lamps, options))
         .collect();
+    let wavelengths: Vec<&Measured> = unknown_lines
+        .iter()
+        .filter_map(|line| line.wavelength_nm.as_ref().ok())
+        .collect();
+    let likely = likely_lamps(&wavelengths, lamps);
     let explained = explain(pointings, options, lamps, glasses);
     slip_cautions(&explained, &mut cautions);
     Ok(Reduction {
@@ -208,10 +248,12 @@ pub fn reduce(
         explained,
         index_covariance: covariance_matrix(&indices),
         glasses: glasses.compared(&indexed),
+        indexed,
         lines,
         dispersion,
         standard,
         unknown_lines,
+        lamps: likely,
         cautions,
     })
 }
@@ -300,12 +342,36 @@ pub(super) fn prism_angle(
     }
 }
 
+/// The lines of known wavelength as the curve takes them.
+pub(super) fn indexed_lines(
+    measured: &[MeasuredLine],
+    options: &ReductionOptions,
+) -> Vec<IndexedLine> {
+    curve_lines(
+        measured
+            .iter()
+            .filter_map(|line| {
+                let wavelength = line.wavelength?;
+                Some(CurveLine {
+                    wavelength,
+                    index: match &options.air {
+                        Some(air) => air.against_standard_air(&line.index, wavelength),
+                        None => line.index.clone(),
+                    },
+                    off_nm: line.wavelength_off_nm.clone(),
+                })
+            })
+            .collect(),
+    )
+}
+
 /// A line with what was measured of it.
 #[derive(Debug)]
 pub(super) struct MeasuredLine {
     name: String,
     set: String,
     pub(super) wavelength: Option<Wavelength>,
+    wavelength_off_nm: Measured,
     pub(super) deviation_deg: Measured,
     pub(super) index: Measured,
 }
@@ -319,7 +385,12 @@ impl MeasuredLine {
             deviation_deg: self.deviation_deg.clone(),
             index_absolute: options
                 .air
-                .map(|air| air.absolute_from_relative(&self.index, wavelength)),
+                .as_ref()
+                .map(|air| air.against_vacuum(&self.index, wavelength)),
+            index_standard_air: options
+                .air
+                .as_ref()
+                .map(|air| air.against_standard_air(&self.index, wavelength)),
             index: self.index.clone(),
             residual: None,
             angular_dispersion_arcsec_per_nm: None,
@@ -332,9 +403,15 @@ impl MeasuredLine {
         indexed: &[IndexedLine],
         glasses: &GlassTable,
         lamps: &LampTable,
+        options: &ReductionOptions,
     ) -> UnknownLine {
+        // The dispersion of air is too small for its wavelength to matter.
+        let index = match &options.air {
+            Some(air) => air.against_standard_air(&self.index, D_LINE),
+            None => self.index.clone(),
+        };
         let wavelength_nm = match dispersion {
-            Ok(fit) => wavelength_of_index(fit, &self.index, indexed, glasses),
+            Ok(fit) => wavelength_of_index(fit, &index, indexed, glasses),
             Err(why) => Err(format!("there is no dispersion curve: {why}")),
         };
         UnknownLine {
@@ -360,6 +437,7 @@ impl MeasuredLine {
 pub(super) fn measured_lines(
     pointings: &[Pointed],
     prism_angle_deg: &Measured,
+    adjustment: &Adjustment,
     cautions: &mut Vec<Caution>,
 ) -> Result<Vec<MeasuredLine>, PrismError> {
     let mut centrals: BTreeMap<&str, &Pointed> = BTreeMap::new();
@@ -403,11 +481,14 @@ pub(super) fn measured_lines(
         .map(|found| {
             let (line, deviation_deg) = found?;
             let name = format!("row {}, {}", line.row, line.name());
+            let deviation_deg = adjustment.deviation(deviation_deg);
+            let index = index_at_minimum(prism_angle_deg, &deviation_deg, &name)?;
             Ok(MeasuredLine {
-                index: index_at_minimum(prism_angle_deg, &deviation_deg, &name)?,
+                index: adjustment.index(index),
                 name: line.name(),
                 set: line.set.clone(),
                 wavelength: line.wavelength,
+                wavelength_off_nm: line.wavelength_off_nm.clone(),
                 deviation_deg,
             })
         })

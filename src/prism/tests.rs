@@ -455,6 +455,7 @@ fn experiment(
                     .map((value / 3600.0).rem_euclid(360.0), 1.0),
                 windows_deg,
                 offset_deg: (offset + u_offset_arcsec * noise) / 3600.0,
+                wavelength_off_nm: Measured::default(),
             });
         };
     add(

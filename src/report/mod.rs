@@ -10,9 +10,11 @@
 pub mod budget;
 pub mod cameras;
 pub mod class;
+mod curve;
 pub mod document;
 mod figures;
 pub mod from;
+mod method;
 pub mod page;
 pub mod plot;
 pub mod print;

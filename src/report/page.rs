@@ -9,8 +9,7 @@ use super::budget;
 use super::figures;
 use super::plot::{self, Format, Shape, escape};
 use super::view::{
-    Caution, Coverage, Dispersion, Glass, LineRow, PageData, Quantity, Reading, Track, UnknownLine,
-    Value,
+    Caution, Glass, LineRow, PageData, Quantity, Reading, ResolvingRow, Track, UnknownLine, Value,
 };
 use super::write::{
     number, pair, percent, sentence_with_symbols, symbol, u_alone, value_alone, with_expanded,
@@ -52,7 +51,7 @@ pub fn page(data: &PageData) -> String {
     result(&mut out, data);
     cautions(&mut out, &data.cautions);
     lines(&mut out, data);
-    dispersion(&mut out, data.dispersion.as_ref(), &data.coverage);
+    dispersion(&mut out, data);
     tracks(&mut out, &data.tracks);
     readings(&mut out, &data.readings);
     budgets(&mut out, data);
@@ -309,7 +308,7 @@ fn lines(out: &mut String, data: &PageData) {
              differences between them are better known than the column <i>u</i>(<i>n</i>) suggests.</p>",
         );
     }
-    unknown_lines(out, &data.unknown_lines);
+    unknown_lines(out, &data.unknown_lines, &data.lamps);
     out.push_str("</section>");
 }
 
@@ -342,7 +341,7 @@ fn residual(value: Option<f64>) -> String {
         })
 }
 
-fn unknown_lines(out: &mut String, list: &[UnknownLine]) {
+fn unknown_lines(out: &mut String, list: &[UnknownLine], lamps: &str) {
     if list.is_empty() {
         return;
     }
@@ -360,11 +359,15 @@ fn unknown_lines(out: &mut String, list: &[UnknownLine]) {
         out.push_str("</tr>");
     }
     out.push_str("</tbody></table></div>");
+    if !lamps.is_empty() {
+        let _ = write!(out, "<p>{}.</p>", escape(lamps));
+    }
 }
 
-fn dispersion(out: &mut String, data: Option<&Dispersion>, coverage: &Coverage) {
+fn dispersion(out: &mut String, page: &PageData) {
+    let coverage = &page.coverage;
     open(out, "dispersion", "Dispersion");
-    let Some(data) = data else {
+    let Some(data) = &page.dispersion else {
         nothing(
             out,
             "No dispersion: it needs indices of at least two wavelengths.",
@@ -377,9 +380,9 @@ fn dispersion(out: &mut String, data: Option<&Dispersion>, coverage: &Coverage) 
     });
     let _ = write!(
         out,
-        "<figure>{}<figcaption>{} measured index; bars and shaded band: expanded uncertainty{level}. Solid line: fit. \
-         Dotted: wavelengths at which results are quoted. The lower plot has the same abscissa; its bars leave out \
-         what all lines share.</figcaption></figure>",
+        "<figure>{}<figcaption>{} measured index, with its expanded uncertainty{level}. Solid line: fit. Shaded band: where the index \
+         is to be expected, what the formula of the fit is off for real glasses taken in. Dotted: wavelengths at which results are \
+         quoted. The lower plot has the same abscissa; its bars and its band leave out what all lines share.</figcaption></figure>",
         plot::both(&figures::dispersion(data)),
         plot::key(Shape::Disc),
     );
@@ -424,7 +427,60 @@ fn dispersion(out: &mut String, data: Option<&Dispersion>, coverage: &Coverage) 
         }
         out.push_str("</tbody></table></div>");
     }
+    resolving(out, &page.resolving);
     out.push_str("</section>");
+}
+
+fn resolving(out: &mut String, list: &[ResolvingRow]) {
+    if list.is_empty() {
+        return;
+    }
+    let any =
+        |value: &dyn Fn(&ResolvingRow) -> &Value| list.iter().any(|r| *value(r) != Value::Unknown);
+    let base = any(&|r| &r.resolving_power);
+    let slit = any(&|r| &r.slit_resolving_power);
+    out.push_str("<h3>What the prism does to wavelengths</h3>");
+    scroll(out, "Angular dispersion and resolving power", "resolving");
+    out.push_str(
+        "<thead><tr><th scope=\"col\">Line</th><th scope=\"col\" class=\"num\">|d\u{3b4}/d\u{3bb}|, \u{2033}/nm</th>\
+         <th scope=\"col\" class=\"num\"><i>u</i></th>",
+    );
+    if base {
+        out.push_str("<th scope=\"col\" class=\"num\"><i>R</i></th><th scope=\"col\" class=\"num\"><i>u</i></th>");
+    }
+    if slit {
+        out.push_str("<th scope=\"col\" class=\"num\"><i>R</i><sub>slit</sub></th><th scope=\"col\" class=\"num\"><i>u</i></th>");
+    }
+    if base || slit {
+        out.push_str("<th scope=\"col\" class=\"num\">\u{394}\u{3bb}, nm</th>");
+    }
+    out.push_str("</tr></thead><tbody>");
+    for row in list {
+        let _ = write!(out, "<tr><th scope=\"row\">{}</th>", escape(&row.line));
+        let mut both = |value: &Value| {
+            cell(out, "num", &value_alone(value));
+            cell(out, "num", &u_alone(value));
+        };
+        both(&row.angular_dispersion);
+        if base {
+            both(&row.resolving_power);
+        }
+        if slit {
+            both(&row.slit_resolving_power);
+        }
+        if base || slit {
+            cell(out, "num", &value_alone(&row.resolved_nm));
+        }
+        out.push_str("</tr>");
+    }
+    out.push_str("</tbody></table></div><p class=\"rule\">");
+    out.push_str(match (base, slit) {
+        (true, true) => "<i>R</i> = \u{3bb}/\u{394}\u{3bb} of the base that light fills, <i>R</i><sub>slit</sub> what the width of the slit image allows; \u{394}\u{3bb} follows from the smaller one.",
+        (true, false) => "<i>R</i> = \u{3bb}/\u{394}\u{3bb} of the base that light fills; a wide slit separates less.",
+        (false, true) => "<i>R</i><sub>slit</sub> = \u{3bb}/\u{394}\u{3bb}, what the width of the slit image allows. What the prism itself allows follows from the length of its base, which was not given.",
+        (false, false) => "The resolving power follows from the length of the prism\u{2019}s base that light fills, which was not given.",
+    });
+    out.push_str("</p>");
 }
 
 fn tracks(out: &mut String, list: &[Track]) {

@@ -3,7 +3,7 @@
 use super::budget::{Budget, Cause, Evaluation};
 use super::view::{
     Caution, Coverage, CurvePoint, Dispersion, Glass, IndexPoint, LineRow, PageData, Quantity,
-    Reading, Track, TrackPoint, Turn, UnknownLine, Value, Window,
+    Reading, ResolvingRow, Track, TrackPoint, Turn, UnknownLine, Value, Window,
 };
 
 /// A reproducible sequence in -1..1, good enough to roughen a drawing.
@@ -219,6 +219,26 @@ pub(super) fn full() -> PageData {
         })
         .collect();
     PageData {
+        lamps: "The lines without a wavelength are perhaps of the lamp He (2 of 2 lines, probability 0.71)"
+            .to_owned(),
+        resolving: [("Hg 546.1", 155.2, 3180.0), ("Hg 435.8", 325.0, 6710.0)]
+            .into_iter()
+            .map(|(line, angular, power)| {
+                let value = |value: f64| Value::Number {
+                    value,
+                    u: Some(0.012 * value),
+                    expanded: Some(0.024 * value),
+                    unit: "",
+                };
+                ResolvingRow {
+                    line: line.to_owned(),
+                    angular_dispersion: value(angular / 10.0),
+                    resolving_power: value(power),
+                    slit_resolving_power: value(0.2 * power),
+                    resolved_nm: value(2500.0 / power),
+                }
+            })
+            .collect(),
         title: "Flint prism no. 4, mercury and cadmium".to_owned(),
         when: "24 November 2026, 15:42".to_owned(),
         coverage: Coverage {
@@ -302,7 +322,9 @@ pub(super) fn full() -> PageData {
                     CurvePoint {
                         wavelength_nm: nm,
                         n: fitted(nm),
+                        expected: Some(fitted(nm) + 1e-5),
                         expanded: Some(2.2e-4 + 4e-9 * (nm - 520.0).powi(2)),
+                        expected_1e5: Some((1.0, 3.0 + 1e-4 * (nm - 520.0).powi(2))),
                     }
                 })
                 .collect(),

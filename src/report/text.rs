@@ -8,7 +8,8 @@ use comfy_table::{CellAlignment, ContentArrangement, LineStyle, Table, TableStyl
 use super::document::side;
 use crate::basics::units::ARCSEC_PER_DEG;
 use crate::session::{
-    Calibrated, Caution, Demonstration, Experiment, LocatedFrame, Measured, Watched, rounded,
+    Calibrated, Caution, Demonstration, Experiment, LocatedFrame, Measured, Reduction, Watched,
+    rounded,
 };
 
 /// Columns of a terminal that tables keep to.
@@ -271,6 +272,23 @@ pub fn reduced(experiment: &Experiment) -> String {
         }
         let _ = writeln!(text, "{results}\n");
     }
+    if !experiment.resolving.is_empty() {
+        let mut parts = table(&["line", "dδ/dλ, ″ per nm", "R", "R, slit", "Δλ / nm"]);
+        let shown = |of: Option<&Measured>| of.map(measured).unwrap_or_default();
+        for line in &experiment.resolving {
+            parts.add_row([
+                line.line.clone(),
+                measured(&line.angular_dispersion_arcsec_per_nm),
+                shown(line.resolving_power.as_ref()),
+                shown(line.slit_resolving_power.as_ref()),
+                shown(line.resolved_nm.as_ref()),
+            ]);
+        }
+        let _ = writeln!(
+            text,
+            "Angular dispersion and resolving power (R: of the base that light fills, --base-mm; R, slit: of the slit image; Δλ: of the smaller one)\n{parts}\n"
+        );
+    }
     if !experiment.monte_carlo.is_empty() {
         let mut compared = table(&["result", "u, linear", "u, draws", "95 % from", "to", "by"]);
         for row in &experiment.monte_carlo {
@@ -317,6 +335,9 @@ pub fn reduced(experiment: &Experiment) -> String {
             }
         }
     }
+    if let Some(says) = lamps(reduction) {
+        let _ = writeln!(text, "{says}");
+    }
     let alike: Vec<String> = reduction
         .glasses
         .iter()
@@ -338,6 +359,34 @@ pub fn reduced(experiment: &Experiment) -> String {
         );
     }
     text
+}
+
+/// Which lamp the lines without a wavelength are of, as a sentence; none where there are too few.
+pub(super) fn lamps(reduction: &Reduction) -> Option<String> {
+    let first = reduction.lamps.first()?;
+    let of: Vec<String> = reduction
+        .lamps
+        .iter()
+        .take(3)
+        .map(|lamp| {
+            format!(
+                "{} ({} of {} lines, probability {:.2})",
+                lamp.lamp,
+                lamp.matched,
+                reduction.unknown_lines.len(),
+                lamp.probability
+            )
+        })
+        .collect();
+    Some(format!(
+        "The lines without a wavelength are {} of the lamp {}",
+        if first.probability >= 0.95 {
+            "very likely"
+        } else {
+            "perhaps"
+        },
+        of.join(", or ")
+    ))
 }
 
 /// The demonstration, with how far each result lies from the truth.
@@ -363,9 +412,10 @@ pub fn demonstrated(demonstration: &Demonstration, report: &Path) -> String {
     );
     let _ = write!(
         text,
-        "Frames: {}\nReport: {}",
+        "Frames: {}\nReport: {} and {}",
         demonstration.folder.display(),
-        report.display()
+        report.display(),
+        report.with_extension("pdf").display()
     );
     text
 }

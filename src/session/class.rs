@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use serde_json::Value;
 
 use super::experiment::{ReduceOptions, reduce};
-use super::{SessionError, WatchOptions, read_bench};
+use super::{SessionError, read_bench};
 use crate::basics::units::{ARCSEC_PER_DEG, Wavelength};
 use crate::prism::consensus::{Consensus, consensus, likely_slip};
 use crate::prism::index::deviation_at_minimum_deg;
@@ -255,18 +255,7 @@ fn from_table(path: &Path) -> Result<ClassBench, SessionError> {
     } else {
         super::BenchProfile::default()
     };
-    let options = ReduceOptions {
-        scale: profile.scale,
-        prism_angle: profile.bench.prism_angle,
-        faces: crate::prism::apex::FaceMethod::default(),
-        least_count: profile.bench.least_count,
-        eccentricity: profile.bench.eccentricity,
-        windows: profile.bench.windows,
-        air: None,
-        model: None,
-        watch: WatchOptions::default(),
-        monte_carlo: 0,
-    };
+    let options = ReduceOptions::of_bench(&profile);
     let found = reduce(path, &options, &|_, _| {})?;
     let reduction = &found.reduction;
     let pair = |m: &crate::basics::uncertainty::Measured| (m.value(), m.u());

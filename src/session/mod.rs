@@ -41,6 +41,7 @@ pub use crate::prism::consensus::Consensus;
 pub use crate::prism::dispersion::{DispersionFit, DispersionModel, StandardIndices};
 pub use crate::prism::montecarlo::Compared;
 pub use crate::prism::reduce::ReducedLine;
+pub use crate::prism::resolving::Resolving;
 pub use batch::watch_all;
 pub use calibrate::{BenchProfile, Calibrated, calibrate, read_bench, read_calibration};
 pub use class::{Class, ClassBench, ClassLine, class};
