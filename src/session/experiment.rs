@@ -294,6 +294,8 @@ pub fn reduce(
 /// What each wavelength of a table may be off, by its bits: the digits with which it is written, and the lamp table's own uncertainty
 /// where it is a lamp's line; one cause for all rows of one wavelength.
 fn wavelength_errors(rows: &[ReadingRow], lamps: &LampTable) -> BTreeMap<u64, Measured> {
+    /// Tables of lamps differ by so much in one line's wavelength, nm.
+    const SAME_LINE_NM: f64 = 0.001;
     let mut errors = BTreeMap::new();
     for row in rows {
         let Some(wavelength) = row.wavelength else {
@@ -301,7 +303,7 @@ fn wavelength_errors(rows: &[ReadingRow], lamps: &LampTable) -> BTreeMap<u64, Me
         };
         let nm = wavelength.in_air_nm();
         let lamp = lamps
-            .nearest(wavelength, 2.0 * row.u_wavelength_nm)
+            .nearest(wavelength, 2.0 * row.u_wavelength_nm + SAME_LINE_NM)
             .map_or(0.0, |line| line.u_nm);
         let cause = Cause::type_b(
             format!("wavelength as written, row {}", row.row),
