@@ -491,6 +491,7 @@ fn flags_that_are_no_uncertainties_are_refused() {
         ("--air", "20,101325,0.5,1", "like 21.5"),
         ("--prism-temperature", "nan", "degrees Celsius"),
         ("--prism-temperature", "-300", "degrees Celsius"),
+        ("--measured-on", "25.11.2026", "year-month-day"),
         ("--monte-carlo", "3", "at least 100"),
         ("--model", "cauchy-9", "cauchy-2"),
     ] {

@@ -237,6 +237,9 @@ pub(super) struct Reduce {
         allow_hyphen_values = true
     )]
     pub(super) u_air: Option<String>,
+    /// Day of the measurement, year-month-day: noted in the results, and the day for `class`
+    #[arg(long, value_name = "DATE")]
+    pub(super) measured_on: Option<String>,
     /// Temperature of the prism, °C: noted in the results
     #[arg(long, value_name = "C", allow_hyphen_values = true)]
     pub(super) prism_temperature: Option<f64>,

@@ -420,6 +420,7 @@ fn reduce_options(flags: &Reduce) -> Result<ReduceOptions, CliError> {
             .map_err(|error| CliError::Usage(format!("--faces: {error}")))?,
         least_count: least_count(flags.least_count)?.or(bench.least_count),
         base_mm,
+        measured_on: checked_day(flags.measured_on.as_deref())?,
         prism_temperature_c: flags.prism_temperature,
         air,
         model: flags
@@ -436,6 +437,21 @@ fn reduce_options(flags: &Reduce) -> Result<ReduceOptions, CliError> {
         monte_carlo: checked_draws(flags.monte_carlo)?,
         ..ReduceOptions::of_bench(&profile)
     })
+}
+
+/// A day as year-month-day.
+fn checked_day(day: Option<&str>) -> Result<Option<String>, CliError> {
+    day.map(|text| {
+        text.trim()
+            .parse::<jiff::civil::Date>()
+            .map(|date| date.to_string())
+            .map_err(|_| {
+                CliError::Usage(format!(
+                    "--measured-on: \"{text}\" is no day; write year-month-day, such as 2026-11-25"
+                ))
+            })
+    })
+    .transpose()
 }
 
 /// Draws of a Monte Carlo check, 0 for none.

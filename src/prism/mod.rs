@@ -33,6 +33,7 @@ pub mod air;
 pub mod apex;
 pub mod consensus;
 pub mod dispersion;
+pub mod drift;
 pub mod glasses;
 pub mod index;
 pub mod lamps;

@@ -774,7 +774,7 @@ fn rayleighs_prism_just_resolves_sodium() {
         .unwrap();
     yellow.line = Some("yellow".to_owned());
     let found = reduce(&table, &options, &lamps, &glasses).unwrap();
-    let aperture = Aperture::new(Some((10.2, 0.01)), Some((20.0, 1.0))).unwrap();
+    let aperture = Aperture::new(Some((10.2, 0.01)), Some((60.0, 3.0))).unwrap();
     let seen = resolving(&found, &aperture, &glasses);
     let yellow = seen.iter().find(|line| line.line == "yellow").unwrap();
     // R goes as the third power of 1/λ on Cauchy's curve with two terms.
@@ -783,7 +783,7 @@ fn rayleighs_prism_just_resolves_sodium() {
     let at_d = power.value() * (576.961_f64 / d).powi(3);
     near(at_d, d / (589.592 - 588.995), 8.0, "R at D");
     assert!(power.u() < 0.005 * power.value(), "{power}");
-    // The slit of 20 seconds separates less, so that it decides.
+    // The slit of a minute separates less, so that it decides.
     let by_slit = yellow.slit_resolving_power.as_ref().unwrap();
     assert!(by_slit.value() < power.value());
     let resolved = yellow.resolved_nm.as_ref().unwrap();

@@ -261,6 +261,8 @@ pub fn reduced(experiment: &Experiment) -> Value {
             })
         })
         .collect();
+    body["bench"] = json!(experiment.options.bench);
+    body["measured_on"] = json!(experiment.options.measured_on);
     body["prism_temperature_c"] = json!(experiment.options.prism_temperature_c);
     body["air"] = json!(experiment.options.air.map(|air| json!({
         "temperature_c": air.temperature_c(),

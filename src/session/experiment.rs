@@ -51,6 +51,10 @@ pub struct ReduceOptions {
     pub levelling: Option<Angle>,
     /// Standard uncertainty of a deviation by collimation left over.
     pub collimation: Option<Angle>,
+    /// Name of the bench: noted in the results.
+    pub bench: Option<String>,
+    /// Day of the measurement as year-month-day: noted in the results.
+    pub measured_on: Option<String>,
     /// Temperature of the prism, °C: noted in the results.
     pub prism_temperature_c: Option<f64>,
     /// Air of the room.
@@ -69,6 +73,7 @@ impl ReduceOptions {
     pub fn of_bench(profile: &BenchProfile) -> Self {
         let bench = &profile.bench;
         Self {
+            bench: Some(bench.name.clone()).filter(|name| !name.is_empty()),
             scale: profile.scale.clone(),
             prism_angle: bench.prism_angle,
             least_count: bench.least_count,

@@ -17,6 +17,7 @@ mod class;
 mod demo;
 mod experiment;
 mod footage;
+mod over_time;
 mod stills;
 mod sweep;
 mod watcher;
@@ -48,6 +49,7 @@ pub use class::{Class, ClassBench, ClassLine, class};
 pub use demo::{Demonstration, Deviation, demonstrate};
 pub use experiment::{Experiment, ReduceOptions, ReducedRow, reduce};
 pub use footage::{MeasuredFootage, Seen};
+pub use over_time::BenchOverTime;
 pub use stills::{LocatedFrame, locate};
 pub use sweep::{LineAngle, WatchOptions, WatchProgress, Watched, watch, watch_frames};
 
