@@ -104,6 +104,8 @@ pub struct ReducedLine {
     pub wavelength: Wavelength,
     /// Set in which it was read.
     pub set: String,
+    /// Rows of the table that its deviation rests on: the line, then the central image or the line on the other side.
+    pub rows: [usize; 2],
     /// Minimum deviation, degrees, without sign.
     pub deviation_deg: Measured,
     /// Index relative to the air around the prism.
@@ -370,6 +372,7 @@ pub(super) fn indexed_lines(
 pub(super) struct MeasuredLine {
     name: String,
     set: String,
+    rows: [usize; 2],
     pub(super) wavelength: Option<Wavelength>,
     wavelength_off_nm: Measured,
     pub(super) deviation_deg: Measured,
@@ -382,6 +385,7 @@ impl MeasuredLine {
             line: self.name.clone(),
             wavelength,
             set: self.set.clone(),
+            rows: self.rows,
             deviation_deg: self.deviation_deg.clone(),
             index_absolute: options
                 .air
@@ -421,6 +425,7 @@ impl MeasuredLine {
                 .unwrap_or_default(),
             line: self.name,
             set: self.set,
+            rows: self.rows,
             deviation_deg: self.deviation_deg,
             index: self.index,
             wavelength_nm,
@@ -460,7 +465,11 @@ pub(super) fn measured_lines(
         .filter_map(|(index, line)| {
             if let Some(central) = centrals.get(line.set.as_str()) {
                 lines_of_set.entry(&line.set).or_default().push(line.name());
-                return Some(Ok((*line, deviation(&line.reading_deg, &central.reading_deg))));
+                return Some(Ok((
+                    *line,
+                    central.row,
+                    deviation(&line.reading_deg, &central.reading_deg),
+                )));
             }
             // Without a central image the line was read on either side: half the angle between the two places.
             let same = |other: &&Pointed| other.set == line.set && other.name() == line.name();
@@ -470,6 +479,7 @@ pub(super) fn measured_lines(
             Some(match lines.iter().skip(index + 1).find(|other| same(other)) {
                 Some(other) => Ok((
                     *line,
+                    other.row,
                     deviation(&line.reading_deg, &other.reading_deg).scaled(0.5),
                 )),
                 None => Err(PrismError(format!(
@@ -479,7 +489,7 @@ pub(super) fn measured_lines(
             })
         })
         .map(|found| {
-            let (line, deviation_deg) = found?;
+            let (line, other_row, deviation_deg) = found?;
             let name = format!("row {}, {}", line.row, line.name());
             let deviation_deg = adjustment.deviation(deviation_deg);
             let index = index_at_minimum(prism_angle_deg, &deviation_deg, &name)?;
@@ -487,6 +497,7 @@ pub(super) fn measured_lines(
                 index: adjustment.index(index),
                 name: line.name(),
                 set: line.set.clone(),
+                rows: [line.row, other_row],
                 wavelength: line.wavelength,
                 wavelength_off_nm: line.wavelength_off_nm.clone(),
                 deviation_deg,

@@ -38,6 +38,8 @@ pub struct UnknownLine {
     pub line: String,
     /// Set in which it was read.
     pub set: String,
+    /// Rows of the table that its deviation rests on.
+    pub rows: [usize; 2],
     /// Minimum deviation, degrees.
     pub deviation_deg: Measured,
     /// Index.

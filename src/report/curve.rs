@@ -125,14 +125,19 @@ fn fitted(shown: &mut Dispersion, fit: &DispersionFit) {
             ],
         ),
     };
-    shown.model = format!(
-        "{model}, \u{3bb} in \u{b5}m in standard air{}",
-        if fit.chosen {
-            "; chosen for the smallest error of n_F \u{2212} n_C to be expected"
-        } else {
-            ""
-        }
-    );
+    shown.model = format!("{model}, \u{3bb} in \u{b5}m in standard air");
+    if fit.chosen {
+        shown.choice = match &fit.worth {
+            Some(worth) => format!(
+                "Chosen among the formulas for the smallest error of n_F \u{2212} n_C to be expected: u = {} from the measurement, and {} by which \
+                 single glasses like this one differ from the formula.",
+                super::write::number(worth.u_measured, 2),
+                super::write::number(worth.u_departure, 2)
+            ),
+            None => "Chosen by Akaike\u{2019}s criterion with the correction for small samples."
+                .to_owned(),
+        };
+    }
     shown.coefficients = names
         .iter()
         .zip(&fit.coefficients)

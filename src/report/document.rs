@@ -215,6 +215,7 @@ pub fn reduced(experiment: &Experiment) -> Value {
         "unknown_lines": reduction.unknown_lines.iter().map(|line| json!({
             "line": line.line,
             "set": line.set,
+            "rows": line.rows,
             "deviation_deg": line.deviation_deg.value(),
             "u_deviation_arcsec": line.deviation_deg.u() * ARCSEC_PER_DEG,
             "n": line.index.value(),
@@ -400,6 +401,7 @@ fn reduced_line(line: &ReducedLine) -> Value {
         "line": line.line,
         "wavelength_nm": line.wavelength.in_air_nm(),
         "set": line.set,
+        "rows": line.rows,
         "deviation_deg": line.deviation_deg.value(),
         "u_deviation_arcsec": line.deviation_deg.u() * ARCSEC_PER_DEG,
         "n": line.index.value(),

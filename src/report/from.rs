@@ -234,6 +234,7 @@ fn lines(reduction: &Reduction) -> Vec<LineRow> {
             deviation: angle(&line.deviation_deg),
             index: number(&line.index, ""),
             residual_1e5: line.residual.map(|r| r * 1e5),
+            rows: line.rows.iter().map(usize::to_string).collect(),
         })
         .collect()
 }
@@ -327,6 +328,14 @@ fn followed(sweep: &Sweep, line: &FollowedLine) -> Track {
             .filter_map(|t| {
                 Some(Turn {
                     time_s: t.time_s,
+                    frame: line
+                        .track
+                        .iter()
+                        .min_by(|one, other| {
+                            let off = |p: &&crate::session::TrackPoint| (p.time_s - t.time_s).abs();
+                            off(one).total_cmp(&off(other))
+                        })
+                        .map(|point| point.frame),
                     position_px: place(t.x_px, t.offset_px)?,
                     u_px: known(t.u_px),
                     counted: t.counted,

@@ -297,7 +297,7 @@ fn lines(out: &mut String, data: &PageData) {
              <th scope=\"col\" class=\"num\"><i>n</i></th><th scope=\"col\" class=\"num\"><i>u</i>(<i>n</i>)</th>\
              <th scope=\"col\" class=\"num\">minimum deviation</th><th scope=\"col\" class=\"num\"><i>u</i></th>\
              <th scope=\"col\" class=\"num\">measured \u{2212} fitted, 10\u{207b}\u{2075}</th>\
-             <th scope=\"col\">Set</th></tr></thead><tbody>",
+             <th scope=\"col\">Set</th><th scope=\"col\">Rows</th></tr></thead><tbody>",
         );
         for row in &data.lines {
             line_row(out, row);
@@ -305,7 +305,8 @@ fn lines(out: &mut String, data: &PageData) {
         out.push_str("</tbody></table></div>");
         out.push_str(
             "<p class=\"rule\">Wavelengths in standard air. The lines share the refracting angle, so their indices are correlated: \
-             differences between them are better known than the column <i>u</i>(<i>n</i>) suggests.</p>",
+             differences between them are better known than the column <i>u</i>(<i>n</i>) suggests. Rows: those of the table of readings that a \
+             line rests on.</p>",
         );
     }
     unknown_lines(out, &data.unknown_lines, &data.lamps);
@@ -325,6 +326,12 @@ fn line_row(out: &mut String, row: &LineRow) {
     cell(out, "num", &u_alone(&row.deviation));
     cell(out, "num", &residual(row.residual_1e5));
     cell(out, "", &escape(&row.set));
+    let rows: Vec<String> = row
+        .rows
+        .iter()
+        .map(|row| format!("<a href=\"#row-{0}\">{0}</a>", escape(row)))
+        .collect();
+    cell(out, "", &rows.join(", "));
     out.push_str("</tr>");
 }
 
@@ -390,8 +397,11 @@ fn dispersion(out: &mut String, page: &PageData) {
         let _ = write!(
             out,
             "<p>Fitted: <b class=\"formula\">{}</b>.",
-            sentence_with_symbols(&data.model)
+            escape(&data.model)
         );
+        if !data.choice.is_empty() {
+            let _ = write!(out, " {}", sentence_with_symbols(&data.choice));
+        }
         if let Some((chi, freedom)) = data.chi_squared.filter(|c| c.0.is_finite()) {
             let _ = write!(
                 out,
@@ -562,7 +572,10 @@ fn one_track(out: &mut String, track: &Track, id: &str) {
             };
             let place = position(turn.position_px, turn.u_px);
             let time = if turn.time_s.is_finite() {
-                format!("{:.2} s, ", turn.time_s)
+                match turn.frame {
+                    Some(frame) => format!("{:.2} s, frame {frame}, ", turn.time_s),
+                    None => format!("{:.2} s, ", turn.time_s),
+                }
             } else {
                 String::new()
             };
@@ -652,7 +665,11 @@ fn readings(out: &mut String, list: &[Reading]) {
          <th scope=\"col\" class=\"num\">corrected</th><th scope=\"col\">Footage</th><th scope=\"col\">Note</th></tr></thead><tbody>",
     );
     for r in list {
-        let _ = write!(out, "<tr><th scope=\"row\">{}</th>", escape(&r.row));
+        let _ = write!(
+            out,
+            "<tr id=\"row-{0}\"><th scope=\"row\">{0}</th>",
+            escape(&r.row)
+        );
         cell(out, "", &escape(&r.set));
         cell(out, "", &escape(&r.target));
         cell(out, "", &escape(&r.line));
@@ -984,7 +1001,7 @@ mod tests {
         assert_eq!(
             out,
             "<tr><th scope=\"row\">e</th><td class=\"num\"></td><td class=\"num\">1.50000</td><td class=\"num\"></td>\
-             <td class=\"num\"></td><td class=\"num\"></td><td class=\"num\"></td><td></td></tr>"
+             <td class=\"num\"></td><td class=\"num\"></td><td class=\"num\"></td><td></td><td></td></tr>"
         );
     }
 

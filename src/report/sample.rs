@@ -87,6 +87,7 @@ pub(super) fn track(line: &str, answer: f64) -> Track {
     }
     let turn = |time_s: f64, by: f64, counted, why: &str| Turn {
         time_s,
+        frame: Some((25.0 * time_s) as u64),
         position_px: answer + by,
         u_px: Some(0.021),
         counted,
@@ -278,6 +279,7 @@ pub(super) fn full() -> PageData {
                 deviation: angle(deg, 5.9),
                 index: number(p.n, 1.2e-4),
                 residual_1e5: p.residual_1e5,
+                rows: vec!["3".to_owned(), "4".to_owned()],
             })
             .collect(),
         unknown_lines: vec![UnknownLine {
@@ -292,6 +294,7 @@ pub(super) fn full() -> PageData {
         }],
         dispersion: Some(Dispersion {
             model: "n(\u{3bb}) = A + B/\u{3bb}\u{b2} + C/\u{3bb}\u{2074}".to_owned(),
+            choice: "Chosen for the smallest error of n_F \u{2212} n_C to be expected.".to_owned(),
             coefficients: vec![
                 ("A".to_owned(), number(1.596_1, 2.1e-4)),
                 (

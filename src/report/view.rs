@@ -120,6 +120,8 @@ pub struct LineRow {
     pub index: Value,
     /// Measured less fitted index, in 1e-5.
     pub residual_1e5: Option<f64>,
+    /// Rows of the table of readings that it rests on.
+    pub rows: Vec<String>,
 }
 
 /// A line whose wavelength follows from the dispersion.
@@ -153,6 +155,8 @@ pub struct ResolvingRow {
 pub struct Dispersion {
     /// Formula in words and letters.
     pub model: String,
+    /// By what it was chosen, as a sentence; empty where it was asked for.
+    pub choice: String,
     /// Coefficients: (name, value with its uncertainty).
     pub coefficients: Vec<(String, Value)>,
     /// Chi-squared of the fit and its degrees of freedom.
@@ -244,6 +248,8 @@ pub struct TrackPoint {
 pub struct Turn {
     /// When, s from the first frame.
     pub time_s: f64,
+    /// The frame nearest to it, counted from 0.
+    pub frame: Option<u64>,
     /// Position, px.
     pub position_px: f64,
     /// Standard uncertainty, px.
