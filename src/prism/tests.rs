@@ -241,6 +241,22 @@ fn catalogue_indices_to_their_last_digit() {
             .index(D_LINE)
     };
     near(index("fused silica"), 1.458_463_69, 1e-8, "silica");
+    // Malitson's table of measured indices of fused silica, J. Opt. Soc. Am. 55 (1965) 1205 (from memory), six decimals.
+    let silica = table
+        .glasses
+        .iter()
+        .find(|g| g.name == "fused silica")
+        .unwrap();
+    for (nm, n) in [
+        (404.656, 1.469_618),
+        (435.835, 1.466_693),
+        (486.133, 1.463_126),
+        (546.074, 1.460_078),
+        (587.561, 1.458_464),
+        (656.272, 1.456_367),
+    ] {
+        near(silica.index(Wavelength::air_nm(nm)), n, 1.1e-6, "Malitson");
+    }
     near(index("calcium fluoride"), 1.433_849_28, 1e-8, "fluorite");
     near(index("sapphire, ordinary"), 1.768_171_99, 2e-7, "sapphire");
     near(index("quartz, ordinary"), 1.544_276_19, 1e-8, "quartz");
@@ -274,6 +290,27 @@ fn published_readings() {
             6e-7,
             "n",
         );
+    }
+}
+
+/// The same sheet's printed indices, to their last digit: its sines are those of angles with pi = 3.14, so that its angles are
+/// 3.14/pi of what they are called.
+#[test]
+#[expect(
+    clippy::approx_constant,
+    reason = "the sheet took 3.14 for pi, and its printed digits follow from that"
+)]
+fn published_indices_as_they_were_computed() {
+    let called = |deg: f64| deg * 3.14 / std::f64::consts::PI;
+    for (deviation, printed) in [
+        (41.483_33, 1.548_744_946),
+        (41.45, 1.548_376_537),
+        (40.916_67, 1.542_464_217),
+        (40.70, 1.540_052_795),
+        (40.466_67, 1.537_449_728),
+    ] {
+        let n = Partials::at(called(60.0), called(deviation)).index;
+        near(n, printed, 6e-8, "n as printed");
     }
 }
 

@@ -466,12 +466,32 @@ fn budget(row: &ResultRow<'_>) -> Option<Budget> {
 
 /// What a person can do about a cause; common practice, no source.
 fn remedy(cause: &str) -> &'static str {
-    const KNOWN: [(&str, &str); 6] = [
+    const KNOWN: [(&str, &str); 11] = [
         (
             "least count",
             "Read more often, each time after setting the telescope anew, or use a circle with a finer vernier.",
         ),
         ("eccentricity", "Read both windows every time."),
+        (
+            "division of the circle",
+            "Repeat the measurement on other parts of the circle: turn the circle against the telescope between repeats.",
+        ),
+        (
+            "wavelength",
+            "Write the wavelengths with all their decimals.",
+        ),
+        (
+            "levelling",
+            "Level the table by the reflections from both faces, and use the middle of the slit's height.",
+        ),
+        (
+            "collimation",
+            "Set the telescope to infinity on something far away, then the collimator by the telescope.",
+        ),
+        (
+            "of the air",
+            "Read thermometer and barometer beside the spectrometer.",
+        ),
         (
             "refracting angle",
             "Measure the refracting angle again on other parts of the circle and take the mean.",
