@@ -31,10 +31,10 @@ impl AirConditions {
             )));
         }
         if !(10_000.0..=140_000.0).contains(&pressure_pa) {
-            let hint = if (100.0..=1400.0).contains(&pressure_pa) {
-                "; this looks like hectopascal, times 100 makes pascal"
-            } else if (10.0..=140.0).contains(&pressure_pa) {
+            let hint = if (10.0..=140.0).contains(&pressure_pa) {
                 "; this looks like kilopascal, times 1000 makes pascal"
+            } else if (140.0..=1400.0).contains(&pressure_pa) {
+                "; this looks like hectopascal, times 100 makes pascal"
             } else {
                 ""
             };
