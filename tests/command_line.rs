@@ -576,7 +576,8 @@ fn singular_fits_say_why_there_is_no_curve() {
             "at least 2 different wavelengths and there are 1",
         ),
     ] {
-        let table = write(folder.path(), "readings.csv", &format!("{header}{rows}"));
+        let text = format!("{header}{rows}");
+        let table = write(folder.path(), "readings.csv", &text);
         let mut arguments = vec![
             "reduce",
             argument(&table),

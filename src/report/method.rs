@@ -109,7 +109,7 @@ fn circle(experiment: &Experiment) -> String {
     let mut says = format!(
         "Each window carries a rectangular error of half the least count, {}\u{2033}, to either side, a wavelength one of half a step of its \
          last written digit.",
-        super::write::number(experiment.least_count.arcseconds(), 4)
+        (100.0 * experiment.least_count.arcseconds()).round() / 100.0
     );
     if let Some(air) = options.air {
         says.push_str(&format!(

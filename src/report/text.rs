@@ -8,8 +8,8 @@ use comfy_table::{CellAlignment, ContentArrangement, LineStyle, Table, TableStyl
 use super::document::side;
 use crate::basics::units::ARCSEC_PER_DEG;
 use crate::session::{
-    Calibrated, Caution, Demonstration, Experiment, LocatedFrame, Measured, Reduction, Watched,
-    rounded,
+    Calibrated, Caution, Demonstration, Experiment, LocatedFrame, Measured, Reduction, Resolving,
+    Watched, rounded,
 };
 
 /// Columns of a terminal that tables keep to.
@@ -273,21 +273,7 @@ pub fn reduced(experiment: &Experiment) -> String {
         let _ = writeln!(text, "{results}\n");
     }
     if !experiment.resolving.is_empty() {
-        let mut parts = table(&["line", "dδ/dλ, ″ per nm", "R", "R, slit", "Δλ / nm"]);
-        let shown = |of: Option<&Measured>| of.map(measured).unwrap_or_default();
-        for line in &experiment.resolving {
-            parts.add_row([
-                line.line.clone(),
-                measured(&line.angular_dispersion_arcsec_per_nm),
-                shown(line.resolving_power.as_ref()),
-                shown(line.slit_resolving_power.as_ref()),
-                shown(line.resolved_nm.as_ref()),
-            ]);
-        }
-        let _ = writeln!(
-            text,
-            "Angular dispersion and resolving power (R: of the base that light fills, --base-mm; R, slit: of the slit image; Δλ: of the smaller one)\n{parts}\n"
-        );
+        let _ = writeln!(text, "{}\n", resolving(&experiment.resolving));
     }
     if !experiment.monte_carlo.is_empty() {
         let mut compared = table(&["result", "u, linear", "u, draws", "95 % from", "to", "by"]);
@@ -319,8 +305,9 @@ pub fn reduced(experiment: &Experiment) -> String {
                     .collect();
                 let _ = writeln!(
                     text,
-                    "Unknown line {}: λ = {} nm{}{}",
+                    "Unknown line {}: n = {}, λ = {} nm{}{}",
                     line.line,
+                    measured(&line.index),
                     measured(wavelength),
                     if candidates.is_empty() {
                         ""
@@ -331,7 +318,12 @@ pub fn reduced(experiment: &Experiment) -> String {
                 );
             }
             Err(why) => {
-                let _ = writeln!(text, "Unknown line {}: {why}", line.line);
+                let _ = writeln!(
+                    text,
+                    "Unknown line {}: n = {}; {why}",
+                    line.line,
+                    measured(&line.index)
+                );
             }
         }
     }
@@ -359,6 +351,43 @@ pub fn reduced(experiment: &Experiment) -> String {
         );
     }
     text
+}
+
+/// Angular dispersion and, where they are known, the resolving powers.
+fn resolving(lines: &[Resolving]) -> String {
+    type Column = (&'static str, fn(&Resolving) -> Option<&Measured>);
+    let columns: [Column; 3] = [
+        ("R", |line| line.resolving_power.as_ref()),
+        ("R, slit", |line| line.slit_resolving_power.as_ref()),
+        ("Δλ / nm", |line| line.resolved_nm.as_ref()),
+    ];
+    let known: Vec<&Column> = columns
+        .iter()
+        .filter(|(_, of)| lines.iter().any(|line| of(line).is_some()))
+        .collect();
+    let mut header = vec!["line", "dδ/dλ, ″ per nm"];
+    header.extend(known.iter().map(|(name, _)| *name));
+    let mut rows = table(&header);
+    for line in lines {
+        let mut cells = vec![
+            line.line.clone(),
+            measured(&line.angular_dispersion_arcsec_per_nm),
+        ];
+        cells.extend(
+            known
+                .iter()
+                .map(|(_, of)| of(line).map(measured).unwrap_or_default()),
+        );
+        rows.add_row(cells);
+    }
+    format!(
+        "Angular dispersion and resolving power{}\n{rows}",
+        if known.is_empty() {
+            " (R follows from the base that light fills: --base-mm)"
+        } else {
+            " (R: of the base that light fills; R, slit: of the slit image; Δλ: of the smaller one)"
+        }
+    )
 }
 
 /// Which lamp the lines without a wavelength are of, as a sentence; none where there are too few.

@@ -96,6 +96,7 @@ fn shortened(title: &str) -> String {
 /// Puts rows on sheets.
 fn sheets(set: Vec<Row>, paper: Paper, faces: &mut Typefaces) -> Vec<Sheet> {
     let room = paper.size().1 - TOP - BOTTOM;
+    let set: Vec<Row> = set.into_iter().flat_map(|row| cut(row, room)).collect();
     let mut done: Vec<Sheet> = Vec::new();
     let mut y = f64::INFINITY;
     let mut at = 0;
@@ -150,6 +151,45 @@ fn sheets(set: Vec<Row>, paper: Paper, faces: &mut Typefaces) -> Vec<Sheet> {
         });
     }
     done
+}
+
+/// A row that is higher than a sheet, such as a list of hundreds of files, in parts that are not; text is cut between its lines.
+fn cut(row: Row, room: f64) -> Vec<Row> {
+    /// Room above the first line of a part, for its letters.
+    const LETTERS: f64 = 14.0;
+    if row.height <= room {
+        return vec![row];
+    }
+    let step = room - 2.0 * LETTERS;
+    let count = (row.height / step).ceil().max(1.0) as usize;
+    (0..count)
+        .map(|part| {
+            let (from, to) = (part as f64 * step, (part + 1) as f64 * step);
+            let down = if part > 0 { LETTERS - from } else { 0.0 };
+            let items = row
+                .items
+                .iter()
+                .filter_map(|item| match item {
+                    Item::Area([x, y, width, height], ink) => {
+                        let (top, low) = (y.max(from), (y + height).min(to));
+                        (low > top).then_some(Item::Area([*x, top + down, *width, low - top], *ink))
+                    }
+                    Item::Text(x, y, text, style) => (*y >= from && *y < to)
+                        .then(|| Item::Text(*x, y + down, text.clone(), *style)),
+                    Item::Drawing(x, y, width, svg) => (*y >= from && *y < to)
+                        .then(|| Item::Drawing(*x, y + down, *width, svg.clone())),
+                })
+                .collect();
+            Row {
+                height: (row.height.min(to) + down).min(room),
+                above: if part == 0 { row.above } else { 0.0 },
+                keep: row.keep && part + 1 == count,
+                items,
+                head: row.head.clone(),
+                section: row.section.clone().filter(|_| part == 0),
+            }
+        })
+        .collect()
 }
 
 /// Draws a row at a height below the upper margin.
@@ -386,6 +426,45 @@ mod tests {
                 }
             }
         }
+    }
+
+    /// Long names, hundreds of files, letters of other scripts: nothing is lost, and no part is higher than a sheet.
+    #[test]
+    fn what_is_longer_than_a_sheet_goes_on_on_the_next() {
+        let mut data = sample::full();
+        data.title = "prism ".repeat(400);
+        data.readings[0].note = "x".repeat(9000);
+        data.method[0] = "棱镜 призма مموشور ".repeat(300);
+        let files: Vec<String> = (0..900).map(|k| format!("clips/line-{k}.mp4")).collect();
+        data.provenance
+            .push(("footage".to_owned(), files.join(", ")));
+        let text = page::page(&data);
+        let root = markup::tree(&text);
+        let faces = Typefaces::load().unwrap();
+        let room = Paper::Letter.size().1 - TOP - BOTTOM;
+        let whole = rows(root.find("body").unwrap(), 527.0, &faces);
+        let words = |set: &[Row]| -> usize {
+            set.iter()
+                .flat_map(|row| &row.items)
+                .filter(|item| matches!(item, Item::Text(..)))
+                .count()
+        };
+        assert!(whole.iter().any(|row| row.height > room));
+        let before = words(&whole);
+        let parts: Vec<Row> = whole.into_iter().flat_map(|row| cut(row, room)).collect();
+        assert_eq!(words(&parts), before);
+        for row in &parts {
+            assert!(row.height <= room, "{}", row.height);
+            for item in &row.items {
+                if let Item::Text(_, base, text, _) = item {
+                    assert!(
+                        *base > 0.0 && *base <= row.height + 14.0,
+                        "{text} at {base}"
+                    );
+                }
+            }
+        }
+        assert!(pdf(&text, Paper::Letter).unwrap().starts_with(b"%PDF"));
     }
 
     #[test]
