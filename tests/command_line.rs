@@ -2,7 +2,7 @@
 
 use tempfile::tempdir;
 
-use crate::support::{argument, assert_refused, document, line_picture, lineturn, write};
+use crate::support::{answer, argument, assert_refused, document, line_picture, lineturn, write};
 
 /// A table that reduces: A = 60°, one mercury green line, F2-like index.
 const GOOD_TABLE: &str = "set,target,line,wavelength_nm,window_1,window_2\n\
@@ -781,6 +781,79 @@ fn a_class_is_compared() {
 }
 
 /// Three hundred results are compared in less than two seconds, and the one with a slip in both windows of a face is found.
+/// Results of several days, told by `--measured-on` or by names: each bench over time, and the one that drifts.
+#[test]
+fn a_bench_is_followed_over_time() {
+    let folder = tempdir().expect("a folder");
+    for (k, day) in ["2026-01-12", "2026-02-09", "2026-03-16", "2026-04-20"]
+        .into_iter()
+        .enumerate()
+    {
+        for bench in ["3", "7"] {
+            // Bench 7 reads the line two minutes farther out each month.
+            let minutes = 35 + if bench == "7" { 2 * k } else { 0 };
+            // Several lines, so that there is an index at d.
+            let mut text = "set,target,line,wavelength_nm,window_1,window_2\n\
+                ,face-1,,,100°00',280°00'\n,face-2,,,220°00',40°00'\n"
+                .to_owned();
+            for (set, nm, degrees, base) in [
+                (1, "404.656", 51, -21),
+                (2, "435.834", 50, -13),
+                (3, "546.075", 48, 0),
+                (4, "576.961", 48, -18),
+            ] {
+                let at = degrees * 60 + i64::try_from(minutes).expect("minutes") + base;
+                let (d, m) = (at / 60, at % 60);
+                text += &format!("{set},line,,{nm},{d}°{m:02}',{}°{m:02}'\n", d + 180);
+                text += &format!("{set},central,,,0°00',180°00'\n");
+            }
+            let table = write(folder.path(), "readings.csv", text);
+            let mut arguments = vec!["reduce", "--json", "--least-count", "10", argument(&table)];
+            if bench == "3" {
+                arguments.extend(["--measured-on", day]);
+            }
+            let output = lineturn(&arguments);
+            assert_eq!(output.status.code(), Some(0));
+            let name = if bench == "3" {
+                let place = folder.path().join(format!("visit {k}"));
+                std::fs::create_dir_all(&place).expect("a folder");
+                place.join("bench-3.json")
+            } else {
+                folder.path().join(format!("bench-7_{day}.json"))
+            };
+            std::fs::write(&name, &output.stdout).expect("a result");
+        }
+    }
+    std::fs::remove_file(folder.path().join("readings.csv")).expect("gone");
+    let report = folder.path().join("class.html");
+    let found = answer(&[
+        "class",
+        "--json",
+        argument(folder.path()),
+        "--report",
+        argument(&report),
+    ]);
+    let benches = found["over_time"].as_array().expect("benches");
+    let names: Vec<&str> = benches.iter().filter_map(|b| b["bench"].as_str()).collect();
+    assert_eq!(names, ["bench-3", "bench-7"]);
+    for bench in benches {
+        let days: Vec<&str> = bench["results"]
+            .as_array()
+            .expect("results")
+            .iter()
+            .filter_map(|r| r["measured_on"].as_str())
+            .collect();
+        assert_eq!(
+            days,
+            ["2026-01-12", "2026-02-09", "2026-03-16", "2026-04-20"]
+        );
+    }
+    assert_eq!(benches[0]["drifts"], false);
+    assert_eq!(benches[1]["drifts"], true, "{benches:?}");
+    let page = std::fs::read_to_string(&report).expect("a page");
+    assert!(page.contains("Benches over time") && page.contains("drifts"));
+}
+
 #[test]
 fn hundreds_of_results_are_compared_at_once() {
     let folder = tempdir().expect("a folder");
