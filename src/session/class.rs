@@ -5,7 +5,8 @@ use std::path::{Path, PathBuf};
 use serde_json::Value;
 
 use super::experiment::{ReduceOptions, reduce};
-use super::over_time::{BenchOverTime, date_and_bench, over_time};
+pub use super::over_time::BenchOverTime;
+use super::over_time::{date_and_bench, over_time};
 use super::{SessionError, read_bench};
 use crate::basics::units::{ARCSEC_PER_DEG, Wavelength};
 use crate::prism::consensus::{Consensus, consensus, likely_slip};

@@ -45,11 +45,10 @@ pub use crate::prism::reduce::ReducedLine;
 pub use crate::prism::resolving::Resolving;
 pub use batch::watch_all;
 pub use calibrate::{BenchProfile, Calibrated, calibrate, read_bench, read_calibration};
-pub use class::{Class, ClassBench, ClassLine, class};
+pub use class::{BenchOverTime, Class, ClassBench, ClassLine, class};
 pub use demo::{Demonstration, Deviation, demonstrate};
 pub use experiment::{Experiment, ReduceOptions, ReducedRow, reduce};
 pub use footage::{MeasuredFootage, Seen};
-pub use over_time::BenchOverTime;
 pub use stills::{LocatedFrame, locate};
 pub use sweep::{LineAngle, WatchOptions, WatchProgress, Watched, watch, watch_frames};
 
