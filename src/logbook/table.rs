@@ -343,10 +343,13 @@ fn reading_row(table: &Cells, cells: &RowCells) -> Result<ReadingRow, TableError
 
 /// Half a step of the last digit of a number as it is written.
 fn half_a_digit(text: &str) -> f64 {
-    let decimals = text.split_once('.').map_or(0, |(_, d)| {
-        d.chars().take_while(char::is_ascii_digit).count()
-    });
-    0.5 * 10f64.powi(-i32::try_from(decimals.min(9)).unwrap_or(9))
+    let (digits, exponent) = text
+        .split_once(['e', 'E'])
+        .map_or((text, 0), |(digits, power)| {
+            (digits, power.trim_start_matches('+').parse().unwrap_or(0))
+        });
+    let decimals = digits.split_once('.').map_or(0, |(_, d)| d.trim().len());
+    0.5 * 10f64.powi(exponent - i32::try_from(decimals.min(12)).unwrap_or(12))
 }
 
 /// A wavelength in air from nanometres, with a hint where another unit was meant.

@@ -158,9 +158,12 @@ fn over_time(class: &Class) -> String {
              <td class=\"num\">{change}</td><td>{remark}</td></tr>"
         );
     }
-    body.push_str(
-        "</tbody></table></div><p class=\"rule\">What follows \u{b1} is a standard uncertainty. A bench drifts where its change is more than \
-         three of them.</p></section>",
+    let _ = write!(
+        body,
+        "</tbody></table></div><p class=\"rule\">{} a result, {} one of a bench that drifts: whose change is more than three of its standard \
+         uncertainties, which follow \u{b1} here.</p></section>",
+        plot::key(Shape::Disc),
+        plot::key(Shape::CrossedSquare)
     );
     body
 }
