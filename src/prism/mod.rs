@@ -37,6 +37,7 @@ pub mod air;
 pub mod apex;
 pub mod consensus;
 pub mod dispersion;
+mod doubts;
 pub mod drift;
 pub mod glasses;
 pub mod index;
