@@ -32,7 +32,10 @@ pub fn page_from(experiment: &Experiment, when: &str, provenance: &[(String, Str
     let results = results(reduction);
     PageData {
         title: title(&experiment.table),
-        when: when.to_owned(),
+        when: match &experiment.options.measured_on {
+            Some(day) => format!("measured {day}, reported {when}"),
+            None => when.to_owned(),
+        },
         coverage: Coverage {
             percent: Some(100.0 * COVERAGE),
             k: None,
@@ -233,6 +236,14 @@ fn lines(reduction: &Reduction) -> Vec<LineRow> {
             wavelength_nm: Some(line.wavelength.in_air_nm()),
             deviation: angle(&line.deviation_deg),
             index: number(&line.index, ""),
+            index_standard_air: line
+                .index_standard_air
+                .as_ref()
+                .map_or(Value::Unknown, |n| number(n, "")),
+            index_vacuum: line
+                .index_absolute
+                .as_ref()
+                .map_or(Value::Unknown, |n| number(n, "")),
             residual_1e5: line.residual.map(|r| r * 1e5),
             rows: line.rows.iter().map(usize::to_string).collect(),
         })

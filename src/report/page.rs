@@ -292,15 +292,22 @@ fn lines(out: &mut String, data: &PageData) {
         );
     } else {
         scroll(out, "Table of lines", "lines");
-        out.push_str(
+        let air = data.lines.iter().any(|l| l.index_vacuum != Value::Unknown);
+        let air_head = if air {
+            "<th scope=\"col\" class=\"num\"><i>n</i>, standard air</th><th scope=\"col\" class=\"num\"><i>n</i>, vacuum</th>"
+        } else {
+            ""
+        };
+        let _ = write!(
+            out,
             "<thead><tr><th scope=\"col\">Line</th><th scope=\"col\" class=\"num\">\u{3bb}, nm</th>\
-             <th scope=\"col\" class=\"num\"><i>n</i></th><th scope=\"col\" class=\"num\"><i>u</i>(<i>n</i>)</th>\
+             <th scope=\"col\" class=\"num\"><i>n</i></th><th scope=\"col\" class=\"num\"><i>u</i>(<i>n</i>)</th>{air_head}\
              <th scope=\"col\" class=\"num\">minimum deviation</th><th scope=\"col\" class=\"num\"><i>u</i></th>\
              <th scope=\"col\" class=\"num\">measured \u{2212} fitted, 10\u{207b}\u{2075}</th>\
              <th scope=\"col\">Set</th><th scope=\"col\">Rows</th></tr></thead><tbody>",
         );
         for row in &data.lines {
-            line_row(out, row);
+            line_row(out, row, air);
         }
         out.push_str("</tbody></table></div>");
         out.push_str(
@@ -313,7 +320,7 @@ fn lines(out: &mut String, data: &PageData) {
     out.push_str("</section>");
 }
 
-fn line_row(out: &mut String, row: &LineRow) {
+fn line_row(out: &mut String, row: &LineRow, air: bool) {
     let _ = write!(out, "<tr><th scope=\"row\">{}</th>", escape(&row.line));
     let nm = row
         .wavelength_nm
@@ -322,6 +329,10 @@ fn line_row(out: &mut String, row: &LineRow) {
     cell(out, "num", &nm);
     cell(out, "num", &value_alone(&row.index));
     cell(out, "num", &u_alone(&row.index));
+    if air {
+        cell(out, "num", &value_alone(&row.index_standard_air));
+        cell(out, "num", &value_alone(&row.index_vacuum));
+    }
     cell(out, "num", &value_alone(&row.deviation));
     cell(out, "num", &u_alone(&row.deviation));
     cell(out, "num", &residual(row.residual_1e5));
@@ -997,7 +1008,7 @@ mod tests {
             ..LineRow::default()
         };
         let mut out = String::new();
-        line_row(&mut out, &row);
+        line_row(&mut out, &row, false);
         assert_eq!(
             out,
             "<tr><th scope=\"row\">e</th><td class=\"num\"></td><td class=\"num\">1.50000</td><td class=\"num\"></td>\

@@ -278,6 +278,8 @@ pub(super) fn full() -> PageData {
                 wavelength_nm: Some(nm),
                 deviation: angle(deg, 5.9),
                 index: number(p.n, 1.2e-4),
+                index_standard_air: number(p.n - 1e-5, 1.2e-4),
+                index_vacuum: number(1.00027 * p.n, 1.2e-4),
                 residual_1e5: p.residual_1e5,
                 rows: vec!["3".to_owned(), "4".to_owned()],
             })

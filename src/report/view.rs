@@ -118,6 +118,10 @@ pub struct LineRow {
     pub deviation: Value,
     /// Refractive index.
     pub index: Value,
+    /// The same against standard air, where the air of the room is known.
+    pub index_standard_air: Value,
+    /// The same against vacuum.
+    pub index_vacuum: Value,
     /// Measured less fitted index, in 1e-5.
     pub residual_1e5: Option<f64>,
     /// Rows of the table of readings that it rests on.
