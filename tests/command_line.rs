@@ -657,6 +657,7 @@ fn the_air_of_the_room_is_taken_out() {
         "bench.toml",
         "[adjustment]\nlevelling_arcsec = 600\ncollimation_arcsec = 4\n[circle]\ndivision_arcsec = 5\n",
     );
+    let report = folder.path().join("report.html");
     let output = lineturn(&[
         "reduce",
         argument(&table),
@@ -666,10 +667,23 @@ fn the_air_of_the_room_is_taken_out() {
         "0.3,50",
         "--prism-temperature",
         "21",
+        "--measured-on",
+        "2026-11-20",
         "--bench",
         argument(&bench),
+        "--report",
+        argument(&report),
         "--json",
     ]);
+    let page = std::fs::read_to_string(&report).expect("a page");
+    for says in [
+        "</i>, vacuum",
+        "measured 2026-11-20",
+        "84000 Pa",
+        "principal section",
+    ] {
+        assert!(page.contains(says), "{says}");
+    }
     let found = document(&output);
     let line = &found["lines"][0];
     let of = |name: &str| line[name].as_f64().expect("an index");
