@@ -2,7 +2,7 @@
 
 use tempfile::tempdir;
 
-use crate::support::{argument, assert_refused, document, line_picture, lineturn, write};
+use crate::support::{answer, argument, assert_refused, document, line_picture, lineturn, write};
 
 /// A table that reduces: A = 60°, one mercury green line, F2-like index.
 const GOOD_TABLE: &str = "set,target,line,wavelength_nm,window_1,window_2\n\
@@ -436,6 +436,270 @@ fn a_bench_profile_takes_the_place_of_flags() {
     );
 }
 
+/// Uncertainties and lengths that are none, in flags: one sentence each.
+#[test]
+fn flags_that_are_no_uncertainties_are_refused() {
+    let folder = tempdir().expect("a folder");
+    let table = write(folder.path(), "readings.csv", GOOD_TABLE);
+    for bad in ["-20", "0", "nan", "inf", "1e9", "-inf"] {
+        assert_refused(
+            &lineturn(&[
+                "reduce",
+                argument(&table),
+                "--prism-angle",
+                "60",
+                "--u-prism-angle",
+                bad,
+            ]),
+            &["--u-prism-angle", "seconds of arc"],
+        );
+        assert_refused(
+            &lineturn(&["reduce", argument(&table), "--least-count", bad]),
+            &["--least-count", "seconds of arc"],
+        );
+        assert_refused(
+            &lineturn(&[
+                "reduce",
+                argument(&table),
+                "--base-mm",
+                bad,
+                "--u-base-mm",
+                "0.5",
+            ]),
+            &["--base-mm", "mm"],
+        );
+    }
+    for bad in ["-0.5", "nan", "inf", "32"] {
+        assert_refused(
+            &lineturn(&[
+                "reduce",
+                argument(&table),
+                "--base-mm",
+                "32",
+                "--u-base-mm",
+                bad,
+            ]),
+            &["--base-mm", "uncertainty"],
+        );
+    }
+    for (flag, bad, word) in [
+        ("--air", "20", "comma"),
+        ("--air", "20,1013", "hectopascal"),
+        ("--air", "20,101.3", "kilopascal"),
+        ("--air", "nan,101325", "like 21.5"),
+        ("--air", "20,101325,45", "share"),
+        ("--air", "20,101325,0.5,1", "like 21.5"),
+        ("--prism-temperature", "nan", "degrees Celsius"),
+        ("--prism-temperature", "-300", "degrees Celsius"),
+        ("--measured-on", "25.11.2026", "year-month-day"),
+        ("--monte-carlo", "3", "at least 100"),
+        ("--model", "cauchy-9", "cauchy-2"),
+    ] {
+        assert_refused(
+            &lineturn(&["reduce", argument(&table), flag, bad]),
+            &[flag, word],
+        );
+    }
+    for bad in ["-1,100", "0.5", "nan,100", "0.5,1e9"] {
+        assert_refused(
+            &lineturn(&[
+                "reduce",
+                argument(&table),
+                "--air",
+                "20,101325",
+                "--u-air",
+                bad,
+            ]),
+            &["--u-air", "like 0.5,100"],
+        );
+    }
+}
+
+/// Uncertainties and wavelengths that are none, in tables: one sentence with the row and the column.
+#[test]
+fn cells_that_are_no_uncertainties_are_refused() {
+    let header = "set,target,line,wavelength_nm,window_1,offset_arcsec,u_offset_arcsec\n";
+    let folder = tempdir().expect("a folder");
+    for (cells, column) in [
+        ("546.075,48°35',0,-2", "u_offset_arcsec"),
+        ("546.075,48°35',0,nan", "u_offset_arcsec"),
+        ("546.075,48°35',0,inf", "u_offset_arcsec"),
+        ("546.075,48°35',0,4000", "u_offset_arcsec"),
+        ("546.075,48°35',nan,2", "offset_arcsec"),
+        ("546.075,48°35',1e7,2", "offset_arcsec"),
+        ("0,48°35',0,2", "wavelength_nm"),
+        ("-546.075,48°35',0,2", "wavelength_nm"),
+        ("nan,48°35',0,2", "wavelength_nm"),
+        ("1e300,48°35',0,2", "wavelength_nm"),
+        ("546.075,nan,0,2", "window_1"),
+    ] {
+        let text = format!("{header}1,central,,,0°00',0,1\n1,line,e,{cells}\n");
+        let table = write(folder.path(), "readings.csv", &text);
+        assert_refused(
+            &lineturn(&[
+                "reduce",
+                argument(&table),
+                "--prism-angle",
+                "60",
+                "--u-prism-angle",
+                "20",
+            ]),
+            &["readings.csv", "row 3", column],
+        );
+    }
+}
+
+/// Fits that have no answer: the indices stand, and the document says in a sentence why there is no curve.
+#[test]
+fn singular_fits_say_why_there_is_no_curve() {
+    let folder = tempdir().expect("a folder");
+    let line = |set: u32, nm: &str, window: &str| {
+        format!("{set},line,,{nm},{window}\n{set},central,,,0°00'\n")
+    };
+    let header = "set,target,line,wavelength_nm,window_1\n";
+    for (rows, model, says) in [
+        // Two lines, three terms.
+        (
+            line(1, "435.834", "50°22'") + &line(2, "546.075", "48°35'"),
+            Some("cauchy-3"),
+            "at least 3 different wavelengths and there are 2",
+        ),
+        // Equal wavelengths.
+        (
+            line(1, "546.075", "48°35'") + &line(2, "546.075", "48°36'"),
+            None,
+            "at least 2 different wavelengths and there are 1",
+        ),
+        (
+            line(1, "546.075", "48°35'"),
+            None,
+            "at least 2 different wavelengths and there are 1",
+        ),
+    ] {
+        let text = format!("{header}{rows}");
+        let table = write(folder.path(), "readings.csv", &text);
+        let mut arguments = vec![
+            "reduce",
+            argument(&table),
+            "--json",
+            "--prism-angle",
+            "60",
+            "--u-prism-angle",
+            "20",
+        ];
+        if let Some(model) = model {
+            arguments.extend(["--model", model]);
+        }
+        let output = lineturn(&arguments);
+        assert_eq!(output.status.code(), Some(0));
+        let document = document(&output);
+        assert!(document["dispersion"].is_null() && document["n_d"].is_null());
+        assert!(document["lines"][0]["n"].as_f64().is_some_and(|n| n > 1.6));
+        assert_eq!(document["resolving"].as_array().map(Vec::len), Some(0));
+        let said: Vec<&str> = document["warnings"]
+            .as_array()
+            .expect("warnings")
+            .iter()
+            .filter(|w| w["code"] == "no-dispersion")
+            .filter_map(|w| w["message"].as_str())
+            .collect();
+        assert!(said.len() == 1 && said[0].contains(says), "{said:?}");
+    }
+}
+
+/// A report is a page or a PDF, as its name ends, on either paper; another ending is refused.
+#[test]
+fn a_report_is_a_page_or_a_pdf() {
+    let folder = tempdir().expect("a folder");
+    let table = write(folder.path(), "readings.csv", GOOD_TABLE);
+    let (page, sheets) = (folder.path().join("r.html"), folder.path().join("r.PDF"));
+    for (paper, size) in [("a4", "595.276 841.89"), ("letter", "612 792")] {
+        let output = lineturn(&[
+            "reduce",
+            argument(&table),
+            "--report",
+            argument(&page),
+            "--report",
+            argument(&sheets),
+            "--paper",
+            paper,
+        ]);
+        assert_eq!(output.status.code(), Some(0));
+        let text = std::fs::read_to_string(&page).expect("a page");
+        assert!(text.starts_with("<!DOCTYPE html>") && text.contains("Hg green"));
+        // Cautions name the table, not the way to it: that stands under the provenance.
+        assert_eq!(
+            text.matches(argument(&table)).count(),
+            2,
+            "provenance and command"
+        );
+        let bytes = std::fs::read(&sheets).expect("a PDF");
+        assert!(bytes.starts_with(b"%PDF-"));
+        assert!(String::from_utf8_lossy(&bytes).contains(size), "{paper}");
+    }
+    assert_refused(
+        &lineturn(&["reduce", argument(&table), "--report", "report.docx"]),
+        &["report.docx", ".html or .pdf"],
+    );
+    let class = folder.path().join("class.pdf");
+    let output = lineturn(&["class", argument(&table), "--report", argument(&class)]);
+    assert_eq!(output.status.code(), Some(0));
+    assert!(std::fs::read(&class).expect("a PDF").starts_with(b"%PDF-"));
+}
+
+/// Known air and adjustment are said and used: against vacuum, against standard air, in the budget.
+#[test]
+fn the_air_of_the_room_is_taken_out() {
+    let folder = tempdir().expect("a folder");
+    let table = write(folder.path(), "readings.csv", GOOD_TABLE);
+    let bench = write(
+        folder.path(),
+        "bench.toml",
+        "[adjustment]\nlevelling_arcsec = 600\ncollimation_arcsec = 4\n[circle]\ndivision_arcsec = 5\n",
+    );
+    let report = folder.path().join("report.html");
+    let output = lineturn(&[
+        "reduce",
+        argument(&table),
+        "--air",
+        "21.5,84000,0.4",
+        "--u-air",
+        "0.3,50",
+        "--prism-temperature",
+        "21",
+        "--measured-on",
+        "2026-11-20",
+        "--bench",
+        argument(&bench),
+        "--report",
+        argument(&report),
+        "--json",
+    ]);
+    let page = std::fs::read_to_string(&report).expect("a page");
+    for says in [
+        "</i>, vacuum",
+        "measured 2026-11-20",
+        "84000 Pa",
+        "principal section",
+    ] {
+        assert!(page.contains(says), "{says}");
+    }
+    let found = document(&output);
+    let line = &found["lines"][0];
+    let of = |name: &str| line[name].as_f64().expect("an index");
+    let n = of("n");
+    // Ciddor 1996, table 1, has 0.00021458 at 633 nm, 20 °C, 80 kPa; in proportion to pressure and to 1/T, 0.5 % more at 546 nm and
+    // 0.0000004 less for the moisture that is 0.000225. Standard air has 0.000278.
+    assert!((of("n_absolute") / n - 1.000_225).abs() < 1e-6);
+    assert!((of("n_standard_air") / n - (1.000_225 / 1.000_278)).abs() < 1e-6);
+    assert!(of("u_n_absolute") > of("u_n"));
+    assert_eq!(found["prism_temperature_c"], 21.0);
+    assert_eq!(found["air"]["relative_humidity"], 0.4);
+    let plain = document(&lineturn(&["reduce", argument(&table), "--json"]));
+    assert!(of("u_n") > plain["lines"][0]["u_n"].as_f64().expect("u"));
+    assert!(plain["air"].is_null() && plain["lines"][0]["n_absolute"].is_null());
+}
+
 /// A line read on either side of the central image, which is not read, gives half the angle between the two places.
 #[test]
 fn a_line_read_on_either_side_needs_no_central_image() {
@@ -531,6 +795,79 @@ fn a_class_is_compared() {
 }
 
 /// Three hundred results are compared in less than two seconds, and the one with a slip in both windows of a face is found.
+/// Results of several days, told by `--measured-on` or by names: each bench over time, and the one that drifts.
+#[test]
+fn a_bench_is_followed_over_time() {
+    let folder = tempdir().expect("a folder");
+    for (k, day) in ["2026-01-12", "2026-02-09", "2026-03-16", "2026-04-20"]
+        .into_iter()
+        .enumerate()
+    {
+        for bench in ["3", "7"] {
+            // Bench 7 reads the line two minutes farther out each month.
+            let minutes = 35 + if bench == "7" { 2 * k } else { 0 };
+            // Several lines, so that there is an index at d.
+            let mut text = "set,target,line,wavelength_nm,window_1,window_2\n\
+                ,face-1,,,100°00',280°00'\n,face-2,,,220°00',40°00'\n"
+                .to_owned();
+            for (set, nm, degrees, base) in [
+                (1, "404.656", 51, -21),
+                (2, "435.834", 50, -13),
+                (3, "546.075", 48, 0),
+                (4, "576.961", 48, -18),
+            ] {
+                let at = degrees * 60 + i64::try_from(minutes).expect("minutes") + base;
+                let (d, m) = (at / 60, at % 60);
+                text += &format!("{set},line,,{nm},{d}°{m:02}',{}°{m:02}'\n", d + 180);
+                text += &format!("{set},central,,,0°00',180°00'\n");
+            }
+            let table = write(folder.path(), "readings.csv", text);
+            let mut arguments = vec!["reduce", "--json", "--least-count", "10", argument(&table)];
+            if bench == "3" {
+                arguments.extend(["--measured-on", day]);
+            }
+            let output = lineturn(&arguments);
+            assert_eq!(output.status.code(), Some(0));
+            let name = if bench == "3" {
+                let place = folder.path().join(format!("visit {k}"));
+                std::fs::create_dir_all(&place).expect("a folder");
+                place.join("bench-3.json")
+            } else {
+                folder.path().join(format!("bench-7_{day}.json"))
+            };
+            std::fs::write(&name, &output.stdout).expect("a result");
+        }
+    }
+    std::fs::remove_file(folder.path().join("readings.csv")).expect("gone");
+    let report = folder.path().join("class.html");
+    let found = answer(&[
+        "class",
+        "--json",
+        argument(folder.path()),
+        "--report",
+        argument(&report),
+    ]);
+    let benches = found["over_time"].as_array().expect("benches");
+    let names: Vec<&str> = benches.iter().filter_map(|b| b["bench"].as_str()).collect();
+    assert_eq!(names, ["bench-3", "bench-7"]);
+    for bench in benches {
+        let days: Vec<&str> = bench["results"]
+            .as_array()
+            .expect("results")
+            .iter()
+            .filter_map(|r| r["measured_on"].as_str())
+            .collect();
+        assert_eq!(
+            days,
+            ["2026-01-12", "2026-02-09", "2026-03-16", "2026-04-20"]
+        );
+    }
+    assert_eq!(benches[0]["drifts"], false);
+    assert_eq!(benches[1]["drifts"], true, "{benches:?}");
+    let page = std::fs::read_to_string(&report).expect("a page");
+    assert!(page.contains("Benches over time") && page.contains("drifts"));
+}
+
 #[test]
 fn hundreds_of_results_are_compared_at_once() {
     let folder = tempdir().expect("a folder");

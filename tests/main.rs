@@ -5,6 +5,7 @@
 //! - `live_sources`: the built program with network cameras, cameras, recordings, Ctrl-C, and with many clips at once.
 //! - `simulated_runs`: practice footage through the whole chain: turning points, pulls, indices.
 //! - `known_frames`: the experiment that comes with the program, from pixels to index, against its truth.
+//! - `second_implementation`: ten random experiments against a general library for uncertainties.
 //! - `outside_lines`: lines of pictures that a general library measured too, and of a real lamp frame that another program measured.
 
 #![allow(
@@ -18,5 +19,6 @@ mod known_frames;
 mod live_sources;
 mod order;
 mod outside_lines;
+mod second_implementation;
 mod simulated_runs;
 mod support;

@@ -25,6 +25,18 @@ pub(crate) fn document(output: &Output) -> serde_json::Value {
     })
 }
 
+/// The document of a command that must run.
+pub(crate) fn answer(arguments: &[&str]) -> serde_json::Value {
+    let output = lineturn(arguments);
+    assert_eq!(
+        output.status.code(),
+        Some(0),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
+    document(&output)
+}
+
 /// Asserts that the program refused with status 2, an empty standard output and one sentence that holds all `words`.
 pub(crate) fn assert_refused(output: &Output, words: &[&str]) {
     let said = String::from_utf8_lossy(&output.stderr);

@@ -559,6 +559,7 @@ pub fn nonlinear(
     if !report.termination.was_successful() && !stalled {
         return Err(FitError::NotConverged(ended));
     }
+    let problem = polished(problem);
     let jacobian = problem.jacobian().ok_or(FitError::Number)?;
     let standardised = problem.residuals().ok_or(FitError::Number)?;
     let zero = vec![0.0; points];
@@ -571,6 +572,33 @@ pub fn nonlinear(
         parameters: problem.parameters,
         ended,
     })
+}
+
+/// Steps of Gauss and Newton from where the method ended: it ends where chi-squared no longer falls, which leaves half of the
+/// digits of the parameters, and these steps look for where its derivatives vanish.
+fn polished<C: Curve>(mut problem: Problem<'_, C>) -> Problem<'_, C> {
+    const STEPS: usize = 4;
+    /// Chi-squared may rise by its own rounding.
+    const ROUNDING: f64 = 1e-12;
+    for _ in 0..STEPS {
+        let (Some(jacobian), Some(residuals)) = (problem.jacobian(), problem.residuals()) else {
+            break;
+        };
+        let wanted: Vec<f64> = residuals.iter().map(|residual| -residual).collect();
+        let Ok(step) = linear(&jacobian, &wanted, None) else {
+            break;
+        };
+        let before = problem.parameters.clone();
+        problem.set_params(&(&before + &step.coefficients));
+        let falls = problem.residuals().is_some_and(|after| {
+            after.norm_squared() <= residuals.norm_squared() * (1.0 + ROUNDING)
+        });
+        if !falls {
+            problem.set_params(&before);
+            break;
+        }
+    }
+    problem
 }
 
 /// Probability that chi-squared is at least as large by chance; none without degrees of freedom.
@@ -832,20 +860,27 @@ mod tests {
     fn check_nonlinear(curve: &impl Curve, text: &str) {
         let reference = reference(text);
         let (x, y) = columns(&reference);
+        let mut least = (f64::INFINITY, f64::INFINITY);
         for start in &reference.starts {
             let fit = nonlinear(curve, &x, &y, None, start).unwrap();
             let s = (fit.chi_squared / fit.degrees_of_freedom as f64).sqrt();
             assert!(digits(fit.chi_squared, reference.residual_sum.unwrap()) > 8.0);
             for (k, (value, deviation)) in reference.certified.iter().enumerate() {
                 let found = digits(fit.parameters[k], *value);
-                assert!(found >= 6.0, "b{}: {found:.1} digits", k + 1);
+                least.0 = found.min(least.0);
+                assert!(found >= 8.0, "b{}: {found:.1} digits", k + 1);
                 let found = digits(fit.covariance[(k, k)].sqrt() * s, *deviation);
-                assert!(found >= 5.0, "deviation of b{}: {found:.1} digits", k + 1);
+                least.1 = found.min(least.1);
+                assert!(found >= 8.0, "deviation of b{}: {found:.1} digits", k + 1);
             }
         }
+        eprintln!(
+            "least digits: parameters {:.1}, deviations {:.1}",
+            least.0, least.1
+        );
     }
 
-    /// Nonlinear NIST sets nearest to spectral lines, from both certified starts: 6 digits in parameters, 5 in deviations.
+    /// Nonlinear NIST sets nearest to spectral lines, from both certified starts: 8 digits in parameters and in deviations.
     #[test]
     fn lines_of_the_statistical_reference_datasets() {
         check_nonlinear(

@@ -666,6 +666,7 @@ mod tests {
         near(difference.u(), 9.7, 0.05, "u(d), GUM");
         // The document rounds the inputs that are written here.
         near(difference.degrees_of_freedom(), 25.6, 0.2, "nu(d), GUM");
+        near(length.u(), 32.0, 0.5, "u, GUM");
         near(length.u(), 31.7051, 5e-4, "u");
         near(length.degrees_of_freedom(), 16.6446, 1e-3, "nu");
         // GTC and the document cut nu down to 16; here t is taken at nu itself.
@@ -674,6 +675,12 @@ mod tests {
             92.604,
             2e-3,
             "U99",
+        );
+        near(
+            coverage_factor(16.0, 0.99) * length.u(),
+            93.0,
+            0.5,
+            "U99, GUM",
         );
         near(coverage_factor(16.0, 0.99), 2.92, 0.005, "t99(16), GUM");
         let shares: f64 = length.budget().iter().map(|row| row.share).sum();

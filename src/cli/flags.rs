@@ -50,7 +50,7 @@ pub(super) enum Command {
     Scale(Scale),
     /// Circle readings and offsets to refracting angle, deviations, indices and dispersion
     #[command(
-        after_help = "Examples:\n  lineturn reduce readings.csv --scale scale.json --report report.html\n  lineturn reduce readings.csv --prism-angle \"60°02'\" --u-prism-angle 30 --json\n\nreadings.csv, one row a pointing of the telescope:\n  set,target,line,wavelength_nm,window_1,window_2,footage\n  ,face-1,,,,…\n  1,line,Hg green,546.075,212°14'30\",32°14'00\",green.mp4\n  1,central,,,160°02'00\",340°02'30\",central-1.png\nRows with the same set belong together: the table was not touched between them."
+        after_help = "Examples:\n  lineturn reduce readings.csv --scale scale.json --report report.html\n  lineturn reduce readings.csv --bench bench.toml --report report.pdf --paper letter\n  lineturn reduce readings.csv --prism-angle \"60°02'\" --u-prism-angle 30 --json\n\nreadings.csv, one row a pointing of the telescope:\n  set,target,line,wavelength_nm,window_1,window_2,footage\n  ,face-1,,,,…\n  1,line,Hg green,546.075,212°14'30\",32°14'00\",green.mp4\n  1,central,,,160°02'00\",340°02'30\",central-1.png\nRows with the same set belong together: the table was not touched between them."
     )]
     Reduce(Reduce),
     /// Many reductions side by side: who agrees with whom, and who stands out
@@ -179,7 +179,7 @@ pub(super) struct Scale {
     #[arg(long, value_name = "FILE.toml")]
     pub(super) bench: Option<PathBuf>,
     /// Least count of each window, seconds of arc [default: as the readings show]
-    #[arg(long, value_name = "ARCSEC")]
+    #[arg(long, value_name = "ARCSEC", allow_hyphen_values = true)]
     pub(super) least_count: Option<f64>,
     /// One JSON document on standard output
     #[arg(long)]
@@ -205,10 +205,15 @@ pub(super) struct Reduce {
     )]
     pub(super) prism_angle: Option<String>,
     /// Standard uncertainty of the given refracting angle, seconds of arc
-    #[arg(long, value_name = "ARCSEC", requires = "prism_angle")]
+    #[arg(
+        long,
+        value_name = "ARCSEC",
+        requires = "prism_angle",
+        allow_hyphen_values = true
+    )]
     pub(super) u_prism_angle: Option<f64>,
     /// Least count of each window, seconds of arc [default: as the readings show]
-    #[arg(long, value_name = "ARCSEC")]
+    #[arg(long, value_name = "ARCSEC", allow_hyphen_values = true)]
     pub(super) least_count: Option<f64>,
     /// How the rows face-1 and face-2 were taken: reflections with the table locked, the table's turn with the telescope locked, or autocollimation
     #[arg(
@@ -217,13 +222,43 @@ pub(super) struct Reduce {
         default_value = "reflections"
     )]
     pub(super) faces: String,
-    /// Air of the room, for indices against vacuum
+    /// Air of the room, for indices against vacuum and standard air; the relative humidity, 0 to 1, may follow
     #[arg(
         long,
         value_name = "TEMPERATURE_C,PRESSURE_PA",
         allow_hyphen_values = true
     )]
     pub(super) air: Option<String>,
+    /// Standard uncertainties of the air's temperature and pressure [default: 0.5,100]
+    #[arg(
+        long,
+        value_name = "TEMPERATURE_C,PRESSURE_PA",
+        requires = "air",
+        allow_hyphen_values = true
+    )]
+    pub(super) u_air: Option<String>,
+    /// Day of the measurement, year-month-day: noted in the results, and the day for `class`
+    #[arg(long, value_name = "DATE")]
+    pub(super) measured_on: Option<String>,
+    /// Temperature of the prism, °C: noted in the results
+    #[arg(long, value_name = "C", allow_hyphen_values = true)]
+    pub(super) prism_temperature: Option<f64>,
+    /// Length of the prism's base that light fills, mm: for the resolving power
+    #[arg(
+        long,
+        value_name = "MM",
+        requires = "u_base_mm",
+        allow_hyphen_values = true
+    )]
+    pub(super) base_mm: Option<f64>,
+    /// Standard uncertainty of the length of the base, mm
+    #[arg(
+        long,
+        value_name = "MM",
+        requires = "base_mm",
+        allow_hyphen_values = true
+    )]
+    pub(super) u_base_mm: Option<f64>,
     /// Dispersion formula; where not given, the one that promises the smallest error of n_F - n_C
     #[arg(
         long,
@@ -239,9 +274,12 @@ pub(super) struct Reduce {
     /// Checks the uncertainties by this many Monte Carlo trials
     #[arg(long, value_name = "TRIALS")]
     pub(super) monte_carlo: Option<u32>,
-    /// Writes the report as one HTML page
-    #[arg(long, value_name = "FILE.html")]
-    pub(super) report: Option<PathBuf>,
+    /// Writes the report, as one HTML page or as PDF: the file's ending decides; may be given twice
+    #[arg(long, value_name = "FILE.html|FILE.pdf")]
+    pub(super) report: Vec<PathBuf>,
+    /// Sheets of a PDF
+    #[arg(long, value_enum, default_value = "a4")]
+    pub(super) paper: PaperFlag,
     /// Writes the table of lines as CSV
     #[arg(long, value_name = "FILE.csv")]
     pub(super) csv: Option<PathBuf>,
@@ -255,15 +293,26 @@ pub(super) struct Class {
     /// Results, tables of readings, or folders of them
     #[arg(required = true, value_name = "PATH")]
     pub(super) paths: Vec<PathBuf>,
-    /// Writes the comparison as one HTML page
-    #[arg(long, value_name = "FILE.html")]
-    pub(super) report: Option<PathBuf>,
+    /// Writes the comparison, as one HTML page or as PDF: the file's ending decides; may be given twice
+    #[arg(long, value_name = "FILE.html|FILE.pdf")]
+    pub(super) report: Vec<PathBuf>,
+    /// Sheets of a PDF
+    #[arg(long, value_enum, default_value = "a4")]
+    pub(super) paper: PaperFlag,
     /// Writes the table of benches as CSV
     #[arg(long, value_name = "FILE.csv")]
     pub(super) csv: Option<PathBuf>,
     /// One JSON document on standard output
     #[arg(long)]
     pub(super) json: bool,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub(super) enum PaperFlag {
+    /// 210 mm by 297 mm
+    A4,
+    /// 8.5 inches by 11 inches
+    Letter,
 }
 
 #[derive(Args, Debug)]

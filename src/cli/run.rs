@@ -3,9 +3,12 @@
 use std::fs::File;
 use std::path::Path;
 
-use super::flags::{Class, Demo, Locate, Practice, PracticeFormat, Reduce, Scale, Toward, Watch};
+use super::flags::{
+    Class, Demo, Locate, PaperFlag, Practice, PracticeFormat, Reduce, Scale, Toward, Watch,
+};
 use super::progress::Progress;
 use super::{Answer, CliError, batch, live};
+use crate::report::print::{self, Paper};
 use crate::report::{class as class_report, document, from, page, table, text};
 use crate::session::{
     self, AirConditions, Angle, BenchProfile, Caution, DispersionModel, Experiment, FaceMethod,
@@ -15,6 +18,8 @@ use crate::simulate::{self, Format};
 
 /// Largest least count that a divided circle has, seconds of arc: a whole degree.
 const LARGEST_LEAST_COUNT_ARCSEC: f64 = 3600.0;
+/// Largest standard uncertainty of a refracting angle that is believed, seconds of arc: a degree.
+const LARGEST_U_PRISM_ANGLE_ARCSEC: f64 = 3600.0;
 
 pub(super) fn locate(flags: &Locate) -> Result<Answer, CliError> {
     let progress = Progress::new("pictures");
@@ -129,8 +134,11 @@ pub(super) fn reduce(flags: &Reduce) -> Result<Answer, CliError> {
         progress.show(done as u64, Some(of as u64));
     })?;
     drop(progress);
-    if let Some(path) = &flags.report {
-        write_report(path, &experiment, &bench_said(flags.bench.as_deref())?)?;
+    if !flags.report.is_empty() {
+        let page = report_page(&experiment, &bench_said(flags.bench.as_deref())?);
+        for path in &flags.report {
+            write_page(path, &page, flags.paper.into())?;
+        }
     }
     if let Some(path) = &flags.csv {
         write_csv(path, |file| table::lines(&experiment, file))?;
@@ -158,9 +166,11 @@ pub(super) fn class(flags: &Class) -> Result<Answer, CliError> {
         progress.show(done as u64, Some(of as u64));
     })?;
     drop(progress);
-    if let Some(path) = &flags.report {
+    if !flags.report.is_empty() {
         let page = class_report::page(&class, &today(), &[command_said()]);
-        std::fs::write(path, page).map_err(|error| unwritten(path, &error))?;
+        for path in &flags.report {
+            write_page(path, &page, flags.paper.into())?;
+        }
     }
     if let Some(path) = &flags.csv {
         write_csv(path, |file| class_report::csv(&class, file))?;
@@ -253,11 +263,13 @@ pub(super) fn demo(flags: &Demo) -> Result<Answer, CliError> {
     })?;
     drop(progress);
     let report = flags.dir.join("report.html");
-    write_report(
-        &report,
+    let page = report_page(
         &demonstration.experiment,
         &bench_said(Some(&flags.dir.join("bench.toml")))?,
-    )?;
+    );
+    for path in [&report, &report.with_extension("pdf")] {
+        write_page(path, &page, Paper::default())?;
+    }
     // So that the frames can be measured again by hand, as the bench profile beside them says.
     let scale = flags.dir.join("scale.json");
     let calibration = document::calibrated(&demonstration.calibrated);
@@ -311,18 +323,28 @@ fn today() -> String {
         .collect()
 }
 
-fn write_report(
-    path: &Path,
-    experiment: &Experiment,
-    bench: &[(String, String)],
-) -> Result<(), CliError> {
+/// The report of an experiment, as a page.
+fn report_page(experiment: &Experiment, bench: &[(String, String)]) -> String {
     let mut provenance = bench.to_vec();
     provenance.push(command_said());
-    std::fs::write(
-        path,
-        page::page(&from::page_from(experiment, &today(), &provenance)),
-    )
-    .map_err(|error| unwritten(path, &error))
+    page::page(&from::page_from(experiment, &today(), &provenance))
+}
+
+/// Writes a page as it is, or as PDF where the file's name ends so.
+fn write_page(path: &Path, page: &str, paper: Paper) -> Result<(), CliError> {
+    let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase());
+    let bytes = match ending.as_deref() {
+        Some("pdf") => print::pdf(page, paper)
+            .map_err(|why| CliError::Usage(format!("{}: {why}", path.display())))?,
+        Some("html" | "htm") => page.as_bytes().to_vec(),
+        _ => {
+            return Err(CliError::Usage(format!(
+                "{}: a report ends in .html or .pdf; name it so",
+                path.display()
+            )));
+        }
+    };
+    std::fs::write(path, bytes).map_err(|error| unwritten(path, &error))
 }
 
 /// The bench profile that was named, or an empty one.
@@ -351,14 +373,45 @@ fn reduce_options(flags: &Reduce) -> Result<ReduceOptions, CliError> {
         (Some(angle), Some(u)) => {
             let angle = Angle::parse(angle)
                 .map_err(|error| CliError::Usage(format!("--prism-angle: {error}")))?;
-            if !(u.is_finite() && u > 0.0) {
+            if !(u > 0.0 && u <= LARGEST_U_PRISM_ANGLE_ARCSEC) {
                 return Err(CliError::Usage(format!(
-                    "--u-prism-angle: {u} is no uncertainty; give seconds of arc greater than 0"
+                    "--u-prism-angle: {u} is no standard uncertainty; give seconds of arc above 0 and up to {LARGEST_U_PRISM_ANGLE_ARCSEC}"
                 )));
             }
             Some((angle, Angle::from_arcseconds(u)))
         }
         _ => bench.prism_angle,
+    };
+    let air = flags
+        .air
+        .as_deref()
+        .map(AirConditions::parse)
+        .transpose()
+        .map_err(|error| CliError::Usage(format!("--air: {error}")))?;
+    let air = match (air, flags.u_air.as_deref()) {
+        (Some(air), Some(u)) => Some(
+            air.with_uncertainties(u)
+                .map_err(|error| CliError::Usage(format!("--u-air: {error}")))?,
+        ),
+        (air, _) => air,
+    };
+    if let Some(celsius) = flags.prism_temperature
+        && !(-100.0..=500.0).contains(&celsius)
+    {
+        return Err(CliError::Usage(format!(
+            "--prism-temperature: {celsius} °C is no prism's; give degrees Celsius, such as 21.5"
+        )));
+    }
+    let base_mm = match (flags.base_mm, flags.u_base_mm) {
+        (Some(base), Some(u)) if base > 0.0 && base <= 1000.0 && u >= 0.0 && u < base => {
+            Some((base, u))
+        }
+        (Some(base), Some(u)) => {
+            return Err(CliError::Usage(format!(
+                "--base-mm: a base of {base} mm with a standard uncertainty of {u} mm cannot be; give mm above 0 and up to 1000, and an uncertainty from 0 to well below it"
+            )));
+        }
+        _ => bench.base_mm,
     };
     Ok(ReduceOptions {
         scale: scale_of(flags.scale.as_deref(), &profile)?,
@@ -366,14 +419,10 @@ fn reduce_options(flags: &Reduce) -> Result<ReduceOptions, CliError> {
         faces: FaceMethod::parse(&flags.faces)
             .map_err(|error| CliError::Usage(format!("--faces: {error}")))?,
         least_count: least_count(flags.least_count)?.or(bench.least_count),
-        eccentricity: bench.eccentricity,
-        windows: bench.windows,
-        air: flags
-            .air
-            .as_deref()
-            .map(AirConditions::parse)
-            .transpose()
-            .map_err(|error| CliError::Usage(format!("--air: {error}")))?,
+        base_mm,
+        measured_on: checked_day(flags.measured_on.as_deref())?,
+        prism_temperature_c: flags.prism_temperature,
+        air,
         model: flags
             .model
             .as_deref()
@@ -385,8 +434,45 @@ fn reduce_options(flags: &Reduce) -> Result<ReduceOptions, CliError> {
             fps: checked_fps(flags.fps)?,
             ..WatchOptions::default()
         },
-        monte_carlo: flags.monte_carlo.unwrap_or(0),
+        monte_carlo: checked_draws(flags.monte_carlo)?,
+        ..ReduceOptions::of_bench(&profile)
     })
+}
+
+/// A day as year-month-day.
+fn checked_day(day: Option<&str>) -> Result<Option<String>, CliError> {
+    day.map(|text| {
+        text.trim()
+            .parse::<jiff::civil::Date>()
+            .map(|date| date.to_string())
+            .map_err(|_| {
+                CliError::Usage(format!(
+                    "--measured-on: \"{text}\" is no day; write year-month-day, such as 2026-11-25"
+                ))
+            })
+    })
+    .transpose()
+}
+
+/// Draws of a Monte Carlo check, 0 for none.
+fn checked_draws(draws: Option<u32>) -> Result<u32, CliError> {
+    /// Fewer say nothing of an interval of 95 %.
+    const FEWEST: u32 = 100;
+    match draws {
+        Some(draws) if draws < FEWEST => Err(CliError::Usage(format!(
+            "--monte-carlo: {draws} draws are too few for an interval; give at least {FEWEST}, such as 20000"
+        ))),
+        draws => Ok(draws.unwrap_or(0)),
+    }
+}
+
+impl From<PaperFlag> for Paper {
+    fn from(paper: PaperFlag) -> Self {
+        match paper {
+            PaperFlag::A4 => Self::A4,
+            PaperFlag::Letter => Self::Letter,
+        }
+    }
 }
 
 impl From<Toward> for Side {

@@ -48,8 +48,18 @@ pub struct Bench {
     pub increases: Option<Sense>,
     /// Standard uncertainty left where only one window is read.
     pub eccentricity: Option<Angle>,
+    /// Standard uncertainty of a reading by the circle's division and what eccentricity two windows leave.
+    pub division: Option<Angle>,
     /// Refracting angle of its prism and the standard uncertainty.
     pub prism_angle: Option<(Angle, Angle)>,
+    /// Length of the prism's base that light fills and its standard uncertainty, mm.
+    pub base_mm: Option<(f64, f64)>,
+    /// Width of the slit image at half of its height and its standard uncertainty, where no picture shows it.
+    pub slit_width: Option<(Angle, Angle)>,
+    /// Standard uncertainty of the tilt between the rays and the prism's principal section.
+    pub levelling: Option<Angle>,
+    /// Standard uncertainty of a deviation because collimator and telescope are not set to infinity exactly.
+    pub collimation: Option<Angle>,
     /// Calibration of its camera, as written: a path beside the profile.
     pub scale: Option<String>,
 }
@@ -64,6 +74,10 @@ struct BenchRecord {
     #[serde(default)]
     prism: PrismRecord,
     #[serde(default)]
+    slit: SlitRecord,
+    #[serde(default)]
+    adjustment: AdjustmentRecord,
+    #[serde(default)]
     camera: CameraRecord,
 }
 
@@ -74,6 +88,7 @@ struct CircleRecord {
     windows: Option<usize>,
     increases: Option<Sense>,
     eccentricity_arcsec: Option<f64>,
+    division_arcsec: Option<f64>,
 }
 
 #[derive(Default, Deserialize)]
@@ -81,6 +96,22 @@ struct CircleRecord {
 struct PrismRecord {
     angle: Option<String>,
     u_angle_arcsec: Option<f64>,
+    base_mm: Option<f64>,
+    u_base_mm: Option<f64>,
+}
+
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct SlitRecord {
+    width_arcsec: Option<f64>,
+    u_width_arcsec: Option<f64>,
+}
+
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct AdjustmentRecord {
+    levelling_arcsec: Option<f64>,
+    collimation_arcsec: Option<f64>,
 }
 
 #[derive(Default, Deserialize)]
@@ -121,6 +152,26 @@ pub fn bench_from_toml(text: &str, name: &str) -> Result<Bench, BenchError> {
     if let Some(windows) = circle.windows.filter(|windows| !(1..=2).contains(windows)) {
         return Err(wrong("circle.windows", format!("= {windows}: give 1 or 2")));
     }
+    // Two entries that only make sense together.
+    let both = |entry: &str, value: Option<f64>, u: Option<f64>| {
+        let name = entry.rsplit('.').next().unwrap_or(entry);
+        match (value, u) {
+            (None, None) => Ok(None),
+            (Some(value), Some(u)) if value > 0.0 && value.is_finite() && u >= 0.0 && u < value => {
+                Ok(Some((value, u)))
+            }
+            (Some(value), Some(u)) => Err(wrong(
+                entry,
+                format!(
+                    "= {value} with u_{name} = {u}: give a number above 0 and a standard uncertainty from 0 to well below it"
+                ),
+            )),
+            _ => Err(wrong(
+                entry,
+                format!("and u_{name} belong together: give both, or none"),
+            )),
+        }
+    };
     let prism_angle = match (record.prism.angle, record.prism.u_angle_arcsec) {
         (None, None) => None,
         (Some(angle), Some(u)) => {
@@ -147,7 +198,27 @@ pub fn bench_from_toml(text: &str, name: &str) -> Result<Bench, BenchError> {
         windows: circle.windows,
         increases: circle.increases,
         eccentricity: above_zero("circle.eccentricity_arcsec", circle.eccentricity_arcsec)?,
+        division: above_zero("circle.division_arcsec", circle.division_arcsec)?,
         prism_angle,
+        base_mm: both(
+            "prism.base_mm",
+            record.prism.base_mm,
+            record.prism.u_base_mm,
+        )?,
+        slit_width: both(
+            "slit.width_arcsec",
+            record.slit.width_arcsec,
+            record.slit.u_width_arcsec,
+        )?
+        .map(|(width, u)| (Angle::from_arcseconds(width), Angle::from_arcseconds(u))),
+        levelling: above_zero(
+            "adjustment.levelling_arcsec",
+            record.adjustment.levelling_arcsec,
+        )?,
+        collimation: above_zero(
+            "adjustment.collimation_arcsec",
+            record.adjustment.collimation_arcsec,
+        )?,
         scale: record.camera.scale,
     })
 }
@@ -197,6 +268,31 @@ mod tests {
                 ["prism.angle", "sixty"],
             ),
             ("[camera", ["line 1", "bench.toml"]),
+            ("[prism]\nbase_mm = 30.0", ["prism.base_mm", "u_base_mm"]),
+            (
+                "[prism]\nbase_mm = -30.0\nu_base_mm = 1.0",
+                ["prism.base_mm", "above 0"],
+            ),
+            (
+                "[prism]\nbase_mm = 30.0\nu_base_mm = nan",
+                ["prism.base_mm", "well below"],
+            ),
+            (
+                "[slit]\nwidth_arcsec = 30.0\nu_width_arcsec = -1.0",
+                ["slit.width_arcsec", "from 0"],
+            ),
+            (
+                "[adjustment]\nlevelling_arcsec = -60.0",
+                ["adjustment.levelling_arcsec", "above 0"],
+            ),
+            (
+                "[adjustment]\ncollimation_arcsec = inf",
+                ["adjustment.collimation_arcsec", "above 0"],
+            ),
+            (
+                "[circle]\ndivision_arcsec = 1e9",
+                ["circle.division_arcsec", "up to 3600"],
+            ),
         ] {
             let said = bench_from_toml(text, "bench.toml").unwrap_err().0;
             assert!(

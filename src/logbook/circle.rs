@@ -26,6 +26,8 @@ pub struct CircleData {
     pub least_count: Angle,
     /// Standard uncertainty left by eccentricity where only one window was read; two windows cancel it to first order.
     pub eccentricity: Angle,
+    /// Standard uncertainty of the mean of the windows by the circle's division and what eccentricity two windows leave; 0 where it is not known.
+    pub division: Angle,
     /// Windows that the circle has; with one, that a row gives no second is not worth a word.
     pub windows: usize,
 }
@@ -184,6 +186,13 @@ fn mean_with_causes(row: &ReadingRow, circle: &CircleData, alike: f64) -> Measur
             Shape::Rectangular,
         );
         mean = mean.with(&cause, alike.sqrt() * u_window_deg);
+    }
+    if circle.division.abs().degrees() > 0.0 {
+        let cause = Cause::type_b(
+            format!("division of the circle, row {}", row.row),
+            Shape::Normal,
+        );
+        mean = mean.with(&cause, circle.division.abs().degrees());
     }
     if windows == 1 {
         let cause = Cause::type_b(

@@ -52,6 +52,9 @@ pub struct ReadingRow {
     pub line: Option<String>,
     /// Its wavelength.
     pub wavelength: Option<Wavelength>,
+    /// Standard uncertainty of the wavelength by the digits with which it is written, nm: half a step of the last one to
+    /// either side (JCGM 100, 4.3.7); 0 without a wavelength.
+    pub u_wavelength_nm: f64,
     /// First window.
     pub window_1: CircleReading,
     /// Second window.
@@ -69,6 +72,9 @@ pub struct ReadingRow {
     /// Remark.
     pub note: Option<String>,
 }
+
+/// Largest standard uncertainty of an offset that is believed, seconds of arc: a degree.
+const LARGEST_U_OFFSET_ARCSEC: f64 = 3600.0;
 
 /// What a row of a scale table gives for the position.
 #[derive(Clone, Debug, PartialEq)]
@@ -239,6 +245,9 @@ fn reading_row(table: &Cells, cells: &RowCells) -> Result<ReadingRow, TableError
         .number(cells, "wavelength_nm")?
         .map(|nm| checked_wavelength(nm).map_err(|what| table.wrong(cells, "wavelength_nm", &what)))
         .transpose()?;
+    let u_wavelength_nm = table
+        .numeric_text(cells, "wavelength_nm")
+        .map_or(0.0, |text| half_a_digit(&text) / 3f64.sqrt());
     let line = table.text(cells, "line");
     if target == Target::Line && line.is_none() && wavelength.is_none() {
         return Err(table.wrong(
@@ -255,6 +264,13 @@ fn reading_row(table: &Cells, cells: &RowCells) -> Result<ReadingRow, TableError
                 cells,
                 "u_offset_arcsec",
                 "an uncertainty cannot be negative; drop the sign",
+            ));
+        }
+        if u > LARGEST_U_OFFSET_ARCSEC {
+            return Err(table.wrong(
+                cells,
+                "u_offset_arcsec",
+                &format!("{u} seconds of arc are more than a degree, and no measurement; give the standard uncertainty in seconds of arc"),
             ));
         }
         if offset_arcsec.is_none() {
@@ -310,6 +326,7 @@ fn reading_row(table: &Cells, cells: &RowCells) -> Result<ReadingRow, TableError
         target,
         line,
         wavelength,
+        u_wavelength_nm,
         window_1: table.required_reading(cells, "window_1")?,
         window_2: table.reading(cells, "window_2")?,
         windows_typed: ["window_1", "window_2"]
@@ -322,6 +339,17 @@ fn reading_row(table: &Cells, cells: &RowCells) -> Result<ReadingRow, TableError
         pick,
         note: table.text(cells, "note"),
     })
+}
+
+/// Half a step of the last digit of a number as it is written.
+fn half_a_digit(text: &str) -> f64 {
+    let (digits, exponent) = text
+        .split_once(['e', 'E'])
+        .map_or((text, 0), |(digits, power)| {
+            (digits, power.trim_start_matches('+').parse().unwrap_or(0))
+        });
+    let decimals = digits.split_once('.').map_or(0, |(_, d)| d.trim().len());
+    0.5 * 10f64.powi(exponent - i32::try_from(decimals.min(12)).unwrap_or(12))
 }
 
 /// A wavelength in air from nanometres, with a hint where another unit was meant.

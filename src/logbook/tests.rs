@@ -25,6 +25,7 @@ fn circle_of(least_count: Angle) -> CircleData {
     CircleData {
         least_count,
         eccentricity: Angle::default(),
+        division: Angle::default(),
         windows: 2,
     }
 }
@@ -47,6 +48,34 @@ fn the_lab_sheets_windows_are_averaged_and_its_slip_is_flagged() {
     assert!((read.pointings[3].reading_deg.value() - 3.0 / 60.0).abs() < 1e-9);
     let u_arcsec = read.pointings[3].reading_deg.u() * 3600.0;
     assert!((u_arcsec - 60.0 / 24f64.sqrt()).abs() < 1e-9);
+}
+
+/// JCGM 100, 4.3.7: half a step of the last digit to either side, over the root of 3.
+#[test]
+fn a_wavelength_is_as_uncertain_as_its_last_digit() {
+    for (written, half) in [
+        ("546.075", 0.0005),
+        ("546.1", 0.05),
+        ("546", 0.5),
+        ("546.0750", 0.000_05),
+        ("5.46075e2", 0.0005),
+        ("5.461E+2", 0.05),
+    ] {
+        let text = format!(
+            "set,target,line,wavelength_nm,window_1\n1,line,e,{written},48 35\n1,central,,,0 0\n"
+        );
+        let rows = readings_from_bytes(text.as_bytes(), "t.csv").unwrap();
+        let u = rows[0].u_wavelength_nm;
+        assert!(
+            (u * 3f64.sqrt() / half - 1.0).abs() < 1e-9,
+            "{written}: {u}"
+        );
+        assert!(rows[1].u_wavelength_nm <= 0.0);
+    }
+    // A table with decimal commas counts its decimals, too.
+    let text = "set;target;line;wavelength_nm;window_1\n1;line;e;546,07;48 35\n1;central;;;0 0\n";
+    let rows = readings_from_bytes(text.as_bytes(), "t.csv").unwrap();
+    assert!((rows[0].u_wavelength_nm * 3f64.sqrt() - 0.005).abs() < 1e-12);
 }
 
 #[test]

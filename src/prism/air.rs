@@ -1,9 +1,13 @@
 //! Index of the air around the prism, after Ciddor, Appl. Opt. 35 (1996) 1566.
 
-use crate::basics::uncertainty::Measured;
 use crate::basics::units::Wavelength;
 
 use super::PrismError;
+
+/// Standard uncertainty of the temperature of the air where none is given, °C: a thermometer on the wall (common practice, no source).
+pub const U_TEMPERATURE_C: f64 = 0.5;
+/// Standard uncertainty of its pressure where none is given, Pa: a barometer, or a station of the weather service of the same height (common practice, no source).
+pub const U_PRESSURE_PA: f64 = 100.0;
 
 /// Temperature, pressure and humidity of the air; 450 ppm of carbon dioxide.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -11,6 +15,8 @@ pub struct AirConditions {
     temperature_c: f64,
     pressure_pa: f64,
     relative_humidity: f64,
+    u_temperature_c: f64,
+    u_pressure_pa: f64,
 }
 
 impl AirConditions {
@@ -25,10 +31,10 @@ impl AirConditions {
             )));
         }
         if !(10_000.0..=140_000.0).contains(&pressure_pa) {
-            let hint = if (100.0..=1400.0).contains(&pressure_pa) {
-                "; this looks like hectopascal, times 100 makes pascal"
-            } else if (10.0..=140.0).contains(&pressure_pa) {
+            let hint = if (10.0..=140.0).contains(&pressure_pa) {
                 "; this looks like kilopascal, times 1000 makes pascal"
+            } else if (140.0..=1400.0).contains(&pressure_pa) {
+                "; this looks like hectopascal, times 100 makes pascal"
             } else {
                 ""
             };
@@ -40,7 +46,39 @@ impl AirConditions {
             temperature_c,
             pressure_pa,
             relative_humidity: 0.0,
+            u_temperature_c: U_TEMPERATURE_C,
+            u_pressure_pa: U_PRESSURE_PA,
         })
+    }
+
+    /// The same air with other standard uncertainties of temperature (°C) and pressure (Pa), as `U_TEMPERATURE_C,U_PRESSURE_PA`.
+    ///
+    /// # Errors
+    /// A sentence that quotes the text: no two numbers, a negative one, or more than a laboratory leaves open (20 °C, 10 000 Pa).
+    pub fn with_uncertainties(mut self, text: &str) -> Result<Self, PrismError> {
+        let wrong = |why: &str| {
+            PrismError(format!(
+                "\"{text}\" are no uncertainties of the air ({why}): write those of temperature in °C and pressure in Pa with a comma between, like 0.5,100"
+            ))
+        };
+        let (temperature, pressure) = text
+            .split_once(',')
+            .ok_or_else(|| wrong("there is no comma"))?;
+        let number = |part: &str, most: f64| {
+            part.trim()
+                .parse::<f64>()
+                .ok()
+                .filter(|u| (0.0..=most).contains(u))
+                .ok_or_else(|| {
+                    wrong(&format!(
+                        "\"{}\" is not a number from 0 to {most}",
+                        part.trim()
+                    ))
+                })
+        };
+        self.u_temperature_c = number(temperature, 20.0)?;
+        self.u_pressure_pa = number(pressure, 10_000.0)?;
+        Ok(self)
     }
 
     /// The same air with a relative humidity, 0 to 1.
@@ -50,26 +88,38 @@ impl AirConditions {
     pub fn with_humidity(mut self, relative_humidity: f64) -> Result<Self, PrismError> {
         if !(0.0..=1.0).contains(&relative_humidity) {
             return Err(PrismError(format!(
-                "a relative humidity of {relative_humidity} is outside 0 to 1: give it as a share, 0.5 for half"
+                "a relative humidity of {relative_humidity} is outside 0 to 1: give it as a share, 0.5 for 50 %"
             )));
         }
         self.relative_humidity = relative_humidity;
         Ok(self)
     }
 
-    /// Reads `TEMPERATURE_C,PRESSURE_PA`.
+    /// Reads `TEMPERATURE_C,PRESSURE_PA`, or with the relative humidity as a share behind another comma.
     ///
     /// # Errors
     /// A sentence that quotes the text.
     pub fn parse(text: &str) -> Result<Self, PrismError> {
         let wrong = || {
             PrismError(format!(
-                "\"{text}\" is no air: write temperature in °C and pressure in Pa with a comma between, like 21.5,100800"
+                "\"{text}\" is no air: write temperature in °C and pressure in Pa with a comma between, like 21.5,100800, and the relative humidity behind another comma if it is known, like 21.5,100800,0.45"
             ))
         };
-        let (temperature, pressure) = text.split_once(',').ok_or_else(wrong)?;
-        let number = |part: &str| part.trim().parse::<f64>().map_err(|_| wrong());
-        Self::new(number(temperature)?, number(pressure)?)
+        let number = |part: &str| {
+            part.trim()
+                .parse::<f64>()
+                .ok()
+                .filter(|number| number.is_finite())
+                .ok_or_else(wrong)
+        };
+        let parts = text.split(',').map(number).collect::<Result<Vec<_>, _>>()?;
+        match parts.as_slice() {
+            [temperature, pressure] => Self::new(*temperature, *pressure),
+            [temperature, pressure, humidity] => {
+                Self::new(*temperature, *pressure)?.with_humidity(*humidity)
+            }
+            _ => Err(wrong()),
+        }
     }
 
     /// Temperature, °C.
@@ -82,6 +132,41 @@ impl AirConditions {
     #[must_use]
     pub fn pressure_pa(self) -> f64 {
         self.pressure_pa
+    }
+
+    /// Relative humidity, 0 to 1.
+    #[must_use]
+    pub fn relative_humidity(self) -> f64 {
+        self.relative_humidity
+    }
+
+    /// Standard uncertainty of the temperature, °C.
+    #[must_use]
+    pub fn u_temperature_c(self) -> f64 {
+        self.u_temperature_c
+    }
+
+    /// Standard uncertainty of the pressure, Pa.
+    #[must_use]
+    pub fn u_pressure_pa(self) -> f64 {
+        self.u_pressure_pa
+    }
+
+    /// How the index changes per °C and per Pa, by differences over ±1 °C and ±100 Pa.
+    #[must_use]
+    pub fn index_changes(self, wavelength: Wavelength) -> (f64, f64) {
+        let with = |by_kelvin: f64, by_pascal: f64| {
+            Self {
+                temperature_c: self.temperature_c + by_kelvin,
+                pressure_pa: self.pressure_pa + by_pascal,
+                ..self
+            }
+            .index(wavelength)
+        };
+        (
+            0.5 * (with(1.0, 0.0) - with(-1.0, 0.0)),
+            0.005 * (with(0.0, 100.0) - with(0.0, -100.0)),
+        )
     }
 
     /// Index of this air at a wavelength.
@@ -118,12 +203,6 @@ impl AirConditions {
         let enhancement =
             1.000_62 + 3.14e-8 * self.pressure_pa + 5.6e-7 * self.temperature_c.powi(2);
         self.relative_humidity * enhancement * saturation_pa / self.pressure_pa
-    }
-
-    /// Index relative to vacuum from the index relative to this air.
-    #[must_use]
-    pub fn absolute_from_relative(self, relative: &Measured, wavelength: Wavelength) -> Measured {
-        relative.scaled(self.index(wavelength))
     }
 }
 

@@ -15,7 +15,7 @@ use crate::basics::fit::{
     Curve, FitError, LinearFit, aicc, chi_squared_probability, nonlinear, with_shared_causes,
 };
 use crate::basics::uncertainty::{
-    Kind, Measured, correlated, covariance_matrix, own_and_shared, values_of,
+    Cause, Kind, Measured, correlated, covariance_matrix, own_and_shared, values_of,
 };
 use crate::basics::units::Wavelength;
 
@@ -874,6 +874,32 @@ impl DispersionFit {
                 .collect(),
             None => measured,
         }
+    }
+
+    /// As [`indices_with_departure`](Self::indices_with_departure), each by itself: what the model may be off is one cause an
+    /// index, so that their correlation is lost and many of them cost little.
+    #[must_use]
+    pub fn indices_each_with_departure(
+        &self,
+        at: &[Wavelength],
+        lines: &[IndexedLine],
+        glasses: &GlassTable,
+    ) -> Vec<Measured> {
+        let departure = self.departures(at, lines, glasses);
+        at.iter()
+            .enumerate()
+            .map(|(k, wavelength)| {
+                let index = self.index_at(*wavelength);
+                let Some(off) = &departure else { return index };
+                let cause = Cause::type_a(
+                    "dispersion model against real glasses",
+                    off.degrees_of_freedom,
+                );
+                index
+                    .shifted(-off.mean[k])
+                    .with(&cause, off.scatter[(k, k)].max(0.0).sqrt())
+            })
+            .collect()
     }
 
     /// How well the model gives n_F - n_C; none without similar glasses.

@@ -11,8 +11,12 @@
 //! does to it (JCGM 100), so lines that share A are correlated as they should be. The curve is fitted by
 //! generalised least squares, and its own departure from real glasses is taken from a glass catalogue.
 //!
+//! What no reading shows (adjustment left over, the digits of a wavelength, the air of the room) acts as causes of its own
+//! (`leftover`). Where the air is given, the curve and all that is read off it are those against standard air. What the prism does
+//! to wavelengths, its angular dispersion and resolving power, is in `resolving`.
+//!
 //! Where readings contradict each other, single slips of a closed list are undone in turn (`slips`); many results for one
-//! quantity are brought together in `consensus`.
+//! quantity are brought together in `consensus`, and one bench is followed over time in `drift`.
 //!
 //! Refuses: a refracting angle outside 1 to 120 degrees, a line without its central image, two central images
 //! in a set, A + D of 180 degrees or more, a deviation of 0, an index above 4. A curve that cannot be fitted is
@@ -33,17 +37,21 @@ pub mod air;
 pub mod apex;
 pub mod consensus;
 pub mod dispersion;
+mod doubts;
+pub mod drift;
 pub mod glasses;
 pub mod index;
 pub mod lamps;
+pub mod leftover;
 pub mod montecarlo;
 pub mod reduce;
+pub mod resolving;
 pub mod slips;
 #[cfg(test)]
 mod tests;
 pub mod unknown;
 
-pub use reduce::{Pointed, PointedAt, Reduction, ReductionOptions, reduce};
+pub use reduce::{Pointed, PointedAt, ReducedLine, Reduction, ReductionOptions, reduce};
 
 /// Why a table of readings gives no result: one sentence with where and what to do.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]

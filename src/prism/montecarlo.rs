@@ -5,10 +5,10 @@ use crate::basics::units::Wavelength;
 
 use super::PrismError;
 use super::dispersion::{
-    C_LINE, D_LINE, DispersionModel, F_LINE, IndexedLine, choose_dispersion, fit_dispersion,
+    C_LINE, D_LINE, DispersionModel, F_LINE, choose_dispersion, fit_dispersion,
 };
 use super::glasses::GlassTable;
-use super::reduce::{Pointed, ReductionOptions, measured_lines, prism_angle};
+use super::reduce::{Pointed, ReductionOptions, indexed_lines, measured_lines, prism_angle};
 
 /// One result by both ways.
 #[derive(Clone, Debug)]
@@ -61,7 +61,10 @@ pub fn compare(
     let inputs = pointings
         .iter()
         .map(|pointed| &pointed.reading_deg)
+        .chain(pointings.iter().map(|pointed| &pointed.wavelength_off_nm))
         .chain(&options.prism_angle_deg)
+        .chain(&options.adjustment.collimation_deg)
+        .chain(&options.adjustment.tilt_squared)
         .chain(&linear.corrections);
     let mut drawer = Drawer::new(inputs, key);
     let mut columns: Vec<Vec<f64>> = vec![Vec::with_capacity(draws); linear.results.len()];
@@ -73,8 +76,12 @@ pub fn compare(
         let redrawn = |number: &Measured| number.shifted(number.drawn(&draw) - number.value());
         for (target, source) in moved.iter_mut().zip(pointings) {
             target.reading_deg = redrawn(&source.reading_deg);
+            target.wavelength_off_nm = redrawn(&source.wavelength_off_nm);
         }
         moved_options.prism_angle_deg = options.prism_angle_deg.as_ref().map(redrawn);
+        let adjustment = &options.adjustment;
+        moved_options.adjustment.collimation_deg = adjustment.collimation_deg.as_ref().map(redrawn);
+        moved_options.adjustment.tilt_squared = adjustment.tilt_squared.as_ref().map(redrawn);
         let corrections: Vec<Measured> = linear
             .corrections
             .iter()
@@ -139,11 +146,13 @@ fn chain(
 ) -> Result<Chain, PrismError> {
     let mut cautions = Vec::new();
     let (prism_angle_deg, _) = prism_angle(pointings, options, &mut cautions)?;
-    let measured = measured_lines(pointings, &prism_angle_deg, &mut cautions)?;
-    let indexed: Vec<IndexedLine> = measured
-        .iter()
-        .filter_map(|line| line.wavelength.map(|w| (w, line.index.clone())))
-        .collect();
+    let measured = measured_lines(
+        pointings,
+        &prism_angle_deg,
+        &options.adjustment,
+        &mut cautions,
+    )?;
+    let indexed = indexed_lines(&measured, options);
     let mut results: Vec<(String, Measured)> = measured
         .iter()
         .map(|line| (line.name().to_owned(), line.index.clone()))

@@ -4,33 +4,26 @@ use std::collections::BTreeMap;
 
 use nalgebra::DMatrix;
 
-use crate::basics::fit::chi_squared_probability;
 use crate::basics::uncertainty::{Caution, Measured, covariance_matrix};
 use crate::basics::units::{ARCSEC_PER_DEG, Angle, Wavelength};
 
 use super::PrismError;
-use super::air::AirConditions;
 use super::apex::{
     self, FaceMethod, FacePair, checked_prism_angle, prism_angle_from_faces, radian_hint,
 };
 use super::dispersion::{
-    C_LINE, DispersionFit, DispersionModel, F_LINE, IndexedLine, StandardIndices,
+    C_LINE, D_LINE, DispersionFit, DispersionModel, F_LINE, IndexedLine, StandardIndices,
     choose_dispersion, fit_dispersion,
+};
+use super::doubts::{
+    curve_cautions, order_cautions, repeat_cautions, slip_cautions, wavelength_cautions,
 };
 use super::glasses::{GlassMatch, GlassTable};
 use super::index::{Partials, deviation, index_at_minimum};
 use super::lamps::LampTable;
+use super::leftover::{Adjustment, CurveLine, RoomAir, curve_lines};
 use super::slips::{Explained, explain};
-use super::unknown::{UnknownLine, candidates, wavelength_of_index};
-
-/// Misfits with a smaller probability of chance are flagged.
-const MISFIT_SIGNIFICANCE: f64 = 0.01;
-
-/// A given wavelength is compared with a lamp line this near, nm.
-const SAME_LINE_WITHIN_NM: f64 = 0.15;
-
-/// A given wavelength may differ this much from the lamp table without a word, nm: rounding, isotopes, edition of the tables.
-const WAVELENGTH_ROUNDING_NM: f64 = 0.012;
+use super::unknown::{LampMatch, UnknownLine, candidates, likely_lamps, wavelength_of_index};
 
 /// At what the telescope was pointed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -64,6 +57,8 @@ pub struct Pointed {
     pub windows_deg: Vec<f64>,
     /// The offset that `reading_deg` contains, degrees.
     pub offset_deg: f64,
+    /// What the line's wavelength may be off as it was written, nm: 0 with its uncertainty, one cause for all rows of a line.
+    pub wavelength_off_nm: Measured,
 }
 
 impl Pointed {
@@ -87,8 +82,10 @@ pub struct ReductionOptions {
     pub faces: FaceMethod,
     /// Dispersion model; none lets the data choose.
     pub model: Option<DispersionModel>,
-    /// Air around the prism; then absolute indices are given too.
-    pub air: Option<AirConditions>,
+    /// Air around the prism; then indices against vacuum are given too, and the curve is that against standard air.
+    pub air: Option<RoomAir>,
+    /// Adjustment left over.
+    pub adjustment: Adjustment,
 }
 
 /// One line with its results.
@@ -100,12 +97,16 @@ pub struct ReducedLine {
     pub wavelength: Wavelength,
     /// Set in which it was read.
     pub set: String,
+    /// Rows of the table that its deviation rests on: the line, then the central image or the line on the other side.
+    pub rows: [usize; 2],
     /// Minimum deviation, degrees, without sign.
     pub deviation_deg: Measured,
     /// Index relative to the air around the prism.
     pub index: Measured,
     /// Index relative to vacuum, where the air was given.
     pub index_absolute: Option<Measured>,
+    /// Index relative to standard air, where the air was given: that of the curve.
+    pub index_standard_air: Option<Measured>,
     /// Measured index minus dispersion curve; none where there is no curve.
     pub residual: Option<f64>,
     /// How much the minimum deviation falls per nm at this line, seconds of arc; none where there is no curve.
@@ -123,6 +124,8 @@ pub struct Reduction {
     pub lines: Vec<ReducedLine>,
     /// Covariance of the indices of `lines`.
     pub index_covariance: DMatrix<f64>,
+    /// `lines` as the curve takes them: against standard air where the air was given, with what their wavelengths may be off.
+    pub indexed: Vec<IndexedLine>,
     /// Dispersion curve, or the sentence that says why there is none.
     pub dispersion: Result<DispersionFit, String>,
     /// Indices at the standard lines, and the Abbe number.
@@ -131,10 +134,34 @@ pub struct Reduction {
     pub glasses: Vec<GlassMatch>,
     /// Rows with a line but no wavelength.
     pub unknown_lines: Vec<UnknownLine>,
+    /// Which lamp `unknown_lines` are of, the likeliest first; empty for fewer than two of them.
+    pub lamps: Vec<LampMatch>,
     /// Single slips that would explain readings that do not fit.
     pub explained: Explained,
     /// What is doubtful; the codes are listed in the head comment of this stage.
     pub cautions: Vec<Caution>,
+}
+
+/// Samples of the prediction.
+const PREDICTED_AT: u32 = 48;
+
+impl Reduction {
+    /// Index to be expected from the shortest to the longest wavelength of the lines and of d, F and C, nm in air: that of the
+    /// curve, corrected for what its model is off, with all that is uncertain at each; empty without a curve.
+    #[must_use]
+    pub fn prediction(&self, glasses: &GlassTable) -> Vec<(f64, Measured)> {
+        let Ok(fit) = &self.dispersion else {
+            return Vec::new();
+        };
+        let low = fit.range_nm.0.min(F_LINE.in_air_nm());
+        let high = fit.range_nm.1.max(C_LINE.in_air_nm());
+        let nm: Vec<f64> = (0..=PREDICTED_AT)
+            .map(|k| low + (high - low) * f64::from(k) / f64::from(PREDICTED_AT))
+            .collect();
+        let at: Vec<Wavelength> = nm.iter().map(|nm| Wavelength::air_nm(*nm)).collect();
+        let indices = fit.indices_each_with_departure(&at, &self.indexed, glasses);
+        nm.into_iter().zip(indices).collect()
+    }
 }
 
 /// Reduces corrected pointings.
@@ -149,7 +176,13 @@ pub fn reduce(
 ) -> Result<Reduction, PrismError> {
     let mut cautions = Vec::new();
     let (prism_angle_deg, face_pairs) = prism_angle(pointings, options, &mut cautions)?;
-    let measured = measured_lines(pointings, &prism_angle_deg, &mut cautions).map_err(|error| {
+    let measured = measured_lines(
+        pointings,
+        &prism_angle_deg,
+        &options.adjustment,
+        &mut cautions,
+    )
+    .map_err(|error| {
         let hint = if face_pairs.is_empty() {
             radian_hint(prism_angle_deg.value())
         } else {
@@ -158,10 +191,7 @@ pub fn reduce(
         PrismError(format!("{error}{hint}"))
     })?;
     let mut lines: Vec<ReducedLine> = measured.iter().filter_map(|m| m.known(options)).collect();
-    let indexed: Vec<IndexedLine> = lines
-        .iter()
-        .map(|line| (line.wavelength, line.index.clone()))
-        .collect();
+    let indexed = indexed_lines(&measured, options);
     let indices: Vec<Measured> = lines.iter().map(|line| line.index.clone()).collect();
     wavelength_cautions(&lines, lamps, &mut cautions);
     order_cautions(&lines, &mut cautions);
@@ -195,11 +225,16 @@ pub fn reduce(
         .as_ref()
         .ok()
         .and_then(|fit| fit.standard(&indexed, glasses));
-    let unknown_lines = measured
+    let unknown_lines: Vec<UnknownLine> = measured
         .into_iter()
         .filter(|m| m.wavelength.is_none())
-        .map(|m| m.unknown(dispersion.as_ref(), &indexed, glasses, lamps))
+        .map(|m| m.unknown(dispersion.as_ref(), &indexed, glasses, lamps, options))
         .collect();
+    let wavelengths: Vec<&Measured> = unknown_lines
+        .iter()
+        .filter_map(|line| line.wavelength_nm.as_ref().ok())
+        .collect();
+    let likely = likely_lamps(&wavelengths, lamps);
     let explained = explain(pointings, options, lamps, glasses);
     slip_cautions(&explained, &mut cautions);
     Ok(Reduction {
@@ -208,10 +243,12 @@ pub fn reduce(
         explained,
         index_covariance: covariance_matrix(&indices),
         glasses: glasses.compared(&indexed),
+        indexed,
         lines,
         dispersion,
         standard,
         unknown_lines,
+        lamps: likely,
         cautions,
     })
 }
@@ -300,12 +337,37 @@ pub(super) fn prism_angle(
     }
 }
 
+/// The lines of known wavelength as the curve takes them.
+pub(super) fn indexed_lines(
+    measured: &[MeasuredLine],
+    options: &ReductionOptions,
+) -> Vec<IndexedLine> {
+    curve_lines(
+        measured
+            .iter()
+            .filter_map(|line| {
+                let wavelength = line.wavelength?;
+                Some(CurveLine {
+                    wavelength,
+                    index: match &options.air {
+                        Some(air) => air.against_standard_air(&line.index, wavelength),
+                        None => line.index.clone(),
+                    },
+                    off_nm: line.wavelength_off_nm.clone(),
+                })
+            })
+            .collect(),
+    )
+}
+
 /// A line with what was measured of it.
 #[derive(Debug)]
 pub(super) struct MeasuredLine {
     name: String,
     set: String,
+    rows: [usize; 2],
     pub(super) wavelength: Option<Wavelength>,
+    wavelength_off_nm: Measured,
     pub(super) deviation_deg: Measured,
     pub(super) index: Measured,
 }
@@ -316,10 +378,16 @@ impl MeasuredLine {
             line: self.name.clone(),
             wavelength,
             set: self.set.clone(),
+            rows: self.rows,
             deviation_deg: self.deviation_deg.clone(),
             index_absolute: options
                 .air
-                .map(|air| air.absolute_from_relative(&self.index, wavelength)),
+                .as_ref()
+                .map(|air| air.against_vacuum(&self.index, wavelength)),
+            index_standard_air: options
+                .air
+                .as_ref()
+                .map(|air| air.against_standard_air(&self.index, wavelength)),
             index: self.index.clone(),
             residual: None,
             angular_dispersion_arcsec_per_nm: None,
@@ -332,9 +400,15 @@ impl MeasuredLine {
         indexed: &[IndexedLine],
         glasses: &GlassTable,
         lamps: &LampTable,
+        options: &ReductionOptions,
     ) -> UnknownLine {
+        // The dispersion of air is too small for its wavelength to matter.
+        let index = match &options.air {
+            Some(air) => air.against_standard_air(&self.index, D_LINE),
+            None => self.index.clone(),
+        };
         let wavelength_nm = match dispersion {
-            Ok(fit) => wavelength_of_index(fit, &self.index, indexed, glasses),
+            Ok(fit) => wavelength_of_index(fit, &index, indexed, glasses),
             Err(why) => Err(format!("there is no dispersion curve: {why}")),
         };
         UnknownLine {
@@ -344,6 +418,7 @@ impl MeasuredLine {
                 .unwrap_or_default(),
             line: self.name,
             set: self.set,
+            rows: self.rows,
             deviation_deg: self.deviation_deg,
             index: self.index,
             wavelength_nm,
@@ -360,6 +435,7 @@ impl MeasuredLine {
 pub(super) fn measured_lines(
     pointings: &[Pointed],
     prism_angle_deg: &Measured,
+    adjustment: &Adjustment,
     cautions: &mut Vec<Caution>,
 ) -> Result<Vec<MeasuredLine>, PrismError> {
     let mut centrals: BTreeMap<&str, &Pointed> = BTreeMap::new();
@@ -382,7 +458,11 @@ pub(super) fn measured_lines(
         .filter_map(|(index, line)| {
             if let Some(central) = centrals.get(line.set.as_str()) {
                 lines_of_set.entry(&line.set).or_default().push(line.name());
-                return Some(Ok((*line, deviation(&line.reading_deg, &central.reading_deg))));
+                return Some(Ok((
+                    *line,
+                    central.row,
+                    deviation(&line.reading_deg, &central.reading_deg),
+                )));
             }
             // Without a central image the line was read on either side: half the angle between the two places.
             let same = |other: &&Pointed| other.set == line.set && other.name() == line.name();
@@ -392,6 +472,7 @@ pub(super) fn measured_lines(
             Some(match lines.iter().skip(index + 1).find(|other| same(other)) {
                 Some(other) => Ok((
                     *line,
+                    other.row,
                     deviation(&line.reading_deg, &other.reading_deg).scaled(0.5),
                 )),
                 None => Err(PrismError(format!(
@@ -401,13 +482,17 @@ pub(super) fn measured_lines(
             })
         })
         .map(|found| {
-            let (line, deviation_deg) = found?;
+            let (line, other_row, deviation_deg) = found?;
             let name = format!("row {}, {}", line.row, line.name());
+            let deviation_deg = adjustment.deviation(deviation_deg);
+            let index = index_at_minimum(prism_angle_deg, &deviation_deg, &name)?;
             Ok(MeasuredLine {
-                index: index_at_minimum(prism_angle_deg, &deviation_deg, &name)?,
+                index: adjustment.index(index),
                 name: line.name(),
                 set: line.set.clone(),
+                rows: [line.row, other_row],
                 wavelength: line.wavelength,
+                wavelength_off_nm: line.wavelength_off_nm.clone(),
                 deviation_deg,
             })
         })
@@ -424,168 +509,4 @@ pub(super) fn measured_lines(
         }
     }
     Ok(measured)
-}
-
-/// Wavelengths that are near a lamp line but not on it, or that contradict the line's name.
-fn wavelength_cautions(lines: &[ReducedLine], lamps: &LampTable, cautions: &mut Vec<Caution>) {
-    for line in lines {
-        let given = line.wavelength.in_air_nm();
-        if let Some(named) = lamps.named(&line.line) {
-            let meant = named.wavelength.in_air_nm();
-            if (meant - given).abs() > SAME_LINE_WITHIN_NM {
-                cautions.push(Caution {
-                    code: "name-contradicts-wavelength",
-                    message: format!(
-                        "the line \"{}\" is given at {given:.3} nm, but the lamp table has {} at {meant:.4} nm: correct the name or the wavelength",
-                        line.line,
-                        named.name()
-                    ),
-                });
-                continue;
-            }
-        }
-        let Some(near) = lamps.nearest(line.wavelength, SAME_LINE_WITHIN_NM) else {
-            continue;
-        };
-        let table = near.wavelength.in_air_nm();
-        if (table - given).abs() > WAVELENGTH_ROUNDING_NM {
-            cautions.push(Caution {
-                code: "wavelength-rounded",
-                message: format!(
-                    "the line \"{}\" is given at {given} nm; if it is {}, its wavelength in air is {table:.4} nm: write all decimals",
-                    line.line,
-                    near.name()
-                ),
-            });
-        }
-    }
-}
-
-/// Lines of which the redder is clearly refracted more.
-fn order_cautions(lines: &[ReducedLine], cautions: &mut Vec<Caution>) {
-    const CLEARLY_IN_U: f64 = 4.0;
-    let mut by_wavelength: Vec<&ReducedLine> = lines.iter().collect();
-    by_wavelength.sort_by(|one, other| {
-        one.wavelength
-            .in_air_nm()
-            .total_cmp(&other.wavelength.in_air_nm())
-    });
-    for pair in by_wavelength.windows(2) {
-        let [bluer, redder] = pair else { continue };
-        let rise = redder.index.minus(&bluer.index);
-        let same = (redder.wavelength.in_air_nm() - bluer.wavelength.in_air_nm()).abs() < 1e-3;
-        if !same && rise.value() > CLEARLY_IN_U * rise.u() {
-            cautions.push(Caution {
-                code: "dispersion-reversed",
-                message: format!(
-                    "{} is redder than {} but deviated more: the lines are mixed up, or a reading is wrong",
-                    redder.line, bluer.line
-                ),
-            });
-        }
-    }
-}
-
-/// Repeats of one line in several sets that do not agree.
-fn repeat_cautions(lines: &[ReducedLine], cautions: &mut Vec<Caution>) {
-    let mut done: Vec<f64> = Vec::new();
-    for line in lines {
-        let nm = line.wavelength.in_air_nm();
-        if done.iter().any(|other| (other - nm).abs() < 1e-3) {
-            continue;
-        }
-        done.push(nm);
-        let repeats: Vec<&Measured> = lines
-            .iter()
-            .filter(|other| (other.wavelength.in_air_nm() - nm).abs() < 1e-3)
-            .map(|other| &other.deviation_deg)
-            .collect();
-        let count = repeats.len() as f64;
-        let mean = repeats.iter().map(|d| d.value()).sum::<f64>() / count;
-        let chi_squared: f64 = repeats
-            .iter()
-            .map(|d| (d.value() - mean).powi(2) / d.variance().max(f64::MIN_POSITIVE))
-            .sum();
-        let by_chance = chi_squared_probability(chi_squared, repeats.len() - 1);
-        if by_chance.is_some_and(|p| p < MISFIT_SIGNIFICANCE) {
-            let low = repeats
-                .iter()
-                .map(|d| d.value())
-                .fold(f64::INFINITY, f64::min);
-            let high = repeats
-                .iter()
-                .map(|d| d.value())
-                .fold(f64::NEG_INFINITY, f64::max);
-            cautions.push(Caution {
-                code: "repeats-disagree",
-                message: format!(
-                    "the {} deviations of {} spread over {}, more than their uncertainty allows: one of them is not at minimum deviation or misread",
-                    repeats.len(),
-                    line.line,
-                    Angle::from_degrees(high - low)
-                ),
-            });
-        }
-    }
-}
-
-/// What the search for slips says.
-fn slip_cautions(explained: &Explained, cautions: &mut Vec<Caution>) {
-    for slip in &explained.slips {
-        cautions.push(Caution {
-            code: "slip-suspected",
-            message: slip.sentence.clone(),
-        });
-    }
-    if explained.wrong && explained.slips.is_empty() {
-        cautions.push(Caution {
-            code: "readings-contradict",
-            message: "the readings do not fit each other, and no single slip of the usual kinds explains it: there are two, a line was not at minimum deviation, or the table or the camera moved".to_owned(),
-        });
-    }
-}
-
-/// What the fit of the curve says.
-fn curve_cautions(fit: &DispersionFit, cautions: &mut Vec<Caution>) {
-    const STRONG_PULL: f64 = 2.5;
-    const BEYOND_NM: f64 = 15.0;
-    match fit.p_value {
-        None => cautions.push(Caution {
-            code: "dispersion-unchecked",
-            message: format!(
-                "{} passes through all lines because there are no more lines than coefficients: measure further lines to check it",
-                fit.model.name()
-            ),
-        }),
-        Some(p) if p < MISFIT_SIGNIFICANCE => cautions.push(Caution {
-            code: "dispersion-misfit",
-            message: format!(
-                "the lines do not lie on {} within their uncertainties (chi-squared {:.1} with {} degrees of freedom): a line is misnamed or misread, was not at minimum deviation, or the model has too few terms",
-                fit.model.name(),
-                fit.chi_squared,
-                fit.degrees_of_freedom
-            ),
-        }),
-        Some(_) => {}
-    }
-    if fit.largest_pull > STRONG_PULL {
-        cautions.push(Caution {
-            code: "common-cause-pulled",
-            message: format!(
-                "the curve would fit better with a common cause, such as the refracting angle, {:.1} standard uncertainties off: check the refracting angle",
-                fit.largest_pull
-            ),
-        });
-    }
-    let (low, high) = fit.range_nm;
-    let needed = (F_LINE.in_air_nm(), C_LINE.in_air_nm());
-    if low > needed.0 + BEYOND_NM || high < needed.1 - BEYOND_NM {
-        cautions.push(Caution {
-            code: "dispersion-extrapolated",
-            message: format!(
-                "the lines cover {low:.0} to {high:.0} nm, but the Abbe number needs {:.0} to {:.0} nm: it rests on the curve beyond the lines, so measure lines farther out",
-                needed.0, needed.1
-            ),
-        });
-    }
 }

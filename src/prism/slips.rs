@@ -10,10 +10,12 @@ use crate::basics::uncertainty::rounded;
 use crate::basics::units::folded_deg;
 
 use super::apex::{checked_prism_angle, degrees_if_radians};
-use super::dispersion::{DispersionModel, IndexedLine, fit_dispersion, misfit_from_glass};
+use super::dispersion::{DispersionModel, fit_dispersion, misfit_from_glass};
 use super::glasses::GlassTable;
 use super::lamps::LampTable;
-use super::reduce::{Pointed, PointedAt, ReductionOptions, measured_lines, prism_angle};
+use super::reduce::{
+    Pointed, PointedAt, ReductionOptions, indexed_lines, measured_lines, prism_angle,
+};
 
 /// Readings that fit with a larger probability than this are not called wrong.
 const WRONG_BELOW: f64 = 1e-3;
@@ -355,11 +357,8 @@ fn fitness_of(
 ) -> Option<Fitness> {
     let mut unheard = Vec::new();
     let (angle, _) = prism_angle(pointings, options, &mut unheard).ok()?;
-    let lines: Vec<IndexedLine> = measured_lines(pointings, &angle, &mut unheard)
-        .ok()?
-        .into_iter()
-        .filter_map(|line| line.wavelength.map(|w| (w, line.index)))
-        .collect();
+    let measured = measured_lines(pointings, &angle, &options.adjustment, &mut unheard).ok()?;
+    let lines = indexed_lines(&measured, options);
     // A curve with one more free coefficient than glass needs is tried first: what is far even from that is not looked at further.
     let bent = fit_dispersion(&lines, DispersionModel::Cauchy { terms: 3 });
     if bent.is_ok_and(|fit| fit.chi_squared > hopeless) {
@@ -765,6 +764,7 @@ mod tests {
             reading_deg: Measured::exact(0.1),
             windows_deg: vec![359.9, 179.9],
             offset_deg: 0.2,
+            wavelength_off_nm: Measured::default(),
         };
         let moved = with_windows(&pointed, vec![0.4, 179.9]);
         assert!((moved.reading_deg.value() - 0.35).abs() < 1e-9);

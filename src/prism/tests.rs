@@ -13,10 +13,14 @@ use super::dispersion::{
 use super::glasses::GlassTable;
 use super::index::{Partials, deviation, index_at_minimum};
 use super::lamps::LampTable;
+use super::leftover::Adjustment;
 use super::montecarlo::compare;
 use super::reduce::{Pointed, PointedAt, ReductionOptions, reduce};
+use super::resolving::{Aperture, resolving};
 use super::slips::{SlipKind, explain, with_windows};
-use crate::basics::uncertainty::{Cause, Drawer, Measured, Shape, sampled};
+use super::unknown::likely_lamps;
+use crate::basics::fit::chi_squared_probability;
+use crate::basics::uncertainty::{Cause, Drawer, Measured, Shape, covariance_matrix, sampled};
 use crate::basics::units::Wavelength;
 
 fn near(found: f64, wanted: f64, tolerance: f64, what: &str) {
@@ -237,6 +241,22 @@ fn catalogue_indices_to_their_last_digit() {
             .index(D_LINE)
     };
     near(index("fused silica"), 1.458_463_69, 1e-8, "silica");
+    // Malitson's table of measured indices of fused silica, J. Opt. Soc. Am. 55 (1965) 1205 (from memory), six decimals.
+    let silica = table
+        .glasses
+        .iter()
+        .find(|g| g.name == "fused silica")
+        .unwrap();
+    for (nm, n) in [
+        (404.656, 1.469_618),
+        (435.835, 1.466_693),
+        (486.133, 1.463_126),
+        (546.074, 1.460_078),
+        (587.561, 1.458_464),
+        (656.272, 1.456_367),
+    ] {
+        near(silica.index(Wavelength::air_nm(nm)), n, 1.1e-6, "Malitson");
+    }
     near(index("calcium fluoride"), 1.433_849_28, 1e-8, "fluorite");
     near(index("sapphire, ordinary"), 1.768_171_99, 2e-7, "sapphire");
     near(index("quartz, ordinary"), 1.544_276_19, 1e-8, "quartz");
@@ -270,6 +290,27 @@ fn published_readings() {
             6e-7,
             "n",
         );
+    }
+}
+
+/// The same sheet's printed indices, to their last digit: its sines are those of angles with pi = 3.14, so that its angles are
+/// 3.14/pi of what they are called.
+#[test]
+#[expect(
+    clippy::approx_constant,
+    reason = "the sheet took 3.14 for pi, and its printed digits follow from that"
+)]
+fn published_indices_as_they_were_computed() {
+    let called = |deg: f64| deg * 3.14 / std::f64::consts::PI;
+    for (deviation, printed) in [
+        (41.483_33, 1.548_744_946),
+        (41.45, 1.548_376_537),
+        (40.916_67, 1.542_464_217),
+        (40.70, 1.540_052_795),
+        (40.466_67, 1.537_449_728),
+    ] {
+        let n = Partials::at(called(60.0), called(deviation)).index;
+        near(n, printed, 6e-8, "n as printed");
     }
 }
 
@@ -407,6 +448,30 @@ fn lamp_lines_are_found_by_name() {
 
 const MERCURY_NM: [f64; 6] = [404.6565, 435.8335, 491.607, 546.0750, 576.9610, 623.436];
 
+/// What is wrong with a simulated spectrometer, as standard uncertainties; 0 is nothing.
+#[derive(Clone, Copy, Default)]
+struct Wrong {
+    least_count_arcsec: f64,
+    u_offset_arcsec: f64,
+    /// Of every reading by the division of the circle.
+    division_arcsec: f64,
+    /// Of all deviations alike.
+    collimation_arcsec: f64,
+    /// Tilt of the rays against the principal section.
+    levelling_arcsec: f64,
+    /// Half the step to which wavelengths are rounded.
+    rounded_nm: f64,
+}
+
+impl Wrong {
+    fn adjustment(&self) -> Adjustment {
+        Adjustment::new(
+            self.levelling_arcsec / 3600.0,
+            self.collimation_arcsec / 3600.0,
+        )
+    }
+}
+
 /// Readings of a whole experiment with their causes: two windows read to whole least counts, offsets drawn.
 fn experiment(
     random: &mut ChaCha8Rng,
@@ -416,6 +481,36 @@ fn experiment(
 ) -> Vec<Pointed> {
     let table = GlassTable::embedded().unwrap();
     let glass = table.glasses.iter().find(|g| g.name == glass).unwrap();
+    let wrong = Wrong {
+        least_count_arcsec,
+        u_offset_arcsec,
+        ..Wrong::default()
+    };
+    experiment_with(random, &|nm| glass.index(Wavelength::air_nm(nm)), &wrong)
+}
+
+/// As [`experiment`], of a prism whose index at a wavelength in nm is given, and with more that may be wrong.
+fn experiment_with(
+    random: &mut ChaCha8Rng,
+    index: &dyn Fn(f64) -> f64,
+    wrong: &Wrong,
+) -> Vec<Pointed> {
+    let Wrong {
+        least_count_arcsec,
+        u_offset_arcsec,
+        ..
+    } = *wrong;
+    // Nothing is drawn for what is not wrong, so that the other readings stay the same.
+    let drawn = |random: &mut ChaCha8Rng, u: f64| -> f64 {
+        if u > 0.0 {
+            let z: f64 = StandardNormal.sample(random);
+            u * z
+        } else {
+            0.0
+        }
+    };
+    let collimation_deg = drawn(random, wrong.collimation_arcsec) / 3600.0;
+    let tilt = (drawn(random, wrong.levelling_arcsec) / 3600.0).to_radians();
     let prism_angle = 59.0 + 2.0 * random.random::<f64>();
     let zero = 360.0 * random.random::<f64>();
     // Verniers are never exactly opposite each other, nor is the circle exactly centred.
@@ -428,19 +523,25 @@ fn experiment(
             let mut value = 0.0;
             let mut windows_deg = Vec::new();
             let offset: f64 = (random.random::<f64>() - 0.5) * 300.0;
+            let division = drawn(random, wrong.division_arcsec);
             for window in 0..2 {
                 let off: f64 = 0.01 * ((truth + phase).to_radians()).sin() + askew;
                 let off = if window == 0 { off } else { -off };
                 let seen = (truth + off) * 3600.0 - offset;
                 let read = (seen / least_count_arcsec).round() * least_count_arcsec;
-                value += 0.5 * read;
+                value += 0.5 * read + 0.5 * division;
                 windows_deg.push((read / 3600.0 + 180.0 * f64::from(window)).rem_euclid(360.0));
                 let cause = Cause::type_b("window", Shape::Rectangular);
                 reading = reading.with(&cause, 0.5 * least_count_arcsec / 12f64.sqrt());
             }
             let noise: f64 = StandardNormal.sample(random);
             value += offset + u_offset_arcsec * noise;
-            let reading = reading.with(&Cause::type_b("offset", Shape::Normal), u_offset_arcsec);
+            let reading = reading
+                .with(&Cause::type_b("offset", Shape::Normal), u_offset_arcsec)
+                .with(
+                    &Cause::type_b("division", Shape::Normal),
+                    wrong.division_arcsec,
+                );
             let row = 2 + pointed.len();
             pointed.push(Pointed {
                 row,
@@ -455,6 +556,11 @@ fn experiment(
                     .map((value / 3600.0).rem_euclid(360.0), 1.0),
                 windows_deg,
                 offset_deg: (offset + u_offset_arcsec * noise) / 3600.0,
+                wavelength_off_nm: Measured::new(
+                    0.0,
+                    wrong.rounded_nm / 3f64.sqrt(),
+                    &Cause::type_b("wavelength", Shape::Rectangular),
+                ),
             });
         };
     add(
@@ -473,7 +579,14 @@ fn experiment(
     );
     for (k, nm) in MERCURY_NM.iter().enumerate() {
         let half = prism_angle.to_radians() / 2.0;
-        let n = glass.index(Wavelength::air_nm(*nm));
+        let off_nm = if wrong.rounded_nm > 0.0 {
+            wrong.rounded_nm * (2.0 * random.random::<f64>() - 1.0)
+        } else {
+            0.0
+        };
+        let n = index(nm + off_nm);
+        // Bravais' law for tilted rays.
+        let n = (n * n + (n * n - 1.0) * tilt.tan().powi(2)).sqrt();
         let d = (2.0 * (n * half.sin()).asin()).to_degrees() - prism_angle;
         add(
             random,
@@ -487,7 +600,7 @@ fn experiment(
             k.to_string(),
             PointedAt::Line,
             Some(*nm),
-            zero + 0.1 * k as f64 - d,
+            zero + 0.1 * k as f64 - d - collimation_deg,
         );
     }
     pointed
@@ -500,11 +613,34 @@ fn stated_intervals_hold_the_truth() {
     const RUNS: usize = 1000;
     let lamps = LampTable::embedded().unwrap();
     let all = GlassTable::embedded().unwrap();
-    for (name, least_count, u_offset) in [
-        ("F2", 20.0, 3.0),
-        ("N-BK7", 60.0, 5.0),
-        ("SF10", 10.0, 1.0),
-        ("N-SF11", 30.0, 10.0),
+    let wrong = |least_count_arcsec, u_offset_arcsec| Wrong {
+        least_count_arcsec,
+        u_offset_arcsec,
+        ..Wrong::default()
+    };
+    for (name, wrong) in [
+        ("F2", wrong(20.0, 3.0)),
+        (
+            "N-BK7",
+            Wrong {
+                division_arcsec: 10.0,
+                collimation_arcsec: 15.0,
+                ..wrong(60.0, 5.0)
+            },
+        ),
+        ("SF10", wrong(10.0, 1.0)),
+        // All causes at work.
+        (
+            "F2",
+            Wrong {
+                division_arcsec: 3.0,
+                collimation_arcsec: 4.0,
+                levelling_arcsec: 900.0,
+                rounded_nm: 0.05,
+                ..wrong(10.0, 1.0)
+            },
+        ),
+        ("N-SF11", wrong(30.0, 10.0)),
     ] {
         let glass = all.glasses.iter().find(|g| g.name == name).unwrap();
         let mut others = all.clone();
@@ -513,12 +649,18 @@ fn stated_intervals_hold_the_truth() {
         let mut random = ChaCha8Rng::seed_from_u64(2026);
         let mut held = [0_usize; 5];
         for _ in 0..RUNS {
-            let table = experiment(&mut random, name, least_count, u_offset);
-            let found = reduce(&table, &ReductionOptions::default(), &lamps, &others).unwrap();
-            let green = &found.lines[3];
+            let index = |nm: f64| glass.index(Wavelength::air_nm(nm));
+            let table = experiment_with(&mut random, &index, &wrong);
+            let options = ReductionOptions {
+                adjustment: wrong.adjustment(),
+                ..ReductionOptions::default()
+            };
+            let found = reduce(&table, &options, &lamps, &others).unwrap();
+            // The curve's index at the wavelength as written: without rounding that of the line itself.
+            let green = &found.indexed[3];
             let standard = found.standard.unwrap();
             for (count, (m, truth)) in held.iter_mut().zip([
-                (green.index.clone(), glass.index(green.wavelength)),
+                (green.1.clone(), glass.index(green.0)),
                 (standard.n_d.clone(), glass.index(D_LINE)),
                 (
                     standard.n_f.minus(&standard.n_c),
@@ -595,6 +737,132 @@ fn unknown_lines_are_named() {
     }
     eprintln!("unknown wavelength: {held} of {RUNS}");
     assert!((930..=970).contains(&held), "{held}");
+}
+
+/// Which lamp: wavelengths of a lamp's lines with the uncertainty of a good table, and lines of no lamp.
+#[test]
+fn lamps_are_told_from_their_lines() {
+    let lamps = LampTable::embedded().unwrap();
+    let mut random = ChaCha8Rng::seed_from_u64(91);
+    let (mut right, mut sure_and_wrong, mut runs) = (0, 0, 0);
+    for name in ["Hg", "Cd", "He", "Ne", "Zn"] {
+        let lines: Vec<f64> = lamps
+            .lines
+            .iter()
+            .filter(|line| line.lamp == name)
+            .map(|line| line.wavelength.in_air_nm())
+            .collect();
+        for _ in 0..100 {
+            runs += 1;
+            let seen: Vec<Measured> = (0..3)
+                .map(|k| {
+                    let nm = lines[(random.random_range(0..lines.len()) + k) % lines.len()];
+                    let z: f64 = StandardNormal.sample(&mut random);
+                    Measured::new(nm + 0.2 * z, 0.2, &Cause::type_b("line", Shape::Normal))
+                })
+                .collect();
+            let seen: Vec<&Measured> = seen.iter().collect();
+            let found = likely_lamps(&seen, &lamps);
+            let first = found.first().unwrap();
+            right += usize::from(first.lamp == name);
+            sure_and_wrong += usize::from(first.lamp != name && first.probability > 0.95);
+        }
+    }
+    eprintln!("lamp named first in {right} of {runs}, surely wrong in {sure_and_wrong}");
+    assert!(right >= 465, "{right}");
+    assert!(sure_and_wrong <= 5, "{sure_and_wrong}");
+    // Lines of no lamp of the table: none is likely.
+    let nothing = [414.0, 513.0, 533.0, 612.5]
+        .map(|nm| Measured::new(nm, 0.1, &Cause::type_b("line", Shape::Normal)));
+    let found = likely_lamps(&nothing.iter().collect::<Vec<_>>(), &lamps);
+    assert!(found.iter().all(|lamp| lamp.probability < 0.5), "{found:?}");
+    assert!(likely_lamps(&[&nothing[0]], &lamps).is_empty());
+}
+
+/// Rayleigh 1879: with the flint whose n = A + B/λ², B = 0.984e-10 cm², a base of 1.02 cm just resolves the sodium lines
+/// D1 589.592 and D2 588.995 nm (from memory).
+#[test]
+fn rayleighs_prism_just_resolves_sodium() {
+    let index = |nm: f64| 1.6176 + 0.984e4 / nm.powi(2);
+    let mut random = ChaCha8Rng::seed_from_u64(92);
+    let wrong = Wrong {
+        least_count_arcsec: 1.0,
+        u_offset_arcsec: 0.1,
+        ..Wrong::default()
+    };
+    let (lamps, glasses) = (
+        LampTable::embedded().unwrap(),
+        GlassTable {
+            glasses: Vec::new(),
+        },
+    );
+    let mut table = experiment_with(&mut random, &index, &wrong);
+    let options = ReductionOptions {
+        model: Some(DispersionModel::Cauchy { terms: 2 }),
+        ..ReductionOptions::default()
+    };
+    // The yellow mercury line takes the place of sodium's.
+    let yellow = table
+        .iter_mut()
+        .find(|p| {
+            p.wavelength
+                .is_some_and(|w| (w.in_air_nm() - 576.961).abs() < 1e-6)
+        })
+        .unwrap();
+    yellow.line = Some("yellow".to_owned());
+    let found = reduce(&table, &options, &lamps, &glasses).unwrap();
+    let aperture = Aperture::new(Some((10.2, 0.01)), Some((60.0, 3.0))).unwrap();
+    let seen = resolving(&found, &aperture, &glasses);
+    let yellow = seen.iter().find(|line| line.line == "yellow").unwrap();
+    // R goes as the third power of 1/λ on Cauchy's curve with two terms.
+    let d = 589.294;
+    let power = yellow.resolving_power.as_ref().unwrap();
+    let at_d = power.value() * (576.961_f64 / d).powi(3);
+    near(at_d, d / (589.592 - 588.995), 8.0, "R at D");
+    assert!(power.u() < 0.005 * power.value(), "{power}");
+    // The slit of a minute separates less, so that it decides.
+    let by_slit = yellow.slit_resolving_power.as_ref().unwrap();
+    assert!(by_slit.value() < power.value());
+    let resolved = yellow.resolved_nm.as_ref().unwrap();
+    near(
+        resolved.value(),
+        576.961 / by_slit.value(),
+        1e-9,
+        "resolved",
+    );
+}
+
+/// Angular dispersion and resolving power over many experiments: the intervals hold the truth of the catalogue curve.
+#[test]
+fn resolving_power_holds_its_stated_uncertainty() {
+    const RUNS: usize = 400;
+    let (lamps, all) = (
+        LampTable::embedded().unwrap(),
+        GlassTable::embedded().unwrap(),
+    );
+    let glass = all.glasses.iter().find(|g| g.name == "F2").unwrap();
+    let mut others = all.clone();
+    others.glasses.retain(|g| g.name != "F2");
+    let mut random = ChaCha8Rng::seed_from_u64(93);
+    let mut held = [0_usize; 6];
+    for _ in 0..RUNS {
+        let table = experiment(&mut random, "F2", 20.0, 3.0);
+        let found = reduce(&table, &ReductionOptions::default(), &lamps, &others).unwrap();
+        let z: f64 = StandardNormal.sample(&mut random);
+        let aperture = Aperture::new(Some((30.0 + 0.3 * z, 0.3)), None).unwrap();
+        for (line, held) in resolving(&found, &aperture, &others).iter().zip(&mut held) {
+            let nm = line.wavelength.in_air_nm();
+            let n = |nm: f64| glass.index(Wavelength::air_nm(nm));
+            let slope = (n(nm - 0.1) - n(nm + 0.1)) / 0.2;
+            let power = line.resolving_power.as_ref().unwrap();
+            let off = power.value() - 30e6 * slope;
+            *held += usize::from(off.abs() <= power.expanded(0.95));
+        }
+    }
+    let shares = held.map(|count| count as f64 / RUNS as f64);
+    eprintln!("resolving power held: {shares:?}");
+    // Four standard errors of 400 runs; that of the model is a matter of single glasses.
+    assert!(shares.iter().all(|share| *share > 0.9), "{shares:?}");
 }
 
 /// Sellmeier curves with several terms. The truth is no glass of the table, from which the fit starts: its coefficients are
@@ -731,58 +999,94 @@ fn given_angles_that_are_none_are_refused() {
     );
 }
 
-/// 500 experiments with a circle read to 30 seconds: the true glass stays, and a twin of it is named whenever it is.
+/// 500 experiments with a circle read to 30 seconds and prisms of ten glasses, near neighbours among them, each piece drawn as
+/// the table says that pieces of its name differ. The true glass stays, and is never named alone when another fits as well.
 #[test]
 fn the_true_glass_is_not_rejected() {
     const RUNS: usize = 500;
+    const NAMES: [&str; 10] = [
+        "F2", "N-F2", "SF11", "N-SF11", "SF5", "N-SF5", "N-BK7", "N-K5", "N-SK2", "K7",
+    ];
     let lamps = LampTable::embedded().unwrap();
-    let all = GlassTable::embedded().unwrap();
-    let names: Vec<String> = all
-        .glasses
-        .iter()
-        .filter(|g| g.index(Wavelength::air_nm(404.6565)) < 1.85)
-        .map(|g| g.name.clone())
-        .step_by(3)
-        .take(10)
-        .collect();
-    assert_eq!(names.len(), 10);
+    let table = GlassTable::embedded().unwrap();
     let mut random = ChaCha8Rng::seed_from_u64(44);
-    let (mut rejected, mut doubted, mut alone) = (0, 0, 0);
+    let wrong = Wrong {
+        least_count_arcsec: 30.0,
+        u_offset_arcsec: 4.0,
+        ..Wrong::default()
+    };
+    let (mut rejected, mut doubted, mut alone, mut together) = (0, 0, 0, 0);
+    let mut twin_possible = std::collections::BTreeMap::new();
     for run in 0..RUNS {
-        let name = &names[run % 10];
-        let mut table = all.clone();
-        let mut twin = all
+        let name = NAMES[run % 10];
+        let glass = table.glasses.iter().find(|g| g.name == name).unwrap();
+        let (shift, stretch): (f64, f64) = (
+            StandardNormal.sample(&mut random),
+            StandardNormal.sample(&mut random),
+        );
+        let n_d = glass.index(D_LINE);
+        let piece = |nm: f64| {
+            let n = glass.index(Wavelength::air_nm(nm));
+            n + glass.u_n * shift + (n - n_d) * glass.u_dispersion * stretch
+        };
+        let readings = experiment_with(&mut random, &piece, &wrong);
+        let found = reduce(&readings, &ReductionOptions::default(), &lamps, &table).unwrap();
+        // The same by inverting the whole covariance, for all glasses: none that fits is left out of the list.
+        let values: Vec<Measured> = found.indexed.iter().map(|l| l.1.clone()).collect();
+        let mut fitting: Vec<(f64, &str)> = table
             .glasses
             .iter()
-            .find(|g| &g.name == name)
-            .unwrap()
-            .clone();
-        twin.name = "twin".to_owned();
-        table.glasses.push(twin);
-        let readings = experiment(&mut random, name, 30.0, 4.0);
-        let found = reduce(&readings, &ReductionOptions::default(), &lamps, &table).unwrap();
-        let of = |name: &str| found.glasses.iter().find(|g| g.name == name);
-        let possible = found.glasses.iter().filter(|g| g.possible).count();
-        match (of(name), of("twin")) {
-            (Some(one), Some(other)) => {
-                assert_eq!(one.possible, other.possible);
-                rejected += usize::from(one.p_value < 1e-3);
-                doubted += usize::from(!one.possible);
+            .map(|glass| {
+                let n_d = glass.index(D_LINE);
+                let catalogue: Vec<f64> = found.indexed.iter().map(|l| glass.index(l.0)).collect();
+                let tolerance = nalgebra::DMatrix::from_fn(values.len(), values.len(), |i, j| {
+                    glass.u_n.powi(2)
+                        + (catalogue[i] - n_d) * (catalogue[j] - n_d) * glass.u_dispersion.powi(2)
+                });
+                let inverse = (covariance_matrix(&values) + tolerance)
+                    .try_inverse()
+                    .unwrap();
+                let off = nalgebra::DVector::from_fn(values.len(), |i, _| {
+                    values[i].value() - catalogue[i]
+                });
+                let chi_squared = (off.transpose() * inverse * &off)[(0, 0)];
+                let p = chi_squared_probability(chi_squared, values.len()).unwrap();
+                (p, glass.name.as_str())
+            })
+            .filter(|(p, _)| *p >= 0.05)
+            .collect();
+        fitting.sort_by(|one, other| other.0.total_cmp(&one.0));
+        fitting.truncate(10);
+        let mut fitting: Vec<&str> = fitting.into_iter().map(|(_, name)| name).collect();
+        let mut possible: Vec<&str> = found
+            .glasses
+            .iter()
+            .filter(|g| g.possible)
+            .map(|g| g.name.as_str())
+            .collect();
+        fitting.sort_unstable();
+        possible.sort_unstable();
+        assert_eq!(fitting, possible, "run {run}, {name}");
+        match found.glasses.iter().find(|g| g.name == name) {
+            Some(own) => {
+                rejected += usize::from(own.p_value < 1e-3);
+                doubted += usize::from(!own.possible);
             }
-            // Left out of the list: either too improbable, or ten others fit better.
-            _ => {
-                rejected += usize::from(possible < 10);
-                assert!(possible != 1, "run {run}, {name}");
-            }
+            None => rejected += usize::from(possible.len() < 10),
         }
-        alone += usize::from(possible == 1);
+        alone += usize::from(possible == [name]);
+        together += usize::from(possible.len() > 1 && possible.contains(&name));
+        let entry = twin_possible.entry(name).or_insert(0);
+        *entry += usize::from(possible.len() > 1);
     }
-    eprintln!("true glass: {rejected} rejected, {doubted} doubted, {alone} alone of {RUNS}");
-    // 0.5 are expected at p < 0.001, and more than 3 with a probability of 0.002; 25 at p < 0.05.
+    eprintln!(
+        "true glass: {rejected} rejected, {doubted} doubted, {alone} alone, {together} with others of {RUNS}; with others by glass {twin_possible:?}"
+    );
+    // 0.5 are expected at p < 0.001, and more than 3 with a probability of 0.002; at p < 0.05 25 with a deviation of 4.9.
     assert!(rejected <= 3, "{rejected}");
-    assert!(doubted <= 40, "{doubted}");
-    // The twin fits as well as the glass itself, so that none is ever named alone.
-    assert_eq!(alone, 0);
+    assert!((11..=40).contains(&doubted), "{doubted}");
+    // Glasses and their lead-free successors are made to be alike: at 30 seconds they are mostly named together.
+    assert!(together > 50, "{together}");
 }
 
 #[test]

@@ -38,6 +38,8 @@ pub struct UnknownLine {
     pub line: String,
     /// Set in which it was read.
     pub set: String,
+    /// Rows of the table that its deviation rests on.
+    pub rows: [usize; 2],
     /// Minimum deviation, degrees.
     pub deviation_deg: Measured,
     /// Index.
@@ -101,6 +103,81 @@ pub fn wavelength_of_index(
     // One step of Newton's method takes in what the model is known to be off.
     let gap = index.minus(&curve);
     Ok(gap.map(nm + gap.value() / slope, 1.0 / slope))
+}
+
+/// How well a lamp explains the lines that came without a wavelength.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LampMatch {
+    /// Lamp: `Hg`, `Na`, `He`…
+    pub lamp: String,
+    /// How many of the lines are within three standard uncertainties of one of its lines.
+    pub matched: usize,
+    /// Probability of this lamp among all of the table and none of them, all alike before the lines were seen.
+    pub probability: f64,
+}
+
+/// Which lamp a set of lines without names is of, the likeliest first; empty for fewer than two lines.
+///
+/// Each line is of a lamp with a chance of 0.95, then any of the lamp's lines with the same chance, or anywhere in the
+/// visible; of no lamp of the table it is anywhere in the visible (Bayes' theorem). What the wavelengths have in common
+/// through the curve is not taken into account, so that probabilities near 0 and 1 are overstated a little.
+#[must_use]
+pub fn likely_lamps(wavelengths_nm: &[&Measured], lamps: &LampTable) -> Vec<LampMatch> {
+    const OF_THE_LAMP: f64 = 0.95;
+    const VISIBLE_NM: f64 = 380.0;
+    const FEWEST: usize = 2;
+    const LEAST: f64 = 1e-3;
+    if wavelengths_nm.len() < FEWEST {
+        return Vec::new();
+    }
+    let mut names: Vec<&str> = lamps.lines.iter().map(|line| line.lamp.as_str()).collect();
+    names.sort_unstable();
+    names.dedup();
+    let anywhere = 1.0 / VISIBLE_NM;
+    let nobody = wavelengths_nm.len() as f64 * anywhere.ln();
+    let mut found: Vec<(LampMatch, f64)> = names
+        .into_iter()
+        .map(|name| {
+            let lines: Vec<_> = lamps.lines.iter().filter(|l| l.lamp == name).collect();
+            let mut log_likelihood = 0.0;
+            let mut matched = 0;
+            for nm in wavelengths_nm {
+                let mut density = 0.0;
+                let mut nearest = f64::INFINITY;
+                for line in &lines {
+                    let u = nm.u().hypot(line.u_nm).max(1e-4);
+                    let off = (nm.value() - line.wavelength.in_air_nm()) / u;
+                    nearest = nearest.min(off.abs());
+                    density += (-0.5 * off * off).exp() / (u * std::f64::consts::TAU.sqrt());
+                }
+                matched += usize::from(nearest <= CANDIDATE_IN_U);
+                density /= lines.len() as f64;
+                log_likelihood += (OF_THE_LAMP * density + (1.0 - OF_THE_LAMP) * anywhere).ln();
+            }
+            let lamp = name.to_owned();
+            (
+                LampMatch {
+                    lamp,
+                    matched,
+                    probability: 0.0,
+                },
+                log_likelihood,
+            )
+        })
+        .collect();
+    let best = found.iter().map(|(_, log)| *log).fold(nobody, f64::max);
+    let total: f64 =
+        (nobody - best).exp() + found.iter().map(|(_, log)| (log - best).exp()).sum::<f64>();
+    for (lamp, log) in &mut found {
+        lamp.probability = (*log - best).exp() / total;
+    }
+    let mut likely: Vec<LampMatch> = found
+        .into_iter()
+        .map(|(lamp, _)| lamp)
+        .filter(|lamp| lamp.matched > 0 && lamp.probability >= LEAST)
+        .collect();
+    likely.sort_by(|one, other| other.probability.total_cmp(&one.probability));
+    likely
 }
 
 /// Lamp lines within three standard uncertainties of a wavelength: those of the lamps whose lines are known first, nearest first.

@@ -12,7 +12,7 @@ use super::plot::{self, Figure, Item, Panel, Point, Shape, escape};
 use super::text::{plus_minus, table};
 use super::write::{number, pair, symbol};
 use crate::basics::uncertainty::coverage_factor;
-use crate::session::{Caution, Class, ClassBench, Consensus};
+use crate::session::{BenchOverTime, Caution, Class, ClassBench, Consensus};
 
 /// Coverage of the bars of the plot.
 const COVERAGE: f64 = 0.95;
@@ -97,7 +97,133 @@ pub fn text(class: &Class) -> String {
     for bench in class.benches.iter().filter(|bench| bench.stands_out) {
         let _ = writeln!(out, "{} stands out: {}", bench.name, remark(bench));
     }
+    if !class.over_time.is_empty() {
+        let mut rows = table(&[
+            "bench",
+            "days",
+            "from",
+            "to",
+            "n_d − consensus",
+            "change in 30 days",
+            "remark",
+        ]);
+        for bench in &class.over_time {
+            rows.add_row(over_time_cells(bench));
+        }
+        let _ = writeln!(out, "\nBenches that were measured on several days\n{rows}");
+    }
     out
+}
+
+/// A bench over time as the cells of its row.
+fn over_time_cells(bench: &BenchOverTime) -> [String; 7] {
+    const DAYS: f64 = 30.0;
+    let day = |result: Option<&(String, usize)>| result.map_or_else(String::new, |r| r.0.clone());
+    [
+        bench.bench.clone(),
+        bench.results.len().to_string(),
+        day(bench.results.first()),
+        day(bench.results.last()),
+        with_u(Some(bench.drift.offset)),
+        with_u(
+            bench
+                .drift
+                .per_day
+                .map(|(slope, u)| (DAYS * slope, DAYS * u)),
+        ),
+        if bench.drift.drifts { "drifts" } else { "" }.to_owned(),
+    ]
+}
+
+/// What is said of benches over time, as a section of the page.
+fn over_time(class: &Class) -> String {
+    if class.over_time.is_empty() {
+        return String::new();
+    }
+    let mut body = "<section id=\"time\"><h2>Benches over time</h2><figure>".to_owned()
+        + &plot::both(&days(class))
+        + "</figure>";
+    scroll(&mut body, "Benches over time", "benches");
+    body.push_str(
+        "<thead><tr><th scope=\"col\">Bench</th><th scope=\"col\" class=\"num\">results</th><th scope=\"col\">from</th>\
+         <th scope=\"col\">to</th><th scope=\"col\" class=\"num\"><i>n</i><sub>d</sub> \u{2212} consensus</th>\
+         <th scope=\"col\" class=\"num\">change in 30 days</th><th scope=\"col\">Remark</th></tr></thead><tbody>",
+    );
+    for bench in &class.over_time {
+        let [name, count, from, to, offset, change, remark] =
+            over_time_cells(bench).map(|cell| plot::typographic(&escape(&cell)));
+        let _ = write!(
+            body,
+            "<tr><th scope=\"row\">{name}</th><td class=\"num\">{count}</td><td>{from}</td><td>{to}</td><td class=\"num\">{offset}</td>\
+             <td class=\"num\">{change}</td><td>{remark}</td></tr>"
+        );
+    }
+    let _ = write!(
+        body,
+        "</tbody></table></div><p class=\"rule\">{} a result, {} one of a bench that drifts: whose change is more than three of its standard \
+         uncertainties, which follow \u{b1} here.</p></section>",
+        plot::key(Shape::Disc),
+        plot::key(Shape::CrossedSquare)
+    );
+    body
+}
+
+/// Results of the benches over time against the days since the first of them.
+fn days(class: &Class) -> Figure {
+    let k = coverage_factor(f64::INFINITY, COVERAGE);
+    let mut items = Vec::new();
+    if let Some(agreed) = &class.n_d {
+        items.push(Item::Level {
+            y: agreed.value,
+            half_width: Some(k * agreed.u),
+            label: String::new(),
+        });
+    }
+    for bench in &class.over_time {
+        let last = bench.results.len();
+        let points: Vec<Point> = bench
+            .results
+            .iter()
+            .enumerate()
+            .filter_map(|(place, (_, at))| {
+                let found = class.benches.get(*at)?;
+                let (y, u) = found.n_d?;
+                Some(Point {
+                    x: bench.days.get(place).copied()?,
+                    y,
+                    bar: Some(k * u),
+                    label: if place + 1 == last {
+                        bench.bench.clone()
+                    } else {
+                        String::new()
+                    },
+                })
+            })
+            .collect();
+        items.push(Item::Curve(points.iter().map(|p| (p.x, p.y)).collect()));
+        items.push(Item::Points {
+            shape: if bench.drift.drifts {
+                Shape::CrossedSquare
+            } else {
+                Shape::Disc
+            },
+            points,
+        });
+    }
+    Figure {
+        id: "class-days".to_owned(),
+        title: "Index at d of benches over time".to_owned(),
+        description: format!("{} benches on several days.", class.over_time.len()),
+        x_label: "days since the first result".to_owned(),
+        x_range: None,
+        panels: vec![Panel {
+            y_label: "index at d".to_owned(),
+            height: 220.0,
+            y_range: None,
+            items,
+            when_empty: "No bench was measured on several days.".to_owned(),
+        }],
+    }
 }
 
 fn remark(bench: &ClassBench) -> String {
@@ -138,6 +264,7 @@ pub fn document(class: &Class) -> Value {
     json!({
         "benches": class.benches.iter().enumerate().map(|(place, bench)| json!({
             "bench": bench.name,
+            "measured_on": bench.date,
             "file": bench.path.display().to_string(),
             "n_d": value(bench.n_d),
             "u_n_d": u(bench.n_d),
@@ -157,6 +284,19 @@ pub fn document(class: &Class) -> Value {
             "slips": bench.slips,
             "stands_out": bench.stands_out,
             "likely": bench.likely,
+        })).collect::<Vec<_>>(),
+        "over_time": class.over_time.iter().map(|bench| json!({
+            "bench": bench.bench,
+            "results": bench.results.iter().map(|(date, place)| json!({
+                "measured_on": date,
+                "n_d": class.benches.get(*place).and_then(|b| value(b.n_d)),
+                "u_n_d": class.benches.get(*place).and_then(|b| u(b.n_d)),
+            })).collect::<Vec<_>>(),
+            "n_d_offset": bench.drift.offset.0,
+            "u_n_d_offset": bench.drift.offset.1,
+            "n_d_change_per_day": value(bench.drift.per_day),
+            "u_n_d_change_per_day": u(bench.drift.per_day),
+            "drifts": bench.drift.drifts,
         })).collect::<Vec<_>>(),
         "consensus": {
             "n_d": consensus(class.n_d.as_ref()),
@@ -178,6 +318,7 @@ pub fn csv(class: &Class, to: impl Write) -> Result<(), csv::Error> {
     writer.write_record([
         "bench",
         "file",
+        "measured_on",
         "n_d",
         "u_n_d",
         "n_d_off_in_u",
@@ -194,6 +335,7 @@ pub fn csv(class: &Class, to: impl Write) -> Result<(), csv::Error> {
         writer.write_record([
             bench.name.clone(),
             bench.path.display().to_string(),
+            bench.date.clone().unwrap_or_default(),
             text(bench.n_d.map(|p| p.0)),
             text(bench.n_d.map(|p| p.1)),
             text(class.n_d_off_in_u(place)),
@@ -277,6 +419,7 @@ pub fn page(class: &Class, when: &str, provenance: &[(String, String)]) -> Strin
         );
     }
     body.push_str("</tbody></table></div><p class=\"rule\">Off: result less the consensus of the others, in standard uncertainties of that difference.</p></section>");
+    body.push_str(&over_time(class));
     if !class.refused.is_empty() {
         body.push_str("<section id=\"refused\"><h2>Files without a result</h2><ul>");
         for (path, why) in &class.refused {

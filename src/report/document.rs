@@ -215,6 +215,7 @@ pub fn reduced(experiment: &Experiment) -> Value {
         "unknown_lines": reduction.unknown_lines.iter().map(|line| json!({
             "line": line.line,
             "set": line.set,
+            "rows": line.rows,
             "deviation_deg": line.deviation_deg.value(),
             "u_deviation_arcsec": line.deviation_deg.u() * ARCSEC_PER_DEG,
             "n": line.index.value(),
@@ -229,6 +230,48 @@ pub fn reduced(experiment: &Experiment) -> Value {
             })).collect::<Vec<_>>(),
         })).collect::<Vec<_>>(),
     });
+    body["lamps"] = reduction
+        .lamps
+        .iter()
+        .map(|lamp| {
+            json!({
+                "lamp": lamp.lamp,
+                "lines_matched": lamp.matched,
+                "probability": lamp.probability,
+            })
+        })
+        .collect();
+    let u = |of: Option<&Measured>| json!(of.map(Measured::u));
+    let value = |of: Option<&Measured>| json!(of.map(Measured::value));
+    body["resolving"] = experiment
+        .resolving
+        .iter()
+        .map(|line| {
+            let angular = Some(&line.angular_dispersion_arcsec_per_nm);
+            json!({
+                "line": line.line,
+                "wavelength_nm": line.wavelength.in_air_nm(),
+                "angular_dispersion_arcsec_per_nm": value(angular),
+                "u_angular_dispersion_arcsec_per_nm": u(angular),
+                "resolving_power": value(line.resolving_power.as_ref()),
+                "u_resolving_power": u(line.resolving_power.as_ref()),
+                "slit_resolving_power": value(line.slit_resolving_power.as_ref()),
+                "u_slit_resolving_power": u(line.slit_resolving_power.as_ref()),
+                "resolved_nm": value(line.resolved_nm.as_ref()),
+                "u_resolved_nm": u(line.resolved_nm.as_ref()),
+            })
+        })
+        .collect();
+    body["bench"] = json!(experiment.options.bench);
+    body["measured_on"] = json!(experiment.options.measured_on);
+    body["prism_temperature_c"] = json!(experiment.options.prism_temperature_c);
+    body["air"] = json!(experiment.options.air.map(|air| json!({
+        "temperature_c": air.temperature_c(),
+        "u_temperature_c": air.u_temperature_c(),
+        "pressure_pa": air.pressure_pa(),
+        "u_pressure_pa": air.u_pressure_pa(),
+        "relative_humidity": air.relative_humidity(),
+    })));
     let standard = reduction.standard.as_ref();
     body["coverage"] = json!(COVERAGE);
     body["budgets"] = budgets(reduction)
@@ -317,6 +360,7 @@ pub fn demonstrated(demonstration: &Demonstration, report: &Path) -> Value {
     body["arcsec_per_px"] = json!(demonstration.calibrated.scale.arcsec_per_px());
     body["u_arcsec_per_px"] = json!(demonstration.calibrated.scale.u_arcsec_per_px());
     body["report"] = json!(report.display().to_string());
+    body["report_pdf"] = json!(report.with_extension("pdf").display().to_string());
     body["compared"] = demonstration
         .deviations
         .iter()
@@ -357,12 +401,15 @@ fn reduced_line(line: &ReducedLine) -> Value {
         "line": line.line,
         "wavelength_nm": line.wavelength.in_air_nm(),
         "set": line.set,
+        "rows": line.rows,
         "deviation_deg": line.deviation_deg.value(),
         "u_deviation_arcsec": line.deviation_deg.u() * ARCSEC_PER_DEG,
         "n": line.index.value(),
         "u_n": line.index.u(),
         "n_absolute": line.index_absolute.as_ref().map(Measured::value),
         "u_n_absolute": line.index_absolute.as_ref().map(Measured::u),
+        "n_standard_air": line.index_standard_air.as_ref().map(Measured::value),
+        "u_n_standard_air": line.index_standard_air.as_ref().map(Measured::u),
         "residual": line.residual,
         "angular_dispersion_arcsec_per_nm": line.angular_dispersion_arcsec_per_nm,
     })

@@ -30,7 +30,10 @@ pub(super) fn dispersion(data: &Dispersion) -> Figure {
     items.push(Item::Band(
         data.curve
             .iter()
-            .filter_map(|c| c.expanded.map(|u| (c.wavelength_nm, c.n - u, c.n + u)))
+            .filter_map(|c| {
+                let n = c.expected.unwrap_or(c.n);
+                c.expanded.map(|u| (c.wavelength_nm, n - u, n + u))
+            })
             .collect(),
     ));
     items.push(Item::Curve(
@@ -49,6 +52,12 @@ pub(super) fn dispersion(data: &Dispersion) -> Figure {
             })
             .collect(),
     });
+    below.push(Item::Band(
+        data.curve
+            .iter()
+            .filter_map(|c| c.expected_1e5.map(|(n, u)| (c.wavelength_nm, n - u, n + u)))
+            .collect(),
+    ));
     below.push(Item::Level {
         y: 0.0,
         half_width: None,
@@ -74,7 +83,7 @@ pub(super) fn dispersion(data: &Dispersion) -> Figure {
         title: "Refractive index against wavelength, and residuals of the fit".to_owned(),
         description: format!(
             "Above: {} measured indices with bars of expanded uncertainty and the fitted curve with its band. \
-             Below: measured less fitted, in units of 0.00001.",
+             Below: measured less fitted, in units of 0.00001, with the band in which the index is to be expected.",
             data.points.len()
         ),
         x_label: "wavelength in standard air, nm".to_owned(),

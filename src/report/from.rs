@@ -7,51 +7,54 @@ use std::path::Path;
 
 use super::budget::{Budget, Cause, Evaluation};
 use super::view::{
-    Caution, Coverage, CurvePoint, Dispersion, Glass, IndexPoint, LineRow, PageData, Quantity,
-    Reading, Track, TrackPoint, Turn, UnknownLine, Value, Window,
+    Caution, Coverage, Glass, LineRow, PageData, Quantity, Reading, ResolvingRow, Track,
+    TrackPoint, Turn, UnknownLine, Value, Window,
 };
-use crate::basics::uncertainty::{Kind, Measured, own_and_shared};
-use crate::basics::units::{ARCSEC_PER_DEG, Wavelength};
-use crate::session::{
-    DispersionFit, DispersionModel, Experiment, FaceMethod, FollowedLine, ReducedRow, Reduction,
-    Seen, Sweep,
-};
+use super::{curve, method};
+use crate::basics::uncertainty::{Kind, Measured};
+use crate::basics::units::ARCSEC_PER_DEG;
+use crate::session::{Experiment, FollowedLine, ReducedRow, Reduction, Resolving, Seen, Sweep};
 
 /// Level of the expanded uncertainties of the page.
-const COVERAGE: f64 = 0.95;
-/// Samples of the fitted curve.
-const CURVE_SAMPLES: u32 = 96;
+pub(super) const COVERAGE: f64 = 0.95;
 /// A step of more than so many typical steps is a gap.
 const GAP_STEPS: f64 = 2.5;
-/// Wavelengths at which glass catalogues quote: (name, nm in air).
-const QUOTED: [(&str, f64); 3] = [("F", 486.1327), ("d", 587.5618), ("C", 656.2725)];
-
 /// The page of an experiment; `when` is the date as it shall be read, `provenance` adds to what the experiment
 /// itself knows: (what, value), such as the command line.
 #[must_use]
 pub fn page_from(experiment: &Experiment, when: &str, provenance: &[(String, String)]) -> PageData {
     let reduction = &experiment.reduction;
     let table = experiment.table.display().to_string();
+    let file_name = experiment
+        .table
+        .file_name()
+        .map_or_else(|| table.clone(), |name| name.to_string_lossy().into_owned());
     let results = results(reduction);
     PageData {
         title: title(&experiment.table),
-        when: when.to_owned(),
+        when: match &experiment.options.measured_on {
+            Some(day) => format!("measured {day}, reported {when}"),
+            None => when.to_owned(),
+        },
         coverage: Coverage {
             percent: Some(100.0 * COVERAGE),
             k: None,
         },
-        summary: results.iter().map(|r| quantity(r, reduction)).collect(),
+        summary: results.iter().map(|r| quantity(r, experiment)).collect(),
         cautions: experiment
             .cautions
             .iter()
             .map(|c| Caution {
                 code: c.code.clone(),
-                message: c.message.clone(),
+                // The way to the table stands under the provenance.
+                message: c.message.replace(&table, &file_name),
             })
             .collect(),
         lines: lines(reduction),
         unknown_lines: unknown_lines(reduction),
-        dispersion: dispersion(reduction),
+        lamps: super::text::lamps(reduction).unwrap_or_default(),
+        dispersion: curve::dispersion(experiment),
+        resolving: experiment.resolving.iter().map(resolving).collect(),
         tracks: experiment.rows.iter().filter_map(track).collect(),
         readings: experiment.rows.iter().map(reading).collect(),
         // Those of the other indices say the same as that of n_d.
@@ -60,7 +63,7 @@ pub fn page_from(experiment: &Experiment, when: &str, provenance: &[(String, Str
             .filter(|budget| ["n_d", "V_d", "A"].contains(&budget.of.as_str()))
             .collect(),
         glasses: glasses(reduction),
-        method: method(experiment),
+        method: method::paragraphs(experiment),
         provenance: [
             (
                 "program".to_owned(),
@@ -150,10 +153,10 @@ fn results(reduction: &Reduction) -> Vec<ResultRow<'_>> {
     ]
 }
 
-fn quantity(row: &ResultRow<'_>, reduction: &Reduction) -> Quantity {
-    let remark = match (row.value, &reduction.dispersion) {
+fn quantity(row: &ResultRow<'_>, experiment: &Experiment) -> Quantity {
+    let remark = match (row.value, &experiment.reduction.dispersion) {
         (None, Err(why)) => why.clone(),
-        _ => String::new(),
+        _ => drawn_instead(row, experiment).unwrap_or_default(),
     };
     Quantity {
         symbol: row.symbol.to_owned(),
@@ -170,11 +173,43 @@ fn quantity(row: &ResultRow<'_>, reduction: &Reduction) -> Quantity {
     }
 }
 
-fn known(u: f64) -> Option<f64> {
+/// Where a Monte Carlo run showed that the linear interval does not hold, the one that counts.
+fn drawn_instead(row: &ResultRow<'_>, experiment: &Experiment) -> Option<String> {
+    let name = match row.symbol {
+        "V_d" => "abbe_number",
+        symbol => symbol,
+    };
+    let compared = experiment
+        .monte_carlo
+        .iter()
+        .find(|compared| compared.name == name && !compared.linear_holds)?;
+    let (low, high) = compared.interval();
+    let text = |x: f64| crate::basics::uncertainty::rounded(x, compared.u).0;
+    Some(format!(
+        "the linear interval does not hold: that of {} draws counts, {:.0} % from {} to {}",
+        compared.sampled.draws,
+        100.0 * COVERAGE,
+        text(low),
+        text(high)
+    ))
+}
+
+fn resolving(line: &Resolving) -> ResolvingRow {
+    let shown = |of: Option<&Measured>| of.map_or(Value::Unknown, |m| number(m, ""));
+    ResolvingRow {
+        line: line.line.clone(),
+        angular_dispersion: number(&line.angular_dispersion_arcsec_per_nm, ""),
+        resolving_power: shown(line.resolving_power.as_ref()),
+        slit_resolving_power: shown(line.slit_resolving_power.as_ref()),
+        resolved_nm: shown(line.resolved_nm.as_ref()),
+    }
+}
+
+pub(super) fn known(u: f64) -> Option<f64> {
     (u.is_finite() && u > 0.0).then_some(u)
 }
 
-fn number(m: &Measured, unit: &'static str) -> Value {
+pub(super) fn number(m: &Measured, unit: &'static str) -> Value {
     Value::Number {
         value: m.value(),
         u: known(m.u()),
@@ -201,7 +236,16 @@ fn lines(reduction: &Reduction) -> Vec<LineRow> {
             wavelength_nm: Some(line.wavelength.in_air_nm()),
             deviation: angle(&line.deviation_deg),
             index: number(&line.index, ""),
+            index_standard_air: line
+                .index_standard_air
+                .as_ref()
+                .map_or(Value::Unknown, |n| number(n, "")),
+            index_vacuum: line
+                .index_absolute
+                .as_ref()
+                .map_or(Value::Unknown, |n| number(n, "")),
             residual_1e5: line.residual.map(|r| r * 1e5),
+            rows: line.rows.iter().map(usize::to_string).collect(),
         })
         .collect()
 }
@@ -228,123 +272,6 @@ fn unknown_lines(reduction: &Reduction) -> Vec<UnknownLine> {
         .collect()
 }
 
-fn dispersion(reduction: &Reduction) -> Option<Dispersion> {
-    if reduction.lines.is_empty() {
-        return None;
-    }
-    let indices: Vec<Measured> = reduction.lines.iter().map(|l| l.index.clone()).collect();
-    let (own, _) = own_and_shared(&indices);
-    let points = reduction
-        .lines
-        .iter()
-        .zip(own)
-        .map(|(line, own)| {
-            // Of few effective degrees of freedom, the bars take the factor of the whole index.
-            let k = line.index.coverage_factor(COVERAGE);
-            IndexPoint {
-                line: line.line.clone(),
-                wavelength_nm: line.wavelength.in_air_nm(),
-                n: line.index.value(),
-                expanded: known(line.index.expanded(COVERAGE)),
-                residual_1e5: line.residual.map(|r| r * 1e5),
-                residual_expanded_1e5: known(k * own * 1e5),
-            }
-        })
-        .collect();
-    let mut shown = Dispersion {
-        points,
-        guides: QUOTED
-            .iter()
-            .map(|(name, nm)| ((*name).to_owned(), *nm))
-            .collect(),
-        ..Dispersion::default()
-    };
-    if let Ok(fit) = &reduction.dispersion {
-        fitted(&mut shown, fit);
-    }
-    Some(shown)
-}
-
-fn fitted(shown: &mut Dispersion, fit: &DispersionFit) {
-    let (model, names): (&str, &[(&str, &'static str)]) = match fit.model {
-        DispersionModel::Cauchy { terms: 2 } => ("n = A + B/\u{3bb}\u{b2}", &CAUCHY),
-        DispersionModel::Cauchy { terms: 3 } => {
-            ("n = A + B/\u{3bb}\u{b2} + C/\u{3bb}\u{2074}", &CAUCHY)
-        }
-        DispersionModel::Cauchy { .. } => (
-            "n = A + B/\u{3bb}\u{b2} + C/\u{3bb}\u{2074} + D/\u{3bb}\u{2076}",
-            &CAUCHY,
-        ),
-        DispersionModel::Hartmann => (
-            "n = A + B/(\u{3bb} \u{2212} C)",
-            &[("A", ""), ("B", "\u{b5}m"), ("C", "\u{b5}m")],
-        ),
-        DispersionModel::Sellmeier1 => (
-            "n\u{b2} = 1 + B \u{3bb}\u{b2}/(\u{3bb}\u{b2} \u{2212} C)",
-            &[("B", ""), ("C", "\u{b5}m\u{b2}")],
-        ),
-        DispersionModel::Sellmeier { terms: 2 } => (
-            "n\u{b2} = 1 + the sum of two terms B \u{3bb}\u{b2}/(\u{3bb}\u{b2} \u{2212} C)",
-            &[
-                ("B1", ""),
-                ("B2", ""),
-                ("C1", "\u{b5}m\u{b2}"),
-                ("C2", "\u{b5}m\u{b2}"),
-            ],
-        ),
-        DispersionModel::Sellmeier { .. } => (
-            "n\u{b2} = 1 + the sum of three terms B \u{3bb}\u{b2}/(\u{3bb}\u{b2} \u{2212} C)",
-            &[
-                ("B1", ""),
-                ("B2", ""),
-                ("B3", ""),
-                ("C1", "\u{b5}m\u{b2}"),
-                ("C2", "\u{b5}m\u{b2}"),
-                ("C3", "\u{b5}m\u{b2}"),
-            ],
-        ),
-    };
-    shown.model = format!(
-        "{model}, \u{3bb} in \u{b5}m in standard air{}",
-        if fit.chosen {
-            "; chosen for the smallest error of n_F \u{2212} n_C to be expected"
-        } else {
-            ""
-        }
-    );
-    shown.coefficients = names
-        .iter()
-        .zip(&fit.coefficients)
-        .map(|((name, unit), m)| ((*name).to_owned(), number(m, unit)))
-        .collect();
-    shown.chi_squared = u32::try_from(fit.degrees_of_freedom)
-        .ok()
-        .filter(|d| *d > 0)
-        .map(|d| (fit.chi_squared, d));
-    shown.p_value = fit.p_value;
-    let (lo, hi) = fit.range_nm;
-    let lo = QUOTED.iter().map(|q| q.1).fold(lo, f64::min);
-    let hi = QUOTED.iter().map(|q| q.1).fold(hi, f64::max);
-    shown.curve = (0..=CURVE_SAMPLES)
-        .map(|i| {
-            let nm = lo + (hi - lo) * f64::from(i) / f64::from(CURVE_SAMPLES);
-            let n = fit.index_at(Wavelength::air_nm(nm));
-            CurvePoint {
-                wavelength_nm: nm,
-                n: n.value(),
-                expanded: known(n.expanded(COVERAGE)),
-            }
-        })
-        .collect();
-}
-
-const CAUCHY: [(&str, &str); 4] = [
-    ("A", ""),
-    ("B", "\u{b5}m\u{b2}"),
-    ("C", "\u{b5}m\u{2074}"),
-    ("D", "\u{b5}m\u{2076}"),
-];
-
 fn track(row: &ReducedRow) -> Option<Track> {
     let footage = row.footage.as_ref()?;
     let Seen::Clip(watched) = &footage.seen else {
@@ -352,7 +279,11 @@ fn track(row: &ReducedRow) -> Option<Track> {
     };
     let line = watched.sweep.lines.get(footage.line)?;
     let mut shown = followed(&watched.sweep, line);
-    shown.footage = footage.path.display().to_string();
+    shown.footage = row
+        .row
+        .footage
+        .clone()
+        .unwrap_or_else(|| footage.path.display().to_string());
     shown.set.clone_from(&row.row.set);
     shown.line = row.row.line.clone().unwrap_or_default();
     shown.answer_arcsec = row
@@ -408,6 +339,14 @@ fn followed(sweep: &Sweep, line: &FollowedLine) -> Track {
             .filter_map(|t| {
                 Some(Turn {
                     time_s: t.time_s,
+                    frame: line
+                        .track
+                        .iter()
+                        .min_by(|one, other| {
+                            let off = |p: &&crate::session::TrackPoint| (p.time_s - t.time_s).abs();
+                            off(one).total_cmp(&off(other))
+                        })
+                        .map(|point| point.frame),
                     position_px: place(t.x_px, t.offset_px)?,
                     u_px: known(t.u_px),
                     counted: t.counted,
@@ -538,12 +477,32 @@ fn budget(row: &ResultRow<'_>) -> Option<Budget> {
 
 /// What a person can do about a cause; common practice, no source.
 fn remedy(cause: &str) -> &'static str {
-    const KNOWN: [(&str, &str); 6] = [
+    const KNOWN: [(&str, &str); 11] = [
         (
             "least count",
             "Read more often, each time after setting the telescope anew, or use a circle with a finer vernier.",
         ),
         ("eccentricity", "Read both windows every time."),
+        (
+            "division of the circle",
+            "Repeat the measurement on other parts of the circle: turn the circle against the telescope between repeats.",
+        ),
+        (
+            "wavelength",
+            "Write the wavelengths with all their decimals.",
+        ),
+        (
+            "levelling",
+            "Level the table by the reflections from both faces, and use the middle of the slit's height.",
+        ),
+        (
+            "collimation",
+            "Set the telescope to infinity on something far away, then the collimator by the telescope.",
+        ),
+        (
+            "of the air",
+            "Read thermometer and barometer beside the spectrometer.",
+        ),
         (
             "refracting angle",
             "Measure the refracting angle again on other parts of the circle and take the mean.",
@@ -565,88 +524,6 @@ fn remedy(cause: &str) -> &'static str {
         .iter()
         .find(|(word, _)| cause.contains(word))
         .map_or("", |(_, what)| what)
-}
-
-fn method(experiment: &Experiment) -> Vec<String> {
-    let reduction = &experiment.reduction;
-    let mut paragraphs = vec![if reduction.face_pairs.is_empty() {
-        "The refracting angle A was given.".to_owned()
-    } else {
-        format!(
-            "The refracting angle A is {}, the mean of {}.",
-            match experiment.options.faces {
-                FaceMethod::Reflections =>
-                    "half the angle between the slit images reflected from the two faces, table locked",
-                FaceMethod::TableTurn =>
-                    "180\u{b0} less the turn of the table from one face's reflection to the other's, telescope locked",
-                FaceMethod::Autocollimation =>
-                    "180\u{b0} less the angle between the normals of the two faces, found by autocollimation",
-            },
-            match reduction.face_pairs.len() {
-                1 => "one pair of readings".to_owned(),
-                n => format!("{n} pairs of readings"),
-            }
-        )
-    }];
-    paragraphs.push(
-        "The minimum deviation \u{3b4} of a line is the difference of its corrected circle reading and that of the central \
-         image of the same set. A corrected reading is the mean of the windows plus the offset of the target from the \
-         cross-hairs. The refractive index, relative to the air around the prism, is n = sin((A + \u{3b4})/2)/sin(A/2)."
-            .to_owned(),
-    );
-    let clips = experiment
-        .rows
-        .iter()
-        .filter(|r| r.footage.is_some())
-        .count();
-    if clips > 0 {
-        paragraphs.push(format!(
-            "{clips} offsets were measured in footage. Of a sweep, only a place where the line turned while the table went \
-             on in one direction counts as minimum deviation; the section on tracks gives each reversal and the reason why \
-             it counts or not."
-        ));
-    }
-    match &reduction.dispersion {
-        Ok(fit) => paragraphs.push(format!(
-            "The curve {} was fitted to {} lines with the full covariance of their indices, {}; n_d, n_F, n_C and the Abbe \
-             number are read off it.",
-            fit.model.name(),
-            fit.residuals.len(),
-            if fit.chosen {
-                "chosen among the models for the smallest error of n_F \u{2212} n_C to be expected, from the measurement and from what real glasses differ from the model"
-            } else {
-                "as asked for"
-            }
-        )),
-        Err(why) => paragraphs.push(format!("No dispersion curve was fitted: {why}")),
-    }
-    paragraphs.push(
-        "Uncertainties were propagated linearly from independent causes, each acting on all results that it touches, so that \
-         correlations are kept (JCGM 100:2008). Coverage factors come from Student's t with the effective degrees of freedom."
-            .to_owned(),
-    );
-    for compared in &experiment.monte_carlo {
-        let (value, u) = crate::basics::uncertainty::rounded(compared.value, compared.u);
-        let (_, drawn) = crate::basics::uncertainty::rounded(
-            compared.value,
-            compared.sampled.standard_deviation,
-        );
-        let (low, high) = compared.interval();
-        let (low, _) = crate::basics::uncertainty::rounded(low, compared.u);
-        let (high, _) = crate::basics::uncertainty::rounded(high, compared.u);
-        paragraphs.push(format!(
-            "Checked with {} draws (JCGM 101): {} = {value}, u = {u} by linear propagation, {drawn} by the draws. {} {:.0} % interval from {low} to {high}.",
-            compared.sampled.draws,
-            compared.name,
-            if compared.linear_holds {
-                "The linear interval holds:"
-            } else {
-                "The linear interval does not hold to one digit, so that of the draws counts:"
-            },
-            100.0 * COVERAGE
-        ));
-    }
-    paragraphs
 }
 
 fn footage_files(experiment: &Experiment) -> Vec<(String, String)> {

@@ -10,11 +10,14 @@
 pub mod budget;
 pub mod cameras;
 pub mod class;
+mod curve;
 pub mod document;
 mod figures;
 pub mod from;
+mod method;
 pub mod page;
 pub mod plot;
+pub mod print;
 #[cfg(test)]
 mod sample;
 pub mod table;

@@ -9,10 +9,11 @@ use super::budget;
 use super::figures;
 use super::plot::{self, Format, Shape, escape};
 use super::view::{
-    Caution, Coverage, Dispersion, Glass, LineRow, PageData, Quantity, Reading, Track, UnknownLine,
-    Value,
+    Caution, Glass, LineRow, PageData, Quantity, Reading, ResolvingRow, Track, UnknownLine, Value,
 };
-use super::write::{number, pair, percent, symbol, u_alone, value_alone, with_expanded};
+use super::write::{
+    number, pair, percent, sentence_with_symbols, symbol, u_alone, value_alone, with_expanded,
+};
 
 const STYLE: &str = include_str!("page.css");
 
@@ -50,7 +51,7 @@ pub fn page(data: &PageData) -> String {
     result(&mut out, data);
     cautions(&mut out, &data.cautions);
     lines(&mut out, data);
-    dispersion(&mut out, data.dispersion.as_ref(), &data.coverage);
+    dispersion(&mut out, data);
     tracks(&mut out, &data.tracks);
     readings(&mut out, &data.readings);
     budgets(&mut out, data);
@@ -239,7 +240,7 @@ fn cautions(out: &mut String, list: &[Caution]) {
 fn caution_list(out: &mut String, list: &[Caution]) {
     out.push_str("<ul class=\"cautions\">");
     for c in list {
-        let _ = write!(out, "<li>{}", escape(&sentence(&c.message)));
+        let _ = write!(out, "<li>{}", sentence_with_symbols(&sentence(&c.message)));
         if !c.code.is_empty() {
             let _ = write!(out, " <code>{}</code>", escape(&c.code));
         }
@@ -291,27 +292,35 @@ fn lines(out: &mut String, data: &PageData) {
         );
     } else {
         scroll(out, "Table of lines", "lines");
-        out.push_str(
+        let air = data.lines.iter().any(|l| l.index_vacuum != Value::Unknown);
+        let air_head = if air {
+            "<th scope=\"col\" class=\"num\"><i>n</i>, standard air</th><th scope=\"col\" class=\"num\"><i>n</i>, vacuum</th>"
+        } else {
+            ""
+        };
+        let _ = write!(
+            out,
             "<thead><tr><th scope=\"col\">Line</th><th scope=\"col\" class=\"num\">\u{3bb}, nm</th>\
-             <th scope=\"col\" class=\"num\"><i>n</i></th><th scope=\"col\" class=\"num\"><i>u</i>(<i>n</i>)</th>\
+             <th scope=\"col\" class=\"num\"><i>n</i></th><th scope=\"col\" class=\"num\"><i>u</i>(<i>n</i>)</th>{air_head}\
              <th scope=\"col\" class=\"num\">minimum deviation</th><th scope=\"col\" class=\"num\"><i>u</i></th>\
              <th scope=\"col\" class=\"num\">measured \u{2212} fitted, 10\u{207b}\u{2075}</th>\
-             <th scope=\"col\">Set</th></tr></thead><tbody>",
+             <th scope=\"col\">Set</th><th scope=\"col\">Rows</th></tr></thead><tbody>",
         );
         for row in &data.lines {
-            line_row(out, row);
+            line_row(out, row, air);
         }
         out.push_str("</tbody></table></div>");
         out.push_str(
             "<p class=\"rule\">Wavelengths in standard air. The lines share the refracting angle, so their indices are correlated: \
-             differences between them are better known than the column <i>u</i>(<i>n</i>) suggests.</p>",
+             differences between them are better known than the column <i>u</i>(<i>n</i>) suggests. Rows: those of the table of readings that a \
+             line rests on.</p>",
         );
     }
-    unknown_lines(out, &data.unknown_lines);
+    unknown_lines(out, &data.unknown_lines, &data.lamps);
     out.push_str("</section>");
 }
 
-fn line_row(out: &mut String, row: &LineRow) {
+fn line_row(out: &mut String, row: &LineRow, air: bool) {
     let _ = write!(out, "<tr><th scope=\"row\">{}</th>", escape(&row.line));
     let nm = row
         .wavelength_nm
@@ -320,10 +329,20 @@ fn line_row(out: &mut String, row: &LineRow) {
     cell(out, "num", &nm);
     cell(out, "num", &value_alone(&row.index));
     cell(out, "num", &u_alone(&row.index));
+    if air {
+        cell(out, "num", &value_alone(&row.index_standard_air));
+        cell(out, "num", &value_alone(&row.index_vacuum));
+    }
     cell(out, "num", &value_alone(&row.deviation));
     cell(out, "num", &u_alone(&row.deviation));
     cell(out, "num", &residual(row.residual_1e5));
     cell(out, "", &escape(&row.set));
+    let rows: Vec<String> = row
+        .rows
+        .iter()
+        .map(|row| format!("<a href=\"#row-{0}\">{0}</a>", escape(row)))
+        .collect();
+    cell(out, "", &rows.join(", "));
     out.push_str("</tr>");
 }
 
@@ -340,7 +359,7 @@ fn residual(value: Option<f64>) -> String {
         })
 }
 
-fn unknown_lines(out: &mut String, list: &[UnknownLine]) {
+fn unknown_lines(out: &mut String, list: &[UnknownLine], lamps: &str) {
     if list.is_empty() {
         return;
     }
@@ -358,11 +377,15 @@ fn unknown_lines(out: &mut String, list: &[UnknownLine]) {
         out.push_str("</tr>");
     }
     out.push_str("</tbody></table></div>");
+    if !lamps.is_empty() {
+        let _ = write!(out, "<p>{}.</p>", escape(lamps));
+    }
 }
 
-fn dispersion(out: &mut String, data: Option<&Dispersion>, coverage: &Coverage) {
+fn dispersion(out: &mut String, page: &PageData) {
+    let coverage = &page.coverage;
     open(out, "dispersion", "Dispersion");
-    let Some(data) = data else {
+    let Some(data) = &page.dispersion else {
         nothing(
             out,
             "No dispersion: it needs indices of at least two wavelengths.",
@@ -375,9 +398,9 @@ fn dispersion(out: &mut String, data: Option<&Dispersion>, coverage: &Coverage) 
     });
     let _ = write!(
         out,
-        "<figure>{}<figcaption>{} measured index; bars and shaded band: expanded uncertainty{level}. Solid line: fit. \
-         Dotted: wavelengths at which results are quoted. The lower plot has the same abscissa; its bars leave out \
-         what all lines share.</figcaption></figure>",
+        "<figure>{}<figcaption>{} measured index, with its expanded uncertainty{level}. Solid line: fit. Shaded band: where the index \
+         is to be expected, what the formula of the fit is off for real glasses taken in. Dotted: wavelengths at which results are \
+         quoted. The lower plot has the same abscissa; its bars and its band leave out what all lines share.</figcaption></figure>",
         plot::both(&figures::dispersion(data)),
         plot::key(Shape::Disc),
     );
@@ -387,6 +410,9 @@ fn dispersion(out: &mut String, data: Option<&Dispersion>, coverage: &Coverage) 
             "<p>Fitted: <b class=\"formula\">{}</b>.",
             escape(&data.model)
         );
+        if !data.choice.is_empty() {
+            let _ = write!(out, " {}", sentence_with_symbols(&data.choice));
+        }
         if let Some((chi, freedom)) = data.chi_squared.filter(|c| c.0.is_finite()) {
             let _ = write!(
                 out,
@@ -422,7 +448,60 @@ fn dispersion(out: &mut String, data: Option<&Dispersion>, coverage: &Coverage) 
         }
         out.push_str("</tbody></table></div>");
     }
+    resolving(out, &page.resolving);
     out.push_str("</section>");
+}
+
+fn resolving(out: &mut String, list: &[ResolvingRow]) {
+    if list.is_empty() {
+        return;
+    }
+    let any =
+        |value: &dyn Fn(&ResolvingRow) -> &Value| list.iter().any(|r| *value(r) != Value::Unknown);
+    let base = any(&|r| &r.resolving_power);
+    let slit = any(&|r| &r.slit_resolving_power);
+    out.push_str("<h3>What the prism does to wavelengths</h3>");
+    scroll(out, "Angular dispersion and resolving power", "resolving");
+    out.push_str(
+        "<thead><tr><th scope=\"col\">Line</th><th scope=\"col\" class=\"num\">|d\u{3b4}/d\u{3bb}|, \u{2033}/nm</th>\
+         <th scope=\"col\" class=\"num\"><i>u</i></th>",
+    );
+    if base {
+        out.push_str("<th scope=\"col\" class=\"num\"><i>R</i></th><th scope=\"col\" class=\"num\"><i>u</i></th>");
+    }
+    if slit {
+        out.push_str("<th scope=\"col\" class=\"num\"><i>R</i><sub>slit</sub></th><th scope=\"col\" class=\"num\"><i>u</i></th>");
+    }
+    if base || slit {
+        out.push_str("<th scope=\"col\" class=\"num\">\u{394}\u{3bb}, nm</th>");
+    }
+    out.push_str("</tr></thead><tbody>");
+    for row in list {
+        let _ = write!(out, "<tr><th scope=\"row\">{}</th>", escape(&row.line));
+        let mut both = |value: &Value| {
+            cell(out, "num", &value_alone(value));
+            cell(out, "num", &u_alone(value));
+        };
+        both(&row.angular_dispersion);
+        if base {
+            both(&row.resolving_power);
+        }
+        if slit {
+            both(&row.slit_resolving_power);
+        }
+        if base || slit {
+            cell(out, "num", &value_alone(&row.resolved_nm));
+        }
+        out.push_str("</tr>");
+    }
+    out.push_str("</tbody></table></div><p class=\"rule\">");
+    out.push_str(match (base, slit) {
+        (true, true) => "<i>R</i> = \u{3bb}/\u{394}\u{3bb} of the base that light fills, <i>R</i><sub>slit</sub> what the width of the slit image allows; \u{394}\u{3bb} follows from the smaller one.",
+        (true, false) => "<i>R</i> = \u{3bb}/\u{394}\u{3bb} of the base that light fills; a wide slit separates less.",
+        (false, true) => "<i>R</i><sub>slit</sub> = \u{3bb}/\u{394}\u{3bb}, what the width of the slit image allows. What the prism itself allows follows from the length of its base, which was not given.",
+        (false, false) => "The resolving power follows from the length of the prism\u{2019}s base that light fills, which was not given.",
+    });
+    out.push_str("</p>");
 }
 
 fn tracks(out: &mut String, list: &[Track]) {
@@ -504,7 +583,10 @@ fn one_track(out: &mut String, track: &Track, id: &str) {
             };
             let place = position(turn.position_px, turn.u_px);
             let time = if turn.time_s.is_finite() {
-                format!("{:.2} s, ", turn.time_s)
+                match turn.frame {
+                    Some(frame) => format!("{:.2} s, frame {frame}, ", turn.time_s),
+                    None => format!("{:.2} s, ", turn.time_s),
+                }
             } else {
                 String::new()
             };
@@ -594,7 +676,11 @@ fn readings(out: &mut String, list: &[Reading]) {
          <th scope=\"col\" class=\"num\">corrected</th><th scope=\"col\">Footage</th><th scope=\"col\">Note</th></tr></thead><tbody>",
     );
     for r in list {
-        let _ = write!(out, "<tr><th scope=\"row\">{}</th>", escape(&r.row));
+        let _ = write!(
+            out,
+            "<tr id=\"row-{0}\"><th scope=\"row\">{0}</th>",
+            escape(&r.row)
+        );
         cell(out, "", &escape(&r.set));
         cell(out, "", &escape(&r.target));
         cell(out, "", &escape(&r.line));
@@ -690,7 +776,7 @@ fn method(out: &mut String, data: &PageData) {
         nothing(out, "No description was given.");
     }
     for paragraph in &data.method {
-        let _ = write!(out, "<p>{}</p>", escape(paragraph));
+        let _ = write!(out, "<p>{}</p>", sentence_with_symbols(paragraph));
     }
     out.push_str("</section>");
 }
@@ -922,11 +1008,11 @@ mod tests {
             ..LineRow::default()
         };
         let mut out = String::new();
-        line_row(&mut out, &row);
+        line_row(&mut out, &row, false);
         assert_eq!(
             out,
             "<tr><th scope=\"row\">e</th><td class=\"num\"></td><td class=\"num\">1.50000</td><td class=\"num\"></td>\
-             <td class=\"num\"></td><td class=\"num\"></td><td class=\"num\"></td><td></td></tr>"
+             <td class=\"num\"></td><td class=\"num\"></td><td class=\"num\"></td><td></td><td></td></tr>"
         );
     }
 

@@ -3,7 +3,7 @@
 use super::budget::{Budget, Cause, Evaluation};
 use super::view::{
     Caution, Coverage, CurvePoint, Dispersion, Glass, IndexPoint, LineRow, PageData, Quantity,
-    Reading, Track, TrackPoint, Turn, UnknownLine, Value, Window,
+    Reading, ResolvingRow, Track, TrackPoint, Turn, UnknownLine, Value, Window,
 };
 
 /// A reproducible sequence in -1..1, good enough to roughen a drawing.
@@ -87,6 +87,7 @@ pub(super) fn track(line: &str, answer: f64) -> Track {
     }
     let turn = |time_s: f64, by: f64, counted, why: &str| Turn {
         time_s,
+        frame: Some((25.0 * time_s) as u64),
         position_px: answer + by,
         u_px: Some(0.021),
         counted,
@@ -219,6 +220,26 @@ pub(super) fn full() -> PageData {
         })
         .collect();
     PageData {
+        lamps: "The lines without a wavelength are perhaps of the lamp He (2 of 2 lines, probability 0.71)"
+            .to_owned(),
+        resolving: [("Hg 546.1", 155.2, 3180.0), ("Hg 435.8", 325.0, 6710.0)]
+            .into_iter()
+            .map(|(line, angular, power)| {
+                let value = |value: f64| Value::Number {
+                    value,
+                    u: Some(0.012 * value),
+                    expanded: Some(0.024 * value),
+                    unit: "",
+                };
+                ResolvingRow {
+                    line: line.to_owned(),
+                    angular_dispersion: value(angular / 10.0),
+                    resolving_power: value(power),
+                    slit_resolving_power: value(0.2 * power),
+                    resolved_nm: value(2500.0 / power),
+                }
+            })
+            .collect(),
         title: "Flint prism no. 4, mercury and cadmium".to_owned(),
         when: "24 November 2026, 15:42".to_owned(),
         coverage: Coverage {
@@ -257,7 +278,10 @@ pub(super) fn full() -> PageData {
                 wavelength_nm: Some(nm),
                 deviation: angle(deg, 5.9),
                 index: number(p.n, 1.2e-4),
+                index_standard_air: number(p.n - 1e-5, 1.2e-4),
+                index_vacuum: number(1.00027 * p.n, 1.2e-4),
                 residual_1e5: p.residual_1e5,
+                rows: vec!["3".to_owned(), "4".to_owned()],
             })
             .collect(),
         unknown_lines: vec![UnknownLine {
@@ -272,6 +296,7 @@ pub(super) fn full() -> PageData {
         }],
         dispersion: Some(Dispersion {
             model: "n(\u{3bb}) = A + B/\u{3bb}\u{b2} + C/\u{3bb}\u{2074}".to_owned(),
+            choice: "Chosen for the smallest error of n_F \u{2212} n_C to be expected.".to_owned(),
             coefficients: vec![
                 ("A".to_owned(), number(1.596_1, 2.1e-4)),
                 (
@@ -302,7 +327,9 @@ pub(super) fn full() -> PageData {
                     CurvePoint {
                         wavelength_nm: nm,
                         n: fitted(nm),
+                        expected: Some(fitted(nm) + 1e-5),
                         expanded: Some(2.2e-4 + 4e-9 * (nm - 520.0).powi(2)),
+                        expected_1e5: Some((1.0, 3.0 + 1e-4 * (nm - 520.0).powi(2))),
                     }
                 })
                 .collect(),

@@ -8,7 +8,8 @@ use comfy_table::{CellAlignment, ContentArrangement, LineStyle, Table, TableStyl
 use super::document::side;
 use crate::basics::units::ARCSEC_PER_DEG;
 use crate::session::{
-    Calibrated, Caution, Demonstration, Experiment, LocatedFrame, Measured, Watched, rounded,
+    Calibrated, Caution, Demonstration, Experiment, LocatedFrame, Measured, Reduction, Resolving,
+    Watched, rounded,
 };
 
 /// Columns of a terminal that tables keep to.
@@ -271,6 +272,9 @@ pub fn reduced(experiment: &Experiment) -> String {
         }
         let _ = writeln!(text, "{results}\n");
     }
+    if !experiment.resolving.is_empty() {
+        let _ = writeln!(text, "{}\n", resolving(&experiment.resolving));
+    }
     if !experiment.monte_carlo.is_empty() {
         let mut compared = table(&["result", "u, linear", "u, draws", "95 % from", "to", "by"]);
         for row in &experiment.monte_carlo {
@@ -301,8 +305,9 @@ pub fn reduced(experiment: &Experiment) -> String {
                     .collect();
                 let _ = writeln!(
                     text,
-                    "Unknown line {}: λ = {} nm{}{}",
+                    "Unknown line {}: n = {}, λ = {} nm{}{}",
                     line.line,
+                    measured(&line.index),
                     measured(wavelength),
                     if candidates.is_empty() {
                         ""
@@ -313,9 +318,17 @@ pub fn reduced(experiment: &Experiment) -> String {
                 );
             }
             Err(why) => {
-                let _ = writeln!(text, "Unknown line {}: {why}", line.line);
+                let _ = writeln!(
+                    text,
+                    "Unknown line {}: n = {}; {why}",
+                    line.line,
+                    measured(&line.index)
+                );
             }
         }
+    }
+    if let Some(says) = lamps(reduction) {
+        let _ = writeln!(text, "{says}");
     }
     let alike: Vec<String> = reduction
         .glasses
@@ -338,6 +351,71 @@ pub fn reduced(experiment: &Experiment) -> String {
         );
     }
     text
+}
+
+/// Angular dispersion and, where they are known, the resolving powers.
+fn resolving(lines: &[Resolving]) -> String {
+    type Column = (&'static str, fn(&Resolving) -> Option<&Measured>);
+    let columns: [Column; 3] = [
+        ("R", |line| line.resolving_power.as_ref()),
+        ("R, slit", |line| line.slit_resolving_power.as_ref()),
+        ("Δλ / nm", |line| line.resolved_nm.as_ref()),
+    ];
+    let known: Vec<&Column> = columns
+        .iter()
+        .filter(|(_, of)| lines.iter().any(|line| of(line).is_some()))
+        .collect();
+    let mut header = vec!["line", "dδ/dλ, ″ per nm"];
+    header.extend(known.iter().map(|(name, _)| *name));
+    let mut rows = table(&header);
+    for line in lines {
+        let mut cells = vec![
+            line.line.clone(),
+            measured(&line.angular_dispersion_arcsec_per_nm),
+        ];
+        cells.extend(
+            known
+                .iter()
+                .map(|(_, of)| of(line).map(measured).unwrap_or_default()),
+        );
+        rows.add_row(cells);
+    }
+    format!(
+        "Angular dispersion and resolving power{}\n{rows}",
+        if known.is_empty() {
+            " (R follows from the base that light fills: --base-mm)"
+        } else {
+            " (R: of the base that light fills; R, slit: of the slit image; Δλ: of the smaller one)"
+        }
+    )
+}
+
+/// Which lamp the lines without a wavelength are of, as a sentence; none where there are too few.
+pub(super) fn lamps(reduction: &Reduction) -> Option<String> {
+    let first = reduction.lamps.first()?;
+    let of: Vec<String> = reduction
+        .lamps
+        .iter()
+        .take(3)
+        .map(|lamp| {
+            format!(
+                "{} ({} of {} lines, probability {:.2})",
+                lamp.lamp,
+                lamp.matched,
+                reduction.unknown_lines.len(),
+                lamp.probability
+            )
+        })
+        .collect();
+    Some(format!(
+        "The lines without a wavelength are {} of the lamp {}",
+        if first.probability >= 0.95 {
+            "very likely"
+        } else {
+            "perhaps"
+        },
+        of.join(", or ")
+    ))
 }
 
 /// The demonstration, with how far each result lies from the truth.
@@ -363,9 +441,10 @@ pub fn demonstrated(demonstration: &Demonstration, report: &Path) -> String {
     );
     let _ = write!(
         text,
-        "Frames: {}\nReport: {}",
+        "Frames: {}\nReport: {} and {}",
         demonstration.folder.display(),
-        report.display()
+        report.display(),
+        report.with_extension("pdf").display()
     );
     text
 }

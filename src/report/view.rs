@@ -22,8 +22,12 @@ pub struct PageData {
     pub lines: Vec<LineRow>,
     /// Lines whose wavelength was not given.
     pub unknown_lines: Vec<UnknownLine>,
+    /// Which lamp those lines are of, as a sentence; may be empty.
+    pub lamps: String,
     /// Index against wavelength.
     pub dispersion: Option<Dispersion>,
+    /// What the prism does to wavelengths, a row a line.
+    pub resolving: Vec<ResolvingRow>,
     /// A followed line a footage.
     pub tracks: Vec<Track>,
     /// A row a pointing of the telescope.
@@ -114,8 +118,14 @@ pub struct LineRow {
     pub deviation: Value,
     /// Refractive index.
     pub index: Value,
+    /// The same against standard air, where the air of the room is known.
+    pub index_standard_air: Value,
+    /// The same against vacuum.
+    pub index_vacuum: Value,
     /// Measured less fitted index, in 1e-5.
     pub residual_1e5: Option<f64>,
+    /// Rows of the table of readings that it rests on.
+    pub rows: Vec<String>,
 }
 
 /// A line whose wavelength follows from the dispersion.
@@ -129,11 +139,28 @@ pub struct UnknownLine {
     pub candidates: Vec<String>,
 }
 
+/// What the prism does to wavelengths at one line.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct ResolvingRow {
+    /// Name of the line.
+    pub line: String,
+    /// Angular dispersion, seconds of arc per nm.
+    pub angular_dispersion: Value,
+    /// Resolving power of the base that light fills.
+    pub resolving_power: Value,
+    /// Resolving power that the slit image allows.
+    pub slit_resolving_power: Value,
+    /// Smallest difference of wavelengths seen apart, nm.
+    pub resolved_nm: Value,
+}
+
 /// Index against wavelength.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Dispersion {
     /// Formula in words and letters.
     pub model: String,
+    /// By what it was chosen, as a sentence; empty where it was asked for.
+    pub choice: String,
     /// Coefficients: (name, value with its uncertainty).
     pub coefficients: Vec<(String, Value)>,
     /// Chi-squared of the fit and its degrees of freedom.
@@ -172,8 +199,12 @@ pub struct CurvePoint {
     pub wavelength_nm: f64,
     /// Index.
     pub n: f64,
-    /// Expanded uncertainty of `n`.
+    /// Index to be expected: the fit, corrected for what its formula is known to be off.
+    pub expected: Option<f64>,
+    /// Expanded uncertainty of `expected`.
     pub expanded: Option<f64>,
+    /// `expected` less the fit, in 1e-5, and its expanded uncertainty without what all lines share.
+    pub expected_1e5: Option<(f64, f64)>,
 }
 
 /// A line as it was followed through one piece of footage.
@@ -221,6 +252,8 @@ pub struct TrackPoint {
 pub struct Turn {
     /// When, s from the first frame.
     pub time_s: f64,
+    /// The frame nearest to it, counted from 0.
+    pub frame: Option<u64>,
     /// Position, px.
     pub position_px: f64,
     /// Standard uncertainty, px.

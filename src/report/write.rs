@@ -68,6 +68,26 @@ pub(super) fn symbol(text: &str) -> String {
     }
 }
 
+/// A sentence as HTML, with the symbols of results in it, as in `n_d`, set as symbols.
+#[must_use]
+pub(super) fn sentence_with_symbols(text: &str) -> String {
+    const SYMBOLS: [&str; 8] = ["n_d", "n_F", "n_C", "n_e", "V_d", "V_e", "P_g,F", "R_slit"];
+    let mut out = String::with_capacity(text.len());
+    let mut rest = text;
+    while let Some((at, found)) = SYMBOLS
+        .iter()
+        .filter_map(|name| rest.find(name).map(|at| (at, *name)))
+        .min_by_key(|(at, name)| (*at, usize::MAX - name.len()))
+    {
+        let (before, from) = rest.split_at(at);
+        out.push_str(&escape(before));
+        out.push_str(&symbol(found));
+        rest = from.get(found.len()..).unwrap_or("");
+    }
+    out.push_str(&escape(rest));
+    out
+}
+
 /// Degrees, minutes and seconds; `place` is the power of ten of the last digit of the seconds.
 #[must_use]
 pub(super) fn dms(deg: f64, place: i32) -> String {
@@ -268,5 +288,9 @@ mod tests {
         assert_eq!(with_expanded(&value), "(491.66 \u{b1} 0.42)\u{a0}nm");
         assert_eq!(u_alone(&value), "");
         assert_eq!(symbol("n_<d>"), "<i>n</i><sub>&lt;d&gt;</sub>");
+        assert_eq!(
+            sentence_with_symbols("n_F − n_C < V_d"),
+            "<i>n</i><sub>F</sub> − <i>n</i><sub>C</sub> &lt; <i>V</i><sub>d</sub>"
+        );
     }
 }

@@ -5,7 +5,9 @@ use std::path::{Path, PathBuf};
 use serde_json::Value;
 
 use super::experiment::{ReduceOptions, reduce};
-use super::{SessionError, WatchOptions, read_bench};
+pub use super::over_time::BenchOverTime;
+use super::over_time::{date_and_bench, over_time};
+use super::{SessionError, read_bench};
 use crate::basics::units::{ARCSEC_PER_DEG, Wavelength};
 use crate::prism::consensus::{Consensus, consensus, likely_slip};
 use crate::prism::index::deviation_at_minimum_deg;
@@ -34,6 +36,10 @@ pub struct ClassBench {
     pub name: String,
     /// Its file.
     pub path: PathBuf,
+    /// The bench on which it was measured: as its result says, else its name without a date.
+    pub bench: String,
+    /// When it was measured, as year-month-day: as its result says, else the date in the name of its file or folder.
+    pub date: Option<String>,
     /// Index at d and its standard uncertainty.
     pub n_d: Option<(f64, f64)>,
     /// Abbe number and its standard uncertainty.
@@ -67,6 +73,8 @@ pub struct Class {
     pub abbe_number: Option<Consensus>,
     /// Places in `benches` of those with an Abbe number.
     pub benches_with_abbe_number: Vec<usize>,
+    /// Benches that were measured on several days.
+    pub over_time: Vec<BenchOverTime>,
 }
 
 impl Class {
@@ -227,10 +235,20 @@ fn bench_of(path: &Path) -> Result<Option<ClassBench>, SessionError> {
             .map_err(|error| wrong(format!("is no result document ({error}); write one with: lineturn reduce READINGS.csv --json > FILE")))?;
         from_document(&value)
     };
-    Ok(bench.map(|bench| ClassBench {
-        name: name_of(path),
-        path: path.to_owned(),
-        ..bench
+    Ok(bench.map(|bench| {
+        let name = name_of(path);
+        let (date, of) = date_and_bench(path, &name);
+        ClassBench {
+            date: bench.date.clone().or(date),
+            bench: if bench.bench.is_empty() {
+                of
+            } else {
+                bench.bench.clone()
+            },
+            name,
+            path: path.to_owned(),
+            ..bench
+        }
     }))
 }
 
@@ -255,18 +273,7 @@ fn from_table(path: &Path) -> Result<ClassBench, SessionError> {
     } else {
         super::BenchProfile::default()
     };
-    let options = ReduceOptions {
-        scale: profile.scale,
-        prism_angle: profile.bench.prism_angle,
-        faces: crate::prism::apex::FaceMethod::default(),
-        least_count: profile.bench.least_count,
-        eccentricity: profile.bench.eccentricity,
-        windows: profile.bench.windows,
-        air: None,
-        model: None,
-        watch: WatchOptions::default(),
-        monte_carlo: 0,
-    };
+    let options = ReduceOptions::of_bench(&profile);
     let found = reduce(path, &options, &|_, _| {})?;
     let reduction = &found.reduction;
     let pair = |m: &crate::basics::uncertainty::Measured| (m.value(), m.u());
@@ -292,6 +299,7 @@ fn from_table(path: &Path) -> Result<ClassBench, SessionError> {
             .map(|slip| slip.sentence.clone())
             .collect(),
         cautions: found.cautions.len(),
+        bench: options.bench.unwrap_or_default(),
         ..ClassBench::default()
     })
 }
@@ -306,7 +314,10 @@ fn from_document(document: &Value) -> Option<ClassBench> {
         (found.0.is_finite() && found.1.is_finite() && found.1 > 0.0).then_some(found)
     };
     let list = |of: &Value| of.as_array().cloned().unwrap_or_default();
+    let text = |name: &str| document[name].as_str().map(str::to_owned);
     Some(ClassBench {
+        bench: text("bench").unwrap_or_default(),
+        date: text("measured_on"),
         n_d: pair(document, "n_d", "u_n_d"),
         abbe_number: pair(document, "abbe_number", "u_abbe_number"),
         prism_angle: pair(document, "prism_angle_deg", "u_prism_angle_arcsec"),
@@ -370,6 +381,7 @@ fn compare(class: &mut Class) {
             (out, why(bench, offs))
         })
         .collect();
+    class.over_time = over_time(class);
     for (bench, (stands_out, likely)) in class.benches.iter_mut().zip(verdicts) {
         bench.stands_out = stands_out;
         bench.likely = likely;
@@ -510,6 +522,33 @@ mod tests {
             (agreed.value - 1.62).abs() < 4e-5 && agreed.u < 4e-5,
             "{agreed:?}"
         );
+    }
+
+    /// One bench on six days, with an index that creeps, among steady ones.
+    #[test]
+    fn a_bench_that_creeps_is_told() {
+        let mut class = Class::default();
+        for k in 0..24_u32 {
+            let (bench, visit) = (k % 4, k / 4);
+            let creep = if bench == 2 {
+                1.2e-4 * f64::from(visit)
+            } else {
+                0.0
+            };
+            let mut result = document(1.62 + creep + 1e-5 * f64::from(k % 3), 0.0);
+            result["bench"] = format!("Bench {bench}").into();
+            result["measured_on"] = format!("2026-0{}-11", visit + 1).into();
+            class.benches.push(from_document(&result).unwrap());
+        }
+        compare(&mut class);
+        assert_eq!(class.over_time.len(), 4);
+        for (k, bench) in class.over_time.iter().enumerate() {
+            assert_eq!(bench.results.len(), 6);
+            assert_eq!(bench.drift.drifts, k == 2, "{bench:?}");
+        }
+        let (per_day, _) = class.over_time[2].drift.per_day.unwrap();
+        assert!((per_day * 30.2 - 1.2e-4).abs() < 1e-5, "{per_day}");
+        assert_eq!(class.over_time[2].results[0].0, "2026-01-11");
     }
 
     #[test]

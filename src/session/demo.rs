@@ -5,10 +5,9 @@ use std::path::{Path, PathBuf};
 use rust_embed::RustEmbed;
 use serde_json::Value;
 
+use super::SessionError;
 use super::calibrate::{Calibrated, calibrate, read_bench};
 use super::experiment::{Experiment, ReduceOptions, reduce};
-use super::{SessionError, WatchOptions};
-use crate::prism::apex::FaceMethod;
 use crate::prism::dispersion::D_LINE;
 use crate::prism::glasses::GlassTable;
 
@@ -61,20 +60,15 @@ pub fn demonstrate(
 ) -> Result<Demonstration, SessionError> {
     unpack(folder)?;
     let truth = read_truth(&folder.join("truth.json"))?;
-    let bench = read_bench(&folder.join("bench.toml"), false)?.bench;
-    let least_count = bench.least_count;
-    let calibrated = calibrate(&folder.join("scale.csv"), least_count, progress)?;
+    let profile = read_bench(&folder.join("bench.toml"), false)?;
+    let calibrated = calibrate(
+        &folder.join("scale.csv"),
+        profile.bench.least_count,
+        progress,
+    )?;
     let options = ReduceOptions {
         scale: Some(calibrated.scale.clone()),
-        prism_angle: bench.prism_angle,
-        faces: FaceMethod::default(),
-        least_count,
-        eccentricity: bench.eccentricity,
-        windows: bench.windows,
-        air: None,
-        model: None,
-        watch: WatchOptions::default(),
-        monte_carlo: 0,
+        ..ReduceOptions::of_bench(&profile)
     };
     let experiment = reduce(&folder.join("readings.csv"), &options, progress)?;
     let deviations = compared(&calibrated, &experiment, &truth)?;

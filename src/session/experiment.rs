@@ -1,11 +1,12 @@
 //! A table of readings with its footage in, refracting angle, indices and dispersion out.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use super::calibrate::beside;
-use super::footage::{MeasuredFootage, Wanted, measure};
-use super::{Caution, SessionError, WatchOptions};
-use crate::basics::uncertainty::{Cause, Measured, Shape};
+use super::footage::{MeasuredFootage, Seen, Wanted, measure};
+use super::{BenchProfile, Caution, SessionError, WatchOptions};
+use crate::basics::uncertainty::{Cause, Measured, Shape, mean_of_repeats};
 use crate::basics::units::{ARCSEC_PER_DEG, Angle};
 use crate::logbook::circle::{CircleData, corrected, least_count_shown, windows_of};
 use crate::logbook::scale::Calibration;
@@ -15,7 +16,9 @@ use crate::prism::apex::FaceMethod;
 use crate::prism::dispersion::DispersionModel;
 use crate::prism::glasses::GlassTable;
 use crate::prism::lamps::LampTable;
+use crate::prism::leftover::{Adjustment, RoomAir};
 use crate::prism::montecarlo::{Compared, compare};
+use crate::prism::resolving::{Aperture, Resolving, resolving};
 use crate::prism::{self, Pointed, PointedAt, Reduction, ReductionOptions};
 
 /// Standard uncertainty that eccentricity leaves in a reading of one window alone, seconds of arc (common practice, no source).
@@ -24,7 +27,7 @@ const ECCENTRICITY_ONE_WINDOW_ARCSEC: f64 = 30.0;
 const MONTE_CARLO_KEY: u64 = 1;
 
 /// How to reduce.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct ReduceOptions {
     /// Camera scale, needed where the table names footage.
     pub scale: Option<Calibration>,
@@ -38,6 +41,22 @@ pub struct ReduceOptions {
     pub eccentricity: Option<Angle>,
     /// Windows of the circle; none takes two.
     pub windows: Option<usize>,
+    /// Standard uncertainty of a reading by the division of the circle.
+    pub division: Option<Angle>,
+    /// Length of the prism's base that light fills and its standard uncertainty, mm.
+    pub base_mm: Option<(f64, f64)>,
+    /// Width of the slit image and its standard uncertainty, where no picture of the central image shows it.
+    pub slit_width: Option<(Angle, Angle)>,
+    /// Standard uncertainty of the tilt between rays and principal section.
+    pub levelling: Option<Angle>,
+    /// Standard uncertainty of a deviation by collimation left over.
+    pub collimation: Option<Angle>,
+    /// Name of the bench: noted in the results.
+    pub bench: Option<String>,
+    /// Day of the measurement as year-month-day: noted in the results.
+    pub measured_on: Option<String>,
+    /// Temperature of the prism, °C: noted in the results.
+    pub prism_temperature_c: Option<f64>,
     /// Air of the room.
     pub air: Option<AirConditions>,
     /// Dispersion model; none lets the data choose.
@@ -46,6 +65,28 @@ pub struct ReduceOptions {
     pub watch: WatchOptions,
     /// Monte Carlo trials, 0 for none.
     pub monte_carlo: u32,
+}
+
+impl ReduceOptions {
+    /// What a bench profile says of them.
+    #[must_use]
+    pub fn of_bench(profile: &BenchProfile) -> Self {
+        let bench = &profile.bench;
+        Self {
+            bench: Some(bench.name.clone()).filter(|name| !name.is_empty()),
+            scale: profile.scale.clone(),
+            prism_angle: bench.prism_angle,
+            least_count: bench.least_count,
+            eccentricity: bench.eccentricity,
+            windows: bench.windows,
+            division: bench.division,
+            base_mm: bench.base_mm,
+            slit_width: bench.slit_width,
+            levelling: bench.levelling,
+            collimation: bench.collimation,
+            ..Self::default()
+        }
+    }
 }
 
 /// One row of the table, with what was made of it.
@@ -70,6 +111,10 @@ pub struct Experiment {
     pub rows: Vec<ReducedRow>,
     /// What follows from them.
     pub reduction: Reduction,
+    /// What the prism does to wavelengths at each line; empty without a curve.
+    pub resolving: Vec<Resolving>,
+    /// Index to be expected over the range of the lines and of d, F and C, with what the curve's model may be off: (nm in air, index).
+    pub prediction: Vec<(f64, Measured)>,
     /// Linear propagation beside Monte Carlo, where it was asked for.
     pub monte_carlo: Vec<Compared>,
     /// Least count of each window, given or as the readings show it.
@@ -148,10 +193,14 @@ pub fn reduce(
         eccentricity: options
             .eccentricity
             .unwrap_or_else(|| Angle::from_arcseconds(ECCENTRICITY_ONE_WINDOW_ARCSEC)),
+        division: options.division.unwrap_or_default(),
         windows: options.windows.unwrap_or(2),
     };
     let read = corrected(&rows, &offsets, &circle);
     cautions.extend(read.cautions.iter().map(Caution::from));
+    let lamps = LampTable::embedded()?;
+    let glasses = GlassTable::embedded()?;
+    let wavelengths = wavelength_errors(&rows, &lamps);
     let pointed: Vec<Pointed> = rows
         .iter()
         .zip(&read.pointings)
@@ -176,13 +225,15 @@ pub fn reduce(
                 Some(offset) => offset.value() / ARCSEC_PER_DEG,
                 None => row.offset_arcsec.unwrap_or(0.0) / ARCSEC_PER_DEG,
             },
+            wavelength_off_nm: row
+                .wavelength
+                .and_then(|w| wavelengths.get(&w.in_air_nm().to_bits()).cloned())
+                .unwrap_or_default(),
         })
         .collect();
 
     let named =
         |error: prism::PrismError| SessionError::Footage(format!("{}: {error}", table.display()));
-    let lamps = LampTable::embedded()?;
-    let glasses = GlassTable::embedded()?;
     let settings = ReductionOptions {
         prism_angle_deg: options.prism_angle.map(|(angle, u)| {
             Measured::new(
@@ -193,9 +244,17 @@ pub fn reduce(
         }),
         faces: options.faces,
         model: options.model,
-        air: options.air,
+        air: options.air.map(RoomAir::new),
+        adjustment: Adjustment::new(
+            options.levelling.unwrap_or_default().degrees(),
+            options.collimation.unwrap_or_default().degrees(),
+        ),
     };
     let reduction = prism::reduce(&pointed, &settings, &lamps, &glasses).map_err(named)?;
+    let slit = slit_width(&footage, &rows, options);
+    let aperture = Aperture::new(options.base_mm, slit).map_err(named)?;
+    let resolving = resolving(&reduction, &aperture, &glasses);
+    let prediction = reduction.prediction(&glasses);
     let monte_carlo = match options.monte_carlo {
         0 => Vec::new(),
         trials => compare(&pointed, &settings, trials as usize, MONTE_CARLO_KEY).map_err(named)?,
@@ -227,12 +286,73 @@ pub fn reduce(
         table: table.to_owned(),
         rows,
         reduction,
+        resolving,
+        prediction,
         monte_carlo,
         least_count,
         options: options.clone(),
         cautions,
         complete,
     })
+}
+
+/// What each wavelength of a table may be off, by its bits: the digits with which it is written, and the lamp table's own uncertainty
+/// where it is a lamp's line; one cause for all rows of one wavelength.
+fn wavelength_errors(rows: &[ReadingRow], lamps: &LampTable) -> BTreeMap<u64, Measured> {
+    /// Tables of lamps differ by so much in one line's wavelength, nm.
+    const SAME_LINE_NM: f64 = 0.001;
+    let mut errors = BTreeMap::new();
+    for row in rows {
+        let Some(wavelength) = row.wavelength else {
+            continue;
+        };
+        let nm = wavelength.in_air_nm();
+        let lamp = lamps
+            .nearest(wavelength, 2.0 * row.u_wavelength_nm + SAME_LINE_NM)
+            .map_or(0.0, |line| line.u_nm);
+        let cause = Cause::type_b(
+            format!("wavelength as written, row {}", row.row),
+            Shape::Rectangular,
+        );
+        errors
+            .entry(nm.to_bits())
+            .or_insert_with(|| Measured::new(0.0, row.u_wavelength_nm.hypot(lamp), &cause));
+    }
+    errors
+}
+
+/// Width of the slit image at half of its height with its standard uncertainty, seconds of arc: as the pictures of the central
+/// image show it, else as it was given.
+fn slit_width(
+    footage: &[Option<MeasuredFootage>],
+    rows: &[ReadingRow],
+    options: &ReduceOptions,
+) -> Option<(f64, f64)> {
+    let seen: Vec<f64> = footage
+        .iter()
+        .zip(rows)
+        .filter(|(_, row)| row.target == Target::Central)
+        .filter_map(|(found, _)| match found.as_ref() {
+            Some(MeasuredFootage {
+                seen: Seen::Still(frame),
+                line,
+                ..
+            }) => frame.picture.lines.get(*line).map(|line| line.width_px),
+            _ => None,
+        })
+        .collect();
+    let given = options
+        .slit_width
+        .map(|(width, u)| (width.arcseconds(), u.arcseconds()));
+    let Some(scale) = options.scale.as_ref().filter(|_| seen.len() >= 2) else {
+        return given;
+    };
+    let mean = mean_of_repeats(&seen, "width of the slit image")?;
+    let per_px = scale.arcsec_per_px().abs();
+    // The pictures' scatter, and a scale that is known to a few per mille.
+    let width = mean.value() * per_px;
+    let spread = mean.u() * (seen.len() as f64).sqrt() * per_px;
+    Some((width, spread.hypot(mean.value() * scale.u_arcsec_per_px())))
 }
 
 /// Cautions that say the same of several rows, as rows that share a clip do, as one that names them all.
