@@ -719,14 +719,14 @@ impl Joint {
         let mut sums = [[0.0; COLUMNS]; COLUMNS];
         let column = |n: usize| &self.columns[n * across..(n + 1) * across];
         self.weighted.resize(across, 0.0);
-        for a in 0..columns {
+        for (a, row) in sums.iter_mut().enumerate().take(columns) {
             for ((out, w), v) in self.weighted.iter_mut().zip(&self.weight).zip(column(a)) {
                 *out = w * v;
             }
-            for (b, sum) in sums[a].iter_mut().enumerate().take(columns).skip(a) {
+            for (b, sum) in row.iter_mut().enumerate().take(columns).skip(a) {
                 *sum = dot(&self.weighted, column(b));
             }
-            sums[a][columns] = dot(&self.weighted, column(residual));
+            row[columns] = dot(&self.weighted, column(residual));
         }
         sums
     }
