@@ -51,6 +51,7 @@ use std::path::{Path, PathBuf};
 use crate::basics::frame::Frame;
 use camera::CameraWish;
 pub use error::CaptureError;
+pub use network::Fingerprint;
 pub use pictures::read_picture;
 pub use pipeline::Decoupled;
 
@@ -69,7 +70,7 @@ pub enum Source {
     StandardInput,
     /// `camera:N`.
     Camera(String),
-    /// An `http://` address that serves motion JPEG.
+    /// An `http://` or `https://` address that serves motion JPEG.
     Network(String),
 }
 
@@ -98,6 +99,8 @@ pub struct OpenOptions {
     pub without_ffmpeg: bool,
     /// What is wished of a camera.
     pub camera: CameraWish,
+    /// The only certificate that an `https://` server may show; without it, those that public authorities vouch for.
+    pub certificate: Option<Fingerprint>,
 }
 
 /// What a source says of itself before the first frame.
@@ -193,7 +196,7 @@ pub fn open(source: &Source, options: &OpenOptions) -> Result<Box<dyn FrameSourc
                 .map(|y| Box::new(y) as _)
         }
         Source::Camera(name) => camera::open(name, &options.camera),
-        Source::Network(address) => network::open(address),
+        Source::Network(address) => network::open(address, options.certificate),
     }
 }
 

@@ -16,6 +16,7 @@ const OWN: OpenOptions = OpenOptions {
     fps: None,
     without_ffmpeg: true,
     camera: CameraWish::NONE,
+    certificate: None,
 };
 
 fn fixture(name: &str) -> PathBuf {

@@ -87,7 +87,7 @@ pub(super) struct Locate {
 
 #[derive(Args, Debug)]
 pub(super) struct Watch {
-    /// A video file, a folder of pictures, camera:N (or camera: and its name or place), an http:// address of motion JPEG, or - for YUV4MPEG2 on standard input; several clips with --json-dir
+    /// A video file, a folder of pictures, camera:N (or camera: and its name or place), an http:// or https:// address of motion JPEG, or - for YUV4MPEG2 on standard input; several clips with --json-dir
     #[arg(required = true, value_name = "SOURCE")]
     pub(super) sources: Vec<String>,
     /// Side of the picture on which the central image lies
@@ -117,6 +117,9 @@ pub(super) struct Watch {
     /// Records a live source while it is measured: FILE.avi where it gives JPEG, else FILE.y4m; times go into FILE.times.csv beside it
     #[arg(long, value_name = "FILE")]
     pub(super) record: Option<PathBuf>,
+    /// Accepts this one certificate of an https:// camera, and no other: its SHA-256 fingerprint, 64 hexadecimal digits
+    #[arg(long, value_name = "FINGERPRINT")]
+    pub(super) certificate: Option<String>,
     #[command(flatten)]
     pub(super) camera: CameraFlags,
     /// One JSON document on standard output

@@ -9,7 +9,7 @@ use super::{Answer, CliError, batch, live};
 use crate::report::{class as class_report, document, from, page, table, text};
 use crate::session::{
     self, AirConditions, Angle, BenchProfile, Caution, DispersionModel, Experiment, FaceMethod,
-    ReduceOptions, Side, Source, WatchOptions,
+    Fingerprint, ReduceOptions, Side, Source, WatchOptions,
 };
 use crate::simulate::{self, Format};
 
@@ -55,6 +55,12 @@ fn watch_options(flags: &Watch) -> Result<WatchOptions, CliError> {
         seconds: checked_seconds(flags.seconds)?,
         stop: None,
         camera: live::camera_wish(&flags.camera)?,
+        certificate: flags
+            .certificate
+            .as_deref()
+            .map(Fingerprint::parse)
+            .transpose()
+            .map_err(|error| CliError::Usage(format!("--certificate: {error}")))?,
         record: flags.record.clone(),
     })
 }

@@ -10,7 +10,7 @@ use super::{Caution, SessionError};
 use crate::basics::frame::Frame;
 use crate::basics::uncertainty::{Cause, Shape};
 use crate::capture::camera::CameraWish;
-use crate::capture::{self, FrameSource, Next, OpenOptions, Source};
+use crate::capture::{self, Fingerprint, FrameSource, Next, OpenOptions, Source};
 use crate::follow::{Settings, Side, Sweep};
 use crate::logbook::scale::Calibration;
 
@@ -34,6 +34,8 @@ pub struct WatchOptions {
     pub stop: Option<Arc<AtomicBool>>,
     /// What is wished of a camera.
     pub camera: CameraWish,
+    /// The only certificate that an `https://` server may show.
+    pub certificate: Option<Fingerprint>,
     /// Records a live source into this file while it is measured.
     pub record: Option<PathBuf>,
 }
@@ -119,6 +121,7 @@ fn opened(source: &Source, options: &WatchOptions) -> Result<Box<dyn FrameSource
         &OpenOptions {
             fps: options.fps,
             camera: options.camera.clone(),
+            certificate: options.certificate,
             ..OpenOptions::default()
         },
     )?)
