@@ -43,6 +43,9 @@ pub(super) enum Command {
     /// The camera's own process, started by the program itself
     #[command(hide = true)]
     CameraProcess(CameraProcess),
+    /// The process of one clip of many, started by the program itself
+    #[command(hide = true)]
+    ClipProcess(ClipProcess),
     /// The camera's scale, from slit pictures at known circle readings
     #[command(
         after_help = "Example:\n  lineturn scale scale.csv --save scale.json\n\nscale.csv, one row a picture (or `offset_px` instead of `frame`):\n  window_1,window_2,frame\n  127°34'30\",307°34'30\",slit-1.png\n  127°50'00\",307°50'30\",slit-2.png"
@@ -161,6 +164,15 @@ pub(super) struct Cameras {
 pub(super) struct CameraProcess {
     /// What to do, as the measuring process writes it
     pub(super) task: String,
+}
+
+#[derive(Args, Debug)]
+pub(super) struct ClipProcess {
+    /// What the document is made of, for the one who looks whether it is done
+    #[arg(long)]
+    pub(super) made_of: String,
+    #[command(flatten)]
+    pub(super) watch: Watch,
 }
 
 #[derive(Clone, Copy, Debug, ValueEnum)]

@@ -36,15 +36,15 @@ pub(super) fn locate(flags: &Locate) -> Result<Answer, CliError> {
 
 pub(super) fn watch(flags: &Watch) -> Result<Answer, CliError> {
     let [source] = flags.sources.as_slice() else {
-        return batch::watch_many(flags, &watch_options(flags)?);
+        return batch::watch_many(flags);
     };
     if flags.json_dir.is_some() {
-        return batch::watch_many(flags, &watch_options(flags)?);
+        return batch::watch_many(flags);
     }
     watch_one(flags, source)
 }
 
-fn watch_options(flags: &Watch) -> Result<WatchOptions, CliError> {
+pub(super) fn watch_options(flags: &Watch) -> Result<WatchOptions, CliError> {
     Ok(WatchOptions {
         toward: flags.toward.map(Side::from),
         fps: checked_fps(flags.fps)?,

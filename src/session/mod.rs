@@ -41,14 +41,16 @@ pub use crate::prism::consensus::Consensus;
 pub use crate::prism::dispersion::{DispersionFit, DispersionModel, StandardIndices};
 pub use crate::prism::montecarlo::Compared;
 pub use crate::prism::reduce::ReducedLine;
-pub use batch::watch_all;
+pub use batch::{ClipProgram, watch_all};
 pub use calibrate::{BenchProfile, Calibrated, calibrate, read_bench, read_calibration};
 pub use class::{Class, ClassBench, ClassLine, class};
 pub use demo::{Demonstration, Deviation, demonstrate};
 pub use experiment::{Experiment, ReduceOptions, ReducedRow, reduce};
 pub use footage::{MeasuredFootage, Seen};
 pub use stills::{LocatedFrame, locate};
-pub use sweep::{LineAngle, WatchOptions, WatchProgress, Watched, watch, watch_frames};
+pub use sweep::{
+    LineAngle, WatchOptions, WatchProgress, Watched, watch, watch_alone, watch_frames,
+};
 
 /// A sentence for the user about something doubtful, with a code for scripts.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -108,10 +108,10 @@ pub fn watch(
 }
 
 /// As [`watch`], all in one thread: where several clips are watched at once, decoding ahead gains nothing.
-pub(super) fn watch_alone(
-    source: &Source,
-    options: &WatchOptions,
-) -> Result<Watched, SessionError> {
+///
+/// # Errors
+/// As [`watch`].
+pub fn watch_alone(source: &Source, options: &WatchOptions) -> Result<Watched, SessionError> {
     watch_frames(&mut *opened(source, options)?, options, |_| {})
 }
 
