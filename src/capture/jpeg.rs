@@ -7,6 +7,7 @@ use zune_jpeg::zune_core::colorspace::ColorSpace;
 use zune_jpeg::zune_core::options::DecoderOptions;
 
 use super::MOST_PIXELS;
+use super::jpeg_scan;
 use super::orientation::Orientation;
 
 /// A decoder that keeps its buffer from frame to frame.
@@ -33,6 +34,7 @@ impl Jpeg {
         if !data.get(..tail).is_some_and(|d| d.ends_with(&[0xff, 0xd9])) && !contains_end(data) {
             return Err("is cut short: the end marker of the JPEG is missing".to_owned());
         }
+        jpeg_scan::check(data).map_err(|what| format!("is a damaged JPEG: {what}"))?;
         let options = DecoderOptions::new_fast()
             .set_strict_mode(true)
             .set_use_unsafe(true)

@@ -30,6 +30,7 @@ mod error;
 mod ffmpeg;
 mod h26x;
 mod jpeg;
+mod jpeg_scan;
 mod mp4;
 mod network;
 mod newest;

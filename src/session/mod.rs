@@ -27,7 +27,10 @@ pub use crate::basics::units::{Angle, CircleReading, Wavelength};
 pub use crate::capture::camera::{
     CameraDescription, CameraWish, Control, ControlName, Mode, PixelFormat, camera_process, cameras,
 };
-pub use crate::capture::{CaptureError, Fingerprint, FrameSource, Next, Source, SourceInfo};
+pub use crate::capture::{
+    CaptureError, Fingerprint, FrameSource, Next, OpenOptions, Source, SourceInfo,
+    open as open_source,
+};
 pub use crate::find::{CrossHairs, FieldOfView, Hair, Line, Picture};
 pub use crate::follow::{FollowedLine, Side, Sweep, TrackPoint, TurningPoint};
 pub use crate::logbook::bench::{Bench, Sense};
