@@ -201,6 +201,16 @@ pub fn open(source: &Source, options: &OpenOptions) -> Result<Box<dyn FrameSourc
     }
 }
 
+/// Ends this process when its standard input is closed, so that a process that another one started for its own work never outlives it.
+pub fn end_with_standard_input() {
+    std::thread::spawn(|| {
+        let mut sink = [0; 64];
+        let mut input = std::io::stdin().lock();
+        while matches!(input.read(&mut sink), Ok(n) if n > 0) {}
+        std::process::exit(0);
+    });
+}
+
 /// The kinds that the first bytes of a file tell apart.
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum Kind {

@@ -2,7 +2,6 @@
 
 use std::collections::HashSet;
 use std::ffi::OsString;
-use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -12,7 +11,7 @@ use serde_json::{Value, json};
 
 use super::flags::{ClipProcess, Toward, Watch};
 use super::progress::Progress;
-use super::run::watch_options;
+use super::run::{cautions_of, watch_options};
 use super::{Answer, CliError};
 use crate::report::{document, text};
 use crate::session::{self, Caution, ClipProgram, Source};
@@ -228,20 +227,12 @@ fn clip_program(flags: &Watch) -> Result<ClipProgram, CliError> {
 
 /// The process of one clip: prints its document. It ends with the program that started it, which holds its standard input open.
 pub(super) fn watch_clip(flags: &ClipProcess) -> Result<Answer, CliError> {
-    std::thread::spawn(|| {
-        let mut sink = [0; 64];
-        let mut input = std::io::stdin().lock();
-        while matches!(input.read(&mut sink), Ok(n) if n > 0) {}
-        std::process::exit(0);
-    });
+    session::end_with_standard_input();
     let [source] = flags.watch.sources.as_slice() else {
         return Err(CliError::Usage("one clip at a time".to_owned()));
     };
     let watched = session::watch_alone(&Source::parse(source), &watch_options(&flags.watch)?)?;
-    let mut cautions = watched.cautions();
-    if let Some(failure) = &watched.failure {
-        cautions.insert(0, Caution::new("source-failed", failure.clone()));
-    }
+    let cautions = cautions_of(&watched);
     let mut body = document::watched(&watched);
     if let Some(fields) = body.as_object_mut() {
         let made_of = serde_json::from_str(&flags.made_of).unwrap_or(Value::Null);

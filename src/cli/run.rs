@@ -9,7 +9,7 @@ use super::{Answer, CliError, batch, live};
 use crate::report::{class as class_report, document, from, page, table, text};
 use crate::session::{
     self, AirConditions, Angle, BenchProfile, Caution, DispersionModel, Experiment, FaceMethod,
-    Fingerprint, ReduceOptions, Side, Source, WatchOptions,
+    Fingerprint, ReduceOptions, Side, Source, WatchOptions, Watched,
 };
 use crate::simulate::{self, Format};
 
@@ -81,10 +81,7 @@ fn watch_one(flags: &Watch, source: &str) -> Result<Answer, CliError> {
     if let Some(path) = &flags.track {
         write_csv(path, |file| table::track(&watched.sweep, file))?;
     }
-    let mut cautions = watched.cautions();
-    if let Some(failure) = &watched.failure {
-        cautions.insert(0, Caution::new("source-failed", failure.clone()));
-    }
+    let cautions = cautions_of(&watched);
     let complete = watched.failure.is_none();
     Ok(if flags.json {
         Answer {
@@ -99,6 +96,15 @@ fn watch_one(flags: &Watch, source: &str) -> Result<Answer, CliError> {
             complete,
         }
     })
+}
+
+/// What is doubtful about footage, first that its source failed.
+pub(super) fn cautions_of(watched: &Watched) -> Vec<Caution> {
+    let failure = watched
+        .failure
+        .iter()
+        .map(|failure| Caution::new("source-failed", failure.clone()));
+    failure.chain(watched.cautions()).collect()
 }
 
 pub(super) fn scale(flags: &Scale) -> Result<Answer, CliError> {

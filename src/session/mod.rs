@@ -29,7 +29,7 @@ pub use crate::capture::camera::{
 };
 pub use crate::capture::{
     CaptureError, Fingerprint, FrameSource, Next, OpenOptions, Source, SourceInfo,
-    open as open_source,
+    end_with_standard_input, open as open_source,
 };
 pub use crate::find::{CrossHairs, FieldOfView, Hair, Line, Picture};
 pub use crate::follow::{FollowedLine, Side, Sweep, TrackPoint, TurningPoint};
