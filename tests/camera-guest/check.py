@@ -151,7 +151,7 @@ def never_hangs(folder):
 
 
 def is_back(text):
-    return text.startswith("lineturn: ") and text.endswith(" is back")
+    return text.startswith("lineturn: ") and text.endswith(") is back")
 
 
 def clean(folder):

@@ -234,11 +234,7 @@ impl Network {
                         .deliver(&self.name, arrived, frame, |data, jpeg, frame| {
                             jpeg.decode(data)?;
                             size = (jpeg.width, jpeg.height);
-                            frame.resize(size.0, size.1);
-                            for (to, &from) in frame.levels.iter_mut().zip(&jpeg.luma) {
-                                *to = u16::from(from);
-                            }
-                            (frame.black, frame.full_scale) = (0, 255);
+                            jpeg.show(frame);
                             Ok(())
                         });
                 if let Some(buffer) = delivered.buffer {
