@@ -104,7 +104,7 @@ pub enum CaptureError {
     /// A camera cannot be used, or not any more.
     #[error("{0}")]
     Camera(String),
-    /// The helper program failed.
+    /// The ffmpeg of the system failed.
     #[error("{name} could not be read by ffmpeg: {what}; convert it to MP4 with H.264")]
     Ffmpeg {
         /// The file.
