@@ -5,6 +5,8 @@
 //! observer who is told the table's angle at every frame and fits the same track against it.
 //! `LINETURN_STILLS` and `LINETURN_SWEEPS` say how many of each kind (40 and 6 where they say nothing).
 
+#![expect(clippy::print_stdout, reason = "tables are what it is for")]
+
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 

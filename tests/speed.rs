@@ -9,8 +9,8 @@ use std::sync::OnceLock;
 use divan::counter::ItemsCount;
 use divan::{Bencher, black_box};
 use lineturn::session::{
-    CaptureError, Frame, FrameSource, Next, Source, SourceInfo, WatchOptions, locate_in, open,
-    watch_frames,
+    CaptureError, Frame, FrameSource, Next, OpenOptions, Source, SourceInfo, WatchOptions,
+    locate_in, open_source, watch_frames,
 };
 use lineturn::simulate::{Scene, ffmpeg_is_there, scene, write_clip};
 
@@ -139,7 +139,7 @@ fn decode(bencher: Bencher<'_, '_>, size: Size) {
         return;
     };
     bencher.counter(ItemsCount::new(FRAMES)).bench(|| {
-        let mut source = open(clip, &WatchOptions::default()).expect("a clip");
+        let mut source = open_source(clip, &OpenOptions::default()).expect("a clip");
         let mut frame = Frame::empty();
         let mut count = 0;
         while matches!(source.next_into(&mut frame).expect("whole"), Next::Frame) {

@@ -210,11 +210,7 @@ impl FrameSource for Avi {
                         first_height: self.info.height,
                     });
                 }
-                frame.resize(width, height);
-                for (to, &from) in frame.levels.iter_mut().zip(&self.jpeg.luma) {
-                    *to = u16::from(from);
-                }
-                (frame.black, frame.full_scale) = (0, 255);
+                self.jpeg.show(frame);
                 frame.time_s = self.next as f64 * self.seconds_per_frame;
                 frame.number = self.next;
                 self.next += 1;

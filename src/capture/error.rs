@@ -104,12 +104,7 @@ pub enum CaptureError {
     /// A camera cannot be used, or not any more.
     #[error("{0}")]
     Camera(String),
-    /// A network stream wants TLS, which is not read here.
-    #[error(
-        "https:// addresses cannot be read by this program; give the camera's http:// address, or pipe the stream through ffmpeg as YUV4MPEG2 and give `-`"
-    )]
-    NoTls,
-    /// The helper program failed.
+    /// The ffmpeg of the system failed.
     #[error("{name} could not be read by ffmpeg: {what}; convert it to MP4 with H.264")]
     Ffmpeg {
         /// The file.

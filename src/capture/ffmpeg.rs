@@ -12,7 +12,7 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, sync_channel};
 use std::time::Duration;
 
 use super::y4m::{Y4m, range};
-use super::{CaptureError, FrameSource, Next, OpenOptions, SourceInfo, short_name};
+use super::{CaptureError, FrameSource, MOST_PIXELS, Next, OpenOptions, SourceInfo, short_name};
 use crate::basics::frame::Frame;
 
 /// Longest wait for the next bytes.
@@ -94,8 +94,15 @@ impl Ffmpeg {
                 "-nostats",
                 "-protocol_whitelist",
                 "file,pipe",
-                "-i",
+                // Bounds of its memory: the largest piece, the largest frame, and how many frames are under way.
+                "-max_alloc",
+                "268435456",
+                "-threads",
+                "2",
+                "-max_pixels",
             ])
+            .arg(MOST_PIXELS.to_string())
+            .arg("-i")
             .arg(address)
             .args([
                 "-map",

@@ -23,19 +23,22 @@ pub(super) struct Picture {
 }
 
 impl Picture {
-    /// Whether there are as many samples as the size says.
-    fn whole(self) -> Result<Self, String> {
-        let samples = match &self.luma {
+    /// A picture of as many samples as its size says.
+    fn whole(luma: Luma, width: usize, height: usize) -> Result<Self, String> {
+        let samples = match &luma {
             Luma::Bytes(l) => l.len(),
             Luma::Pairs(l) => l.len() / 2,
             Luma::Words(l) => l.len(),
         };
-        if samples == self.width * self.height && samples > 0 {
-            Ok(self)
+        if samples == width * height && samples > 0 {
+            Ok(Self {
+                luma,
+                width,
+                height,
+            })
         } else {
             Err(format!(
-                "the decoder gave {samples} samples for {} x {}",
-                self.width, self.height
+                "the decoder gave {samples} samples for {width} x {height}"
             ))
         }
     }
@@ -233,12 +236,7 @@ impl Decoder for Strict {
         let (inner, bytes) = (&mut self.inner, &self.bytes);
         let frame = caught(|| inner.decode(bytes).map_err(|e| e.to_string()))?;
         let frame = frame.ok_or("it holds no whole picture")?;
-        Picture {
-            luma: Luma::Bytes(frame.y),
-            width: frame.width,
-            height: frame.height,
-        }
-        .whole()
+        Picture::whole(Luma::Bytes(frame.y), frame.width, frame.height)
     }
 
     fn role(&self, sample: &[u8]) -> Role {
@@ -296,12 +294,7 @@ impl Decoder for Broad {
         } else {
             Luma::Bytes(frame.y)
         };
-        Picture {
-            luma,
-            width,
-            height,
-        }
-        .whole()
+        Picture::whole(luma, width, height)
     }
 
     fn role(&self, sample: &[u8]) -> Role {
@@ -365,12 +358,7 @@ impl Decoder for Hevc {
             rust_h265::PixelData::U8(l) => Luma::Bytes(l),
             rust_h265::PixelData::U16(l) => Luma::Words(l),
         };
-        Picture {
-            luma,
-            width,
-            height,
-        }
-        .whole()
+        Picture::whole(luma, width, height)
     }
 
     fn role(&self, sample: &[u8]) -> Role {
@@ -409,12 +397,8 @@ impl Decoder for Jpegs {
     fn decode(&mut self, sample: &[u8]) -> Result<Picture, String> {
         let jpeg = &mut self.0;
         caught(|| jpeg.decode(sample))?;
-        Picture {
-            luma: Luma::Bytes(self.0.luma.clone()),
-            width: self.0.width,
-            height: self.0.height,
-        }
-        .whole()
+        let luma = std::mem::take(&mut self.0.luma);
+        Picture::whole(Luma::Bytes(luma), self.0.width, self.0.height)
     }
 
     fn role(&self, _sample: &[u8]) -> Role {

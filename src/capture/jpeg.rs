@@ -7,7 +7,9 @@ use zune_jpeg::zune_core::colorspace::ColorSpace;
 use zune_jpeg::zune_core::options::DecoderOptions;
 
 use super::MOST_PIXELS;
+use super::jpeg_scan;
 use super::orientation::Orientation;
+use crate::basics::frame::Frame;
 
 /// A decoder that keeps its buffer from frame to frame.
 #[derive(Default)]
@@ -33,6 +35,7 @@ impl Jpeg {
         if !data.get(..tail).is_some_and(|d| d.ends_with(&[0xff, 0xd9])) && !contains_end(data) {
             return Err("is cut short: the end marker of the JPEG is missing".to_owned());
         }
+        jpeg_scan::check(data).map_err(|what| format!("is a damaged JPEG: {what}"))?;
         let options = DecoderOptions::new_fast()
             .set_strict_mode(true)
             .set_use_unsafe(true)
@@ -69,6 +72,15 @@ impl Jpeg {
             .map_err(|e| format!("is a damaged JPEG ({})", one_line(&e.to_string())))?;
         (self.width, self.height) = (width, height);
         Ok(())
+    }
+}
+
+impl Jpeg {
+    /// Gives a frame the last picture as it is stored.
+    pub(super) fn show(&self, frame: &mut Frame) {
+        let as_stored = Orientation::default();
+        as_stored.write(&self.luma, u16::from, self.width, self.height, frame);
+        (frame.black, frame.full_scale) = (0, 255);
     }
 }
 

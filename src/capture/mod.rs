@@ -30,6 +30,7 @@ mod error;
 mod ffmpeg;
 mod h26x;
 mod jpeg;
+mod jpeg_scan;
 mod mp4;
 mod network;
 mod newest;
@@ -51,6 +52,7 @@ use std::path::{Path, PathBuf};
 use crate::basics::frame::Frame;
 use camera::CameraWish;
 pub use error::CaptureError;
+pub use network::Fingerprint;
 pub use pictures::read_picture;
 pub use pipeline::Decoupled;
 
@@ -69,7 +71,7 @@ pub enum Source {
     StandardInput,
     /// `camera:N`.
     Camera(String),
-    /// An `http://` address that serves motion JPEG.
+    /// An `http://` or `https://` address that serves motion JPEG.
     Network(String),
 }
 
@@ -98,6 +100,8 @@ pub struct OpenOptions {
     pub without_ffmpeg: bool,
     /// What is wished of a camera.
     pub camera: CameraWish,
+    /// The only certificate that an `https://` server may show; without it, those that public authorities vouch for.
+    pub certificate: Option<Fingerprint>,
 }
 
 /// What a source says of itself before the first frame.
@@ -193,8 +197,18 @@ pub fn open(source: &Source, options: &OpenOptions) -> Result<Box<dyn FrameSourc
                 .map(|y| Box::new(y) as _)
         }
         Source::Camera(name) => camera::open(name, &options.camera),
-        Source::Network(address) => network::open(address),
+        Source::Network(address) => network::open(address, options.certificate),
     }
+}
+
+/// Ends this process when its standard input is closed, so that a process that another one started for its own work never outlives it.
+pub fn end_with_standard_input() {
+    std::thread::spawn(|| {
+        let mut sink = [0; 64];
+        let mut input = std::io::stdin().lock();
+        while matches!(input.read(&mut sink), Ok(n) if n > 0) {}
+        std::process::exit(0);
+    });
 }
 
 /// The kinds that the first bytes of a file tell apart.

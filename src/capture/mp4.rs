@@ -348,14 +348,11 @@ impl Mp4 {
         let (w, h) = (picture.width, picture.height);
         let orientation = self.track.orientation;
         match picture.luma {
-            Luma::Bytes(l) => orientation.write(l.iter().map(|&b| u16::from(b)), w, h, frame),
-            Luma::Pairs(l) => orientation.write(
-                l.as_chunks::<2>().0.iter().map(|&p| u16::from_le_bytes(p)),
-                w,
-                h,
-                frame,
-            ),
-            Luma::Words(l) => orientation.write(l.iter().copied(), w, h, frame),
+            Luma::Bytes(l) => orientation.write(&l, u16::from, w, h, frame),
+            Luma::Pairs(l) => {
+                orientation.write(l.as_chunks::<2>().0, u16::from_le_bytes, w, h, frame);
+            }
+            Luma::Words(l) => orientation.write(&l, |level| level, w, h, frame),
         }
         let (bits, full) = self.sequence.as_ref().map_or((8, Some(true)), |s| {
             (s.bits, s.full_range.or(self.track.colour.0))

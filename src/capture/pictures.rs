@@ -235,9 +235,8 @@ fn read_into(path: &Path, jpeg: &mut Jpeg, frame: &mut Frame) -> Result<(), Capt
         jpeg.decode(&data)
             .map_err(|what| CaptureError::refused(&name, what, "copy it again from the camera"))?;
         frame.full_scale = 255;
-        let levels = jpeg.luma.iter().map(|&l| u16::from(l));
         jpeg.orientation
-            .write(levels, jpeg.width, jpeg.height, frame);
+            .write(&jpeg.luma, u16::from, jpeg.width, jpeg.height, frame);
         return Ok(());
     }
     let kind = if format == ImageFormat::Png {
@@ -289,18 +288,14 @@ fn read_into(path: &Path, jpeg: &mut Jpeg, frame: &mut Frame) -> Result<(), Capt
 /// Copies the levels; `None` for samples that are no whole numbers.
 fn store(picture: &DynamicImage, orientation: Orientation, frame: &mut Frame) -> Option<()> {
     let (width, height) = (picture.width() as usize, picture.height() as usize);
-    let grey8 = |pixel: &[u8]| pixel.first().copied().map_or(0, u16::from);
-    let grey16 = |pixel: &[u16]| pixel.first().copied().unwrap_or(0);
-    let sum8 = |pixel: &[u8]| {
-        let planes = pixel.get(..3).unwrap_or_default();
+    let sum8 = |planes: [u8; 3]| {
         if planes.contains(&u8::MAX) {
             765
         } else {
             planes.iter().map(|&p| u16::from(p)).sum()
         }
     };
-    let mean16 = |pixel: &[u16]| {
-        let planes = pixel.get(..3).unwrap_or_default();
+    let mean16 = |planes: [u16; 3]| {
         if planes.contains(&u16::MAX) {
             u16::MAX
         } else {
@@ -308,25 +303,52 @@ fn store(picture: &DynamicImage, orientation: Orientation, frame: &mut Frame) ->
             u16::try_from((sum + 1) / 3).unwrap_or(u16::MAX)
         }
     };
-    let mut write = |levels: &mut dyn Iterator<Item = u16>, full_scale| {
-        frame.full_scale = full_scale;
-        orientation.write(levels, width, height, frame);
+    frame.full_scale = match picture {
+        DynamicImage::ImageLuma8(_) | DynamicImage::ImageLumaA8(_) => 255,
+        DynamicImage::ImageRgb8(_) | DynamicImage::ImageRgba8(_) => 765,
+        _ => u16::MAX,
     };
     match picture {
-        DynamicImage::ImageLuma8(p) => write(&mut p.as_raw().chunks_exact(1).map(grey8), 255),
-        DynamicImage::ImageLumaA8(p) => write(&mut p.as_raw().chunks_exact(2).map(grey8), 255),
-        DynamicImage::ImageRgb8(p) => write(&mut p.as_raw().chunks_exact(3).map(sum8), 765),
-        DynamicImage::ImageRgba8(p) => write(&mut p.as_raw().chunks_exact(4).map(sum8), 765),
+        DynamicImage::ImageLuma8(p) => orientation.write(
+            p.as_raw().as_chunks().0,
+            |[l]| l.into(),
+            width,
+            height,
+            frame,
+        ),
+        DynamicImage::ImageLumaA8(p) => orientation.write(
+            p.as_raw().as_chunks().0,
+            |[l, _]| l.into(),
+            width,
+            height,
+            frame,
+        ),
+        DynamicImage::ImageRgb8(p) => {
+            orientation.write(p.as_raw().as_chunks().0, sum8, width, height, frame)
+        }
+        DynamicImage::ImageRgba8(p) => orientation.write(
+            p.as_raw().as_chunks().0,
+            |[r, g, b, _]| sum8([r, g, b]),
+            width,
+            height,
+            frame,
+        ),
         DynamicImage::ImageLuma16(p) => {
-            write(&mut p.as_raw().chunks_exact(1).map(grey16), u16::MAX)
+            orientation.write(p.as_raw().as_chunks().0, |[l]| l, width, height, frame)
         }
         DynamicImage::ImageLumaA16(p) => {
-            write(&mut p.as_raw().chunks_exact(2).map(grey16), u16::MAX)
+            orientation.write(p.as_raw().as_chunks().0, |[l, _]| l, width, height, frame)
         }
-        DynamicImage::ImageRgb16(p) => write(&mut p.as_raw().chunks_exact(3).map(mean16), u16::MAX),
-        DynamicImage::ImageRgba16(p) => {
-            write(&mut p.as_raw().chunks_exact(4).map(mean16), u16::MAX)
+        DynamicImage::ImageRgb16(p) => {
+            orientation.write(p.as_raw().as_chunks().0, mean16, width, height, frame)
         }
+        DynamicImage::ImageRgba16(p) => orientation.write(
+            p.as_raw().as_chunks().0,
+            |[r, g, b, _]| mean16([r, g, b]),
+            width,
+            height,
+            frame,
+        ),
         _ => return None,
     }
     Some(())

@@ -16,6 +16,7 @@ const OWN: OpenOptions = OpenOptions {
     fps: None,
     without_ffmpeg: true,
     camera: CameraWish::NONE,
+    certificate: None,
 };
 
 fn fixture(name: &str) -> PathBuf {
@@ -473,39 +474,8 @@ fn damage_in_the_frames_stays_in_its_group() {
             total += 1;
         }
     }
-    println_to_test(&format!("{gaps} of {total} damaged clips had gaps"));
-}
-
-/// Frames per second and peak memory of one clip, given in `LINETURN_CLIP`; for the record, so it asserts nothing.
-#[test]
-#[ignore = "measures; needs a clip of one's own"]
-fn speed_and_memory() {
-    let Some(path) = std::env::var_os("LINETURN_CLIP") else {
-        return;
-    };
-    let mut source = open_own(Path::new(&path)).unwrap();
-    let mut frame = Frame::empty();
-    let (begun, mut count) = (std::time::Instant::now(), 0_u32);
-    let mut lost = 0;
-    loop {
-        match source.next_into(&mut frame).unwrap() {
-            Next::Frame => count += 1,
-            Next::Lost { frames, .. } => lost += frames,
-            Next::End => break,
-            live => panic!("{live:?} of recorded footage"),
-        }
-    }
-    let fps = f64::from(count) / begun.elapsed().as_secs_f64();
-    let size = (frame.width(), frame.height());
-    let peak = peak_mb();
-    println_to_test(&format!(
-        "{count} frames {size:?}, {lost} lost: {fps:.0} fps, peak {peak:?} MB"
-    ));
-}
-
-fn println_to_test(text: &str) {
-    use std::io::Write;
-    let _ = writeln!(std::io::stderr(), "{text}");
+    // Most damage within the coded levels escapes the decoders; some is told.
+    assert!(gaps > 0, "{gaps} of {total} damaged clips had gaps");
 }
 
 /// Runs in a thread so that a hang is seen.

@@ -1,6 +1,7 @@
 //! Many clips: a document for each in a folder, clips that are done left alone, and a summary.
 
 use std::collections::HashSet;
+use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -8,11 +9,12 @@ use std::time::UNIX_EPOCH;
 
 use serde_json::{Value, json};
 
-use super::flags::Watch;
+use super::flags::{ClipProcess, Toward, Watch};
 use super::progress::Progress;
+use super::run::{cautions_of, watch_options};
 use super::{Answer, CliError};
 use crate::report::{document, text};
-use crate::session::{self, Caution, SessionError, Source, WatchOptions, Watched};
+use crate::session::{self, Caution, ClipProgram, Source};
 
 /// One clip of a batch.
 struct Clip {
@@ -24,7 +26,9 @@ struct Clip {
 }
 
 /// Watches many clips into a folder of documents.
-pub(super) fn watch_many(flags: &Watch, options: &WatchOptions) -> Result<Answer, CliError> {
+pub(super) fn watch_many(flags: &Watch) -> Result<Answer, CliError> {
+    // What is wrong with the flags is said once, and not for each clip.
+    watch_options(flags)?;
     let Some(folder) = &flags.json_dir else {
         return Err(CliError::Usage(format!(
             "{} sources were given; give one, or --json-dir DIR for a document of each",
@@ -55,10 +59,18 @@ pub(super) fn watch_many(flags: &Watch, options: &WatchOptions) -> Result<Answer
         })
         .collect();
     let kept = clips.len() - todo.len();
-    let paths: Vec<PathBuf> = todo
+    let program = clip_program(flags)?;
+    let clips_to_watch: Vec<Vec<OsString>> = todo
         .iter()
         .filter_map(|&at| clips.get(at))
-        .map(|clip| clip.path.clone())
+        .map(|clip| {
+            vec![
+                "--made-of".into(),
+                clip.made_of.to_string().into(),
+                "--".into(),
+                clip.path.clone().into(),
+            ]
+        })
         .collect();
     let workers = flags
         .jobs
@@ -66,18 +78,18 @@ pub(super) fn watch_many(flags: &Watch, options: &WatchOptions) -> Result<Answer
     let progress = Progress::new("clips");
     let finished = AtomicU64::new(kept as u64);
     let unwritten: Mutex<Option<CliError>> = Mutex::new(None);
-    session::watch_all(&paths, options, workers, &|index, seen| {
+    session::watch_all(&program, &clips_to_watch, workers, &|index, seen| {
         let Some((clip, answer)) = todo
             .get(index)
             .and_then(|&at| clips.get(at).zip(answers.get(at)))
         else {
             return;
         };
-        let made = documented(clip, &seen);
+        let made = seen.unwrap_or_else(|sentence| failed(clip, sentence));
         if let Err(error) = write_whole(&clip.document, &made) {
             *locked(&unwritten) = Some(error);
         }
-        *locked(answer) = Some(made);
+        *locked(answer) = serde_json::from_str(&made).ok();
         progress.show(
             finished.fetch_add(1, Ordering::Relaxed) + 1,
             Some(clips.len() as u64),
@@ -106,13 +118,17 @@ fn locked<T>(of: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
 /// The clips with the names of their documents, which differ even where names in different folders are the same.
 fn clips(flags: &Watch, folder: &Path) -> Result<Vec<Clip>, CliError> {
     // A calibration is part of what a document was made of.
-    let scale = flags
-        .scale
-        .as_ref()
-        .and_then(|path| std::fs::read_to_string(path).ok());
+    let text = |path: &Option<PathBuf>| {
+        path.as_ref()
+            .and_then(|path| std::fs::read_to_string(path).ok())
+    };
     let options = format!(
-        "{:?} {:?} {:?} {scale:?}",
-        flags.toward, flags.fps, flags.seconds
+        "{:?} {:?} {:?} {:?} {:?}",
+        flags.toward,
+        flags.fps,
+        flags.seconds,
+        text(&flags.scale),
+        text(&flags.bench)
     );
     let mut taken = HashSet::new();
     let mut clips = Vec::new();
@@ -158,46 +174,83 @@ fn clips(flags: &Watch, folder: &Path) -> Result<Vec<Clip>, CliError> {
 fn done_before(clip: &Clip) -> Option<Value> {
     let text = std::fs::read_to_string(&clip.document).ok()?;
     let document: Value = serde_json::from_str(&text).ok()?;
-    (document["made_of"] == clip.made_of
+    (document[MADE_OF] == clip.made_of
         && document["lineturn"] == env!("CARGO_PKG_VERSION")
         && document["complete"] == true)
         .then_some(document)
 }
 
-/// The document of a clip; of one that could not be read, with the sentence that says why.
-fn documented(clip: &Clip, seen: &Result<Watched, SessionError>) -> Value {
-    let made = match seen {
-        Ok(watched) => {
-            let mut cautions = watched.cautions();
-            if let Some(failure) = &watched.failure {
-                cautions.insert(0, Caution::new("source-failed", failure.clone()));
-            }
-            document::document(
-                "watch",
-                watched.failure.is_none(),
-                &cautions,
-                document::watched(watched),
-            )
+/// The document of a clip that could not be read, with the sentence that says why.
+fn failed(clip: &Clip, sentence: String) -> String {
+    let why = Caution::new("source-failed", sentence);
+    let mut text = document::document(
+        "watch",
+        false,
+        &[why],
+        json!({ MADE_OF: clip.made_of.clone() }),
+    );
+    text.push('\n');
+    text
+}
+
+/// Name of the field that says what a document was made of.
+const MADE_OF: &str = "made_of";
+
+/// What watches one clip: this program, with the flags that count for each.
+fn clip_program(flags: &Watch) -> Result<ClipProgram, CliError> {
+    let path = std::env::current_exe().map_err(|error| {
+        CliError::Usage(format!(
+            "the clips cannot be watched because the program does not find itself ({error}); install it again"
+        ))
+    })?;
+    let toward = flags.toward.map(|side| match side {
+        Toward::Left => "left",
+        Toward::Right => "right",
+    });
+    let number = |number: Option<f64>| number.map(|number| number.to_string().into());
+    let file = |path: &Option<PathBuf>| path.clone().map(OsString::from);
+    let values: [(&str, Option<OsString>); 5] = [
+        ("--toward", toward.map(OsString::from)),
+        ("--fps", number(flags.fps)),
+        ("--seconds", number(flags.seconds)),
+        ("--scale", file(&flags.scale)),
+        ("--bench", file(&flags.bench)),
+    ];
+    let mut arguments = vec!["clip-process".into()];
+    for (flag, value) in values {
+        if let Some(value) = value {
+            arguments.extend([flag.into(), value]);
         }
-        Err(error) => document::document(
-            "watch",
-            false,
-            &[Caution::new("source-failed", error.to_string())],
-            json!({}),
-        ),
-    };
-    let mut made: Value = serde_json::from_str(&made).unwrap_or(Value::Null);
-    if let Some(fields) = made.as_object_mut() {
-        fields.insert("made_of".to_owned(), clip.made_of.clone());
     }
-    made
+    Ok(ClipProgram { path, arguments })
+}
+
+/// The process of one clip: prints its document. It ends with the program that started it, which holds its standard input open.
+pub(super) fn watch_clip(flags: &ClipProcess) -> Result<Answer, CliError> {
+    session::end_with_standard_input();
+    let [source] = flags.watch.sources.as_slice() else {
+        return Err(CliError::Usage("one clip at a time".to_owned()));
+    };
+    let watched = session::watch_alone(&Source::parse(source), &watch_options(&flags.watch)?)?;
+    let cautions = cautions_of(&watched);
+    let mut body = document::watched(&watched);
+    if let Some(fields) = body.as_object_mut() {
+        let made_of = serde_json::from_str(&flags.made_of).unwrap_or(Value::Null);
+        fields.insert(MADE_OF.to_owned(), made_of);
+    }
+    let complete = watched.failure.is_none();
+    Ok(Answer {
+        text: document::document("watch", complete, &cautions, body),
+        cautions,
+        complete,
+    })
 }
 
 /// Writes a document so that it is whole or not there.
-fn write_whole(path: &Path, document: &Value) -> Result<(), CliError> {
+fn write_whole(path: &Path, document: &str) -> Result<(), CliError> {
     let mut part = path.as_os_str().to_owned();
     part.push(".part");
-    std::fs::write(&part, format!("{document:#}\n"))
+    std::fs::write(&part, document)
         .and_then(|()| std::fs::rename(&part, path))
         .map_err(|error| {
             CliError::Usage(format!(

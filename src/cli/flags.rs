@@ -43,6 +43,9 @@ pub(super) enum Command {
     /// The camera's own process, started by the program itself
     #[command(hide = true)]
     CameraProcess(CameraProcess),
+    /// The process of one clip of many, started by the program itself
+    #[command(hide = true)]
+    ClipProcess(ClipProcess),
     /// The camera's scale, from slit pictures at known circle readings
     #[command(
         after_help = "Example:\n  lineturn scale scale.csv --save scale.json\n\nscale.csv, one row a picture (or `offset_px` instead of `frame`):\n  window_1,window_2,frame\n  127°34'30\",307°34'30\",slit-1.png\n  127°50'00\",307°50'30\",slit-2.png"
@@ -87,7 +90,7 @@ pub(super) struct Locate {
 
 #[derive(Args, Debug)]
 pub(super) struct Watch {
-    /// A video file, a folder of pictures, camera:N (or camera: and its name or place), an http:// address of motion JPEG, or - for YUV4MPEG2 on standard input; several clips with --json-dir
+    /// A video file, a folder of pictures, camera:N (or camera: and its name or place), an http:// or https:// address of motion JPEG, or - for YUV4MPEG2 on standard input; several clips with --json-dir
     #[arg(required = true, value_name = "SOURCE")]
     pub(super) sources: Vec<String>,
     /// Side of the picture on which the central image lies
@@ -117,6 +120,9 @@ pub(super) struct Watch {
     /// Records a live source while it is measured: FILE.avi where it gives JPEG, else FILE.y4m; times go into FILE.times.csv beside it
     #[arg(long, value_name = "FILE")]
     pub(super) record: Option<PathBuf>,
+    /// Accepts this one certificate of an https:// camera, and no other: its SHA-256 fingerprint, 64 hexadecimal digits
+    #[arg(long, value_name = "FINGERPRINT")]
+    pub(super) certificate: Option<String>,
     #[command(flatten)]
     pub(super) camera: CameraFlags,
     /// One JSON document on standard output
@@ -158,6 +164,15 @@ pub(super) struct Cameras {
 pub(super) struct CameraProcess {
     /// What to do, as the measuring process writes it
     pub(super) task: String,
+}
+
+#[derive(Args, Debug)]
+pub(super) struct ClipProcess {
+    /// What the document is made of, for the one who looks whether it is done
+    #[arg(long)]
+    pub(super) made_of: String,
+    #[command(flatten)]
+    pub(super) watch: Watch,
 }
 
 #[derive(Clone, Copy, Debug, ValueEnum)]

@@ -70,6 +70,7 @@ pub fn main() -> ExitCode {
         Command::Watch(flags) => run::watch(&flags),
         Command::Cameras(flags) => live::cameras(&flags),
         Command::CameraProcess(flags) => return crate::session::camera_process(&flags.task),
+        Command::ClipProcess(flags) => batch::watch_clip(&flags),
         Command::Scale(flags) => run::scale(&flags),
         Command::Reduce(flags) => run::reduce(&flags),
         Command::Class(flags) => run::class(&flags),

@@ -12,7 +12,7 @@ use crate::report::print::{self, Paper};
 use crate::report::{class as class_report, document, from, page, table, text};
 use crate::session::{
     self, AirConditions, Angle, BenchProfile, Caution, DispersionModel, Experiment, FaceMethod,
-    ReduceOptions, Side, Source, WatchOptions,
+    Fingerprint, ReduceOptions, Side, Source, WatchOptions, Watched,
 };
 use crate::simulate::{self, Format};
 
@@ -41,15 +41,15 @@ pub(super) fn locate(flags: &Locate) -> Result<Answer, CliError> {
 
 pub(super) fn watch(flags: &Watch) -> Result<Answer, CliError> {
     let [source] = flags.sources.as_slice() else {
-        return batch::watch_many(flags, &watch_options(flags)?);
+        return batch::watch_many(flags);
     };
     if flags.json_dir.is_some() {
-        return batch::watch_many(flags, &watch_options(flags)?);
+        return batch::watch_many(flags);
     }
     watch_one(flags, source)
 }
 
-fn watch_options(flags: &Watch) -> Result<WatchOptions, CliError> {
+pub(super) fn watch_options(flags: &Watch) -> Result<WatchOptions, CliError> {
     Ok(WatchOptions {
         toward: flags.toward.map(Side::from),
         fps: checked_fps(flags.fps)?,
@@ -60,6 +60,12 @@ fn watch_options(flags: &Watch) -> Result<WatchOptions, CliError> {
         seconds: checked_seconds(flags.seconds)?,
         stop: None,
         camera: live::camera_wish(&flags.camera)?,
+        certificate: flags
+            .certificate
+            .as_deref()
+            .map(Fingerprint::parse)
+            .transpose()
+            .map_err(|error| CliError::Usage(format!("--certificate: {error}")))?,
         record: flags.record.clone(),
     })
 }
@@ -80,10 +86,7 @@ fn watch_one(flags: &Watch, source: &str) -> Result<Answer, CliError> {
     if let Some(path) = &flags.track {
         write_csv(path, |file| table::track(&watched.sweep, file))?;
     }
-    let mut cautions = watched.cautions();
-    if let Some(failure) = &watched.failure {
-        cautions.insert(0, Caution::new("source-failed", failure.clone()));
-    }
+    let cautions = cautions_of(&watched);
     let complete = watched.failure.is_none();
     Ok(if flags.json {
         Answer {
@@ -98,6 +101,15 @@ fn watch_one(flags: &Watch, source: &str) -> Result<Answer, CliError> {
             complete,
         }
     })
+}
+
+/// What is doubtful about footage, first that its source failed.
+pub(super) fn cautions_of(watched: &Watched) -> Vec<Caution> {
+    let failure = watched
+        .failure
+        .iter()
+        .map(|failure| Caution::new("source-failed", failure.clone()));
+    failure.chain(watched.cautions()).collect()
 }
 
 pub(super) fn scale(flags: &Scale) -> Result<Answer, CliError> {

@@ -28,7 +28,10 @@ pub use crate::basics::units::{Angle, CircleReading, Wavelength};
 pub use crate::capture::camera::{
     CameraDescription, CameraWish, Control, ControlName, Mode, PixelFormat, camera_process, cameras,
 };
-pub use crate::capture::{CaptureError, FrameSource, Next, Source, SourceInfo};
+pub use crate::capture::{
+    CaptureError, Fingerprint, FrameSource, Next, OpenOptions, Source, SourceInfo,
+    end_with_standard_input, open as open_source,
+};
 pub use crate::find::{CrossHairs, FieldOfView, Hair, Line, Picture};
 pub use crate::follow::{FollowedLine, Side, Sweep, TrackPoint, TurningPoint};
 pub use crate::logbook::bench::{Bench, Sense};
@@ -43,14 +46,16 @@ pub use crate::prism::dispersion::{DispersionFit, DispersionModel, StandardIndic
 pub use crate::prism::montecarlo::Compared;
 pub use crate::prism::reduce::ReducedLine;
 pub use crate::prism::resolving::Resolving;
-pub use batch::watch_all;
+pub use batch::{ClipProgram, watch_all};
 pub use calibrate::{BenchProfile, Calibrated, calibrate, read_bench, read_calibration};
 pub use class::{BenchOverTime, Class, ClassBench, ClassLine, class};
 pub use demo::{Demonstration, Deviation, demonstrate};
 pub use experiment::{Experiment, ReduceOptions, ReducedRow, reduce};
 pub use footage::{MeasuredFootage, Seen};
 pub use stills::{LocatedFrame, locate, locate_in};
-pub use sweep::{LineAngle, WatchOptions, WatchProgress, Watched, open, watch, watch_frames};
+pub use sweep::{
+    LineAngle, WatchOptions, WatchProgress, Watched, watch, watch_alone, watch_frames,
+};
 
 /// A sentence for the user about something doubtful, with a code for scripts.
 #[derive(Clone, Debug, PartialEq, Eq)]

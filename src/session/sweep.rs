@@ -10,7 +10,7 @@ use super::{Caution, SessionError};
 use crate::basics::frame::Frame;
 use crate::basics::uncertainty::{Cause, Shape};
 use crate::capture::camera::CameraWish;
-use crate::capture::{self, FrameSource, Next, OpenOptions, Source};
+use crate::capture::{self, Fingerprint, FrameSource, Next, OpenOptions, Source};
 use crate::follow::{Settings, Side, Sweep};
 use crate::logbook::scale::Calibration;
 
@@ -34,6 +34,8 @@ pub struct WatchOptions {
     pub stop: Option<Arc<AtomicBool>>,
     /// What is wished of a camera.
     pub camera: CameraWish,
+    /// The only certificate that an `https://` server may show.
+    pub certificate: Option<Fingerprint>,
     /// Records a live source into this file while it is measured.
     pub record: Option<PathBuf>,
 }
@@ -94,7 +96,7 @@ pub fn watch(
     options: &WatchOptions,
     progress: impl FnMut(WatchProgress<'_>),
 ) -> Result<Watched, SessionError> {
-    let mut opened = open(source, options)?;
+    let mut opened = opened(source, options)?;
     if let Some(path) = &options.record {
         opened.record_to(path)?;
     }
@@ -106,23 +108,20 @@ pub fn watch(
 }
 
 /// As [`watch`], all in one thread: where several clips are watched at once, decoding ahead gains nothing.
-pub(super) fn watch_alone(
-    source: &Source,
-    options: &WatchOptions,
-) -> Result<Watched, SessionError> {
-    watch_frames(&mut *open(source, options)?, options, |_| {})
-}
-
-/// Opens a source of frames.
 ///
 /// # Errors
-/// One sentence that names the source and what to do.
-pub fn open(source: &Source, options: &WatchOptions) -> Result<Box<dyn FrameSource>, SessionError> {
+/// As [`watch`].
+pub fn watch_alone(source: &Source, options: &WatchOptions) -> Result<Watched, SessionError> {
+    watch_frames(&mut *opened(source, options)?, options, |_| {})
+}
+
+fn opened(source: &Source, options: &WatchOptions) -> Result<Box<dyn FrameSource>, SessionError> {
     Ok(capture::open(
         source,
         &OpenOptions {
             fps: options.fps,
             camera: options.camera.clone(),
+            certificate: options.certificate,
             ..OpenOptions::default()
         },
     )?)

@@ -109,6 +109,18 @@ def opens(name, least):
     check(f"{name}: opens", done.returncode == 0 and frames >= least, f"status {done.returncode}, {frames} frames {done.stderr[-200:] if done.returncode else ''}")
 
 
+def pictures_of_avi(data, at=0, end=None):
+    """The JPEGs of an AVI, in order."""
+    end = len(data) if end is None else min(end, len(data))
+    while at + 8 <= end:
+        kind, size = data[at:at + 4], struct.unpack("<I", data[at + 4:at + 8])[0]
+        if kind in (b"RIFF", b"LIST"):
+            yield from pictures_of_avi(data, at + 12, at + 8 + size)
+        elif kind[2:] == b"dc":
+            yield data[at + 8:at + 8 + size]
+        at += 8 + size + size % 2
+
+
 def one_sentence(name, status, *words):
     text = [text for _, text in log(name)] if name.startswith("uvc") and "permission" not in name else read(name).splitlines()
     said = [t for t in text if t.startswith("lineturn: ")]
@@ -116,7 +128,34 @@ def one_sentence(name, status, *words):
           and all(word in said[0] for word in words), " / ".join(text))
 
 
+# What a program and its camera process take to start and to stop in the guest, beside the settling of automatic controls.
+START_AND_STOP_S = 2.5
+SETTLE_S = 1.2
+# No scene may hold the user up for longer than this.
+HANG_S = 3
+
+
+def never_hangs(folder):
+    """Every watch ends soon after its --seconds, or soon where it cannot begin."""
+    worst, at = 0, ""
+    for name in sorted(os.listdir(f"{out}/{folder}")):
+        lines = log(f"{folder}/{name}") if name.endswith(".log") and " begun " in read(f"{folder}/{name}")[:40] else []
+        if not lines or not lines[-1][1].startswith("rc "):
+            continue
+        words = lines[0][1].split()
+        seconds = float(words[words.index("--seconds") + 1]) + SETTLE_S if "--seconds" in words else 0
+        beyond = lines[-1][0] - lines[0][0] - seconds - START_AND_STOP_S
+        if beyond > worst:
+            worst, at = beyond, name
+    check(f"{folder}: no watch hangs for {HANG_S} s", worst < HANG_S, f"{worst:.2f} s beyond what was asked and needed {at}")
+
+
+def is_back(text):
+    return text.startswith("lineturn: ") and text.endswith(") is back")
+
+
 def clean(folder):
+    never_hangs(folder)
     texts = [open(f"{out}/{folder}/{f}", errors="replace").read() for f in os.listdir(f"{out}/{folder}")
              if f.endswith((".log", ".err")) and f not in ("serial.log", "feeder.log")]
     check(f"{folder}: no panic in any of {len(texts)} logs", not any("panicked" in t for t in texts))
@@ -159,16 +198,18 @@ check("uvc: cut and overwritten JPEGs are lost, others are measured", jpeg.get("
 times = when("uvc/stall.times")
 told = [t for t, text in log("uvc/stall.log") if "no frame for" in text]
 delay = told[0] - times["stalled"] if told else 99
-check("uvc: a stall is told within 4 s of slow guest time", delay < 4, f"{delay:.2f} s")
+check("uvc: a stall is told within 2 s", delay < 2, f"{delay:.2f} s")
 stalled = document("uvc/stall.json")
 check("uvc: after a stall the frames go on", stalled.get("complete") is True and stalled.get("duration_s", 0) > 7, stalled.get("duration_s"))
-times = when("uvc/forever.times")
-check("uvc: a camera that stalls for ever does not stop the end", document("uvc/forever.json").get("complete") is True)
-killed = [t for t, text in log("uvc/killed.log") if "was started again" in text]
+check("uvc: a camera that stalls for ever is told and does not stop the end", document("uvc/forever.json").get("complete") is True
+      and any("no frame for" in text for _, text in log("uvc/forever.log")))
+killed = [t for t, text in log("uvc/killed.log") if text.startswith("lineturn: ") and "was started again" in text]
 times = when("uvc/killed.times")
-check("uvc: a camera process that is killed, or hangs, is replaced", len(killed) == 2 and killed[1] - times["stopped"] < 6
+check("uvc: a camera process that is killed, or hangs, is replaced", len(killed) == 2 and killed[1] - times["stopped"] < 4
       and document("uvc/killed.json").get("complete") is True, f"{killed}, {times}")
-check("uvc: Ctrl-C ends and prints", document("uvc/interrupted.json").get("complete") is True and "rc 0" in read("uvc/interrupted.log"))
+times = when("uvc/interrupted.times")
+check("uvc: Ctrl-C ends and prints", document("uvc/interrupted.json").get("complete") is True and "rc 0" in read("uvc/interrupted.log")
+      and times["ended"] - times["interrupted"] < HANG_S, f"{times['ended'] - times['interrupted']:.2f} s")
 check("uvc: no camera process is left behind", read("uvc/orphans.txt").strip() == "")
 messages = dump("uvc/short.dump")
 faulty = [m for m in messages if m[0] == "X"]
@@ -180,14 +221,23 @@ known = raw_feed("lines.yuyv", 320 * 240 * 2)
 check("uvc: beside faulty frames, good ones are those fed", all(m[4] in known for m in frames))
 times = when("uvc/replug.times")
 told = [t for t, text in log("uvc/replug.log") if "was pulled out" in text]
-back = [t for t, text in log("uvc/replug.log") if "is back" in text]
-check("uvc: a pulled cable is told, and the camera found again", bool(told and back),
+back = [t for t, text in log("uvc/replug.log") if is_back(text)]
+# It is plugged in again after 2.5 s, and the system takes its time to know it.
+check("uvc: a pulled cable is told at once, and the camera found again", bool(told and back) and told[0] - times["pulled"] < 1
+      and back[0] - times["pulled"] < 2.5 + HANG_S,
       f"told after {told[0] - times['pulled']:.2f} s, back after {back[0] - times['pulled']:.2f} s" if told and back else "")
 replug = document("uvc/replug.json")
 check("uvc: the measurement goes on after it", replug.get("complete") is True and replug.get("duration_s", 0) > 10, replug.get("duration_s"))
 line = next((x for x in read("uvc/controls-replug.txt").splitlines() if "Exposure Time, Absolute" in x), "")
 check("uvc: and its exposure is as it was", line.endswith("value 120"), line[-10:])
 measured_again("uvc/record.avi", "uvc/record.json", "uvc/record.csv")
+recorded = list(pictures_of_avi(open(f"{out}/uvc/record.avi", "rb").read()))
+fed = {picture: number for number, picture in enumerate(pictures_of_avi(open(f"{feed}/bad.avi", "rb").read()))}
+bad = json.load(open(f"{feed}/bad.json"))
+kinds = collections.Counter(bad.get(str(fed[picture]), "whole") if picture in fed else "foreign" for picture in recorded)
+numbers = [fed.get(picture, -1) for picture in recorded]
+check("uvc: every JPEG that was measured is a whole one that was fed, in order", kinds["whole"] == len(recorded) > 5 and numbers == sorted(set(numbers)),
+      f"{dict(kinds)}, {numbers}")
 clean("uvc")
 
 # v4l2loopback.
@@ -227,7 +277,7 @@ frames, lost = sum(m[0] == "F" for m in messages), sum(m[1] for m in messages)
 check("vivid: of 30 % dropped buffers, all are counted", 0.15 < lost / max(lost + frames, 1) < 0.45, f"{lost} of {lost + frames}")
 for name in ("fatal", "gone"):
     text = [t for _, t in log(f"vivid/{name}.log")]
-    check(f"vivid: {name} error is told and overcome", any("is back" in t for t in text) and document(f"vivid/{name}.json").get("complete") is True)
+    check(f"vivid: {name} error is told and overcome", any(is_back(t) for t in text) and document(f"vivid/{name}.json").get("complete") is True)
 clean("vivid")
 
 # No camera.

@@ -3,7 +3,7 @@ now() { cut -d' ' -f1 /proc/uptime; }
 stamped() { while read -r line; do echo "$(now) $line"; done >"$1"; }
 watch() { # watch NAME ARGUMENTS...
     name=$1; shift
-    { lineturn watch "$@" --json >"$name.json"; echo "rc $?" >&2; } 2>&1 | stamped "$name.log"
+    { echo "begun $*"; lineturn watch "$@" --json 2>&1 >"$name.json"; echo "rc $?"; } | stamped "$name.log"
 }
 task='{"Stream":{"camera":"0","wish":{"size":null,"fps":null,"format":null,"values":[],"automatic":false},"again":null,"through_nokhwa":false}}'
 

@@ -8,7 +8,7 @@ dump() { # dump NAME MODE-JSON SECONDS: what the camera process sends, as it is
 }
 watch() { # watch NAME ARGUMENTS...
     name=$1; shift
-    { lineturn watch "$@" --json >"$name.json"; echo "rc $?" >&2; } 2>&1 | stamped "$name.log"
+    { echo "begun $*"; lineturn watch "$@" --json 2>&1 >"$name.json"; echo "rc $?"; } | stamped "$name.log"
 }
 
 # camera_process: the process id of the camera's own process

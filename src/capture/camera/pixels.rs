@@ -69,11 +69,7 @@ pub(super) fn fill(
                 jpeg.width, jpeg.height
             ));
         }
-        frame.resize(width, height);
-        for (to, &from) in frame.levels.iter_mut().zip(&jpeg.luma) {
-            *to = u16::from(from);
-        }
-        (frame.black, frame.full_scale) = (0, 255);
+        jpeg.show(frame);
         return Ok(());
     }
     if data.len() < layout.least_bytes() {
@@ -89,7 +85,10 @@ pub(super) fn fill(
     let rows = data
         .chunks(layout.stride.max(1) as usize)
         .map(|row| row.get(..row_bytes).unwrap_or_default());
-    for (mut to, from) in frame.levels.rows_mut().into_iter().zip(rows) {
+    // As slices, which the compiler turns into a few instructions for many samples.
+    let levels = frame.levels.as_slice_mut().unwrap_or_default();
+    for (to, from) in levels.chunks_exact_mut(width.max(1)).zip(rows) {
+        let pairs = from.as_chunks::<2>().0;
         match layout.mode.format {
             PixelFormat::Grey | PixelFormat::Nv12 => {
                 for (to, &from) in to.iter_mut().zip(from) {
@@ -97,20 +96,18 @@ pub(super) fn fill(
                 }
             }
             PixelFormat::Yuyv => {
-                for (to, &from) in to.iter_mut().zip(from.iter().step_by(2)) {
-                    *to = u16::from(from);
+                for (to, &[luma, _]) in to.iter_mut().zip(pairs) {
+                    *to = u16::from(luma);
                 }
             }
             PixelFormat::Uyvy => {
-                for (to, &from) in to.iter_mut().zip(from.iter().skip(1).step_by(2)) {
-                    *to = u16::from(from);
+                for (to, &[_, luma]) in to.iter_mut().zip(pairs) {
+                    *to = u16::from(luma);
                 }
             }
             _ => {
-                for (to, from) in to.iter_mut().zip(from.chunks_exact(2)) {
-                    *to = from
-                        .first_chunk::<2>()
-                        .map_or(0, |&two| u16::from_le_bytes(two));
+                for (to, &two) in to.iter_mut().zip(pairs) {
+                    *to = u16::from_le_bytes(two);
                 }
             }
         }

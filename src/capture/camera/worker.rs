@@ -86,16 +86,10 @@ pub(super) fn run(task: &super::Task) -> std::process::ExitCode {
     use super::linux as own;
     #[cfg(not(target_os = "linux"))]
     use super::through_nokhwa as own;
-    use std::io::Read;
 
     // A stroke of Ctrl-C reaches both processes; this one ends with the other.
     let _ = ctrlc::set_handler(|| {});
-    std::thread::spawn(|| {
-        let mut sink = [0; 64];
-        let mut input = io::stdin().lock();
-        while matches!(input.read(&mut sink), Ok(n) if n > 0) {}
-        std::process::exit(0);
-    });
+    crate::capture::end_with_standard_input();
     let mut out = io::stdout().lock();
     let sent = match task {
         Task::List => {

@@ -1,22 +1,24 @@
 //! Motion JPEG over HTTP, as network cameras and phones serve it.
 //!
-//! Goes in: an `http://` address, user and password within it where they are needed. Comes out: grey frames, the newest kept, with the times
+//! Goes in: an `http://` or `https://` address, user and password within it where they are needed. Comes out: grey frames, the newest kept, with the times
 //! that the server writes beside them (`X-Timestamp`) or those of their arrival, in seconds from the first frame.
 //!
 //! A thread of its own reads the stream ([`http`]), cuts it into pictures by their own markers ([`split`]) and dials again, ever more slowly, when the
-//! connection breaks. Lengths, heads, pictures and queues are bounded, whatever a server sends.
+//! connection breaks. Lengths, heads, pictures and queues are bounded, whatever a server sends. TLS is that of [`tls`].
 //!
-//! It refuses what is no stream of JPEG pictures, wants a way of proving oneself that is not known here, or speaks TLS: one sentence with the cure.
+//! It refuses what is no stream of JPEG pictures, wants a way of proving oneself that is not known here, or shows a certificate that nobody
+//! vouches for and that was not accepted by its fingerprint: one sentence with the cure.
 //! User, password and query of an address are never shown.
 //!
 //! What the frames show does not belong here.
 //!
-//! Checked by `servers_that_misbehave` in `tests.rs` here.
+//! Checked by `servers_that_misbehave` and `certificates_decide` in `tests.rs` here.
 
 mod http;
 mod split;
 #[cfg(test)]
 mod tests;
+mod tls;
 
 use std::collections::VecDeque;
 use std::io::Read;
@@ -31,6 +33,8 @@ use super::{CaptureError, FrameSource, Next, SourceInfo};
 use crate::basics::frame::Frame;
 use http::Address;
 use split::{Cut, Splitter};
+pub use tls::Fingerprint;
+use tls::Trust;
 
 /// How long a caller waits at most before it is told that nothing came.
 const WAIT: Duration = Duration::from_millis(250);
@@ -113,14 +117,15 @@ struct Network {
 ///
 /// # Errors
 /// One sentence: why there is no stream, and the cure.
-pub(super) fn open(address: &str) -> Result<Box<dyn FrameSource>, CaptureError> {
-    open_patiently(address, PATIENCE).map(|network| Box::new(network) as _)
+pub(super) fn open(
+    address: &str,
+    certificate: Option<Fingerprint>,
+) -> Result<Box<dyn FrameSource>, CaptureError> {
+    let trust = Trust::of_the_public(certificate);
+    open_patiently(address, trust, PATIENCE).map(|network| Box::new(network) as _)
 }
 
-fn open_patiently(text: &str, patience: Patience) -> Result<Network, CaptureError> {
-    if text.starts_with("https://") {
-        return Err(CaptureError::NoTls);
-    }
+fn open_patiently(text: &str, trust: Trust, patience: Patience) -> Result<Network, CaptureError> {
     // The address as typed is not repeated: it may hold a password.
     let address = Address::parse(text).map_err(|what| {
         CaptureError::refused(
@@ -134,7 +139,7 @@ fn open_patiently(text: &str, patience: Patience) -> Result<Network, CaptureErro
     let of_reader = Arc::clone(&shared);
     std::thread::Builder::new()
         .name("network".to_owned())
-        .spawn(move || keep_reading(&of_reader, &address))
+        .spawn(move || keep_reading(&of_reader, &address, &trust))
         .map_err(|error| CaptureError::io(&name, error))?;
     let mut network = Network {
         info: SourceInfo {
@@ -229,11 +234,7 @@ impl Network {
                         .deliver(&self.name, arrived, frame, |data, jpeg, frame| {
                             jpeg.decode(data)?;
                             size = (jpeg.width, jpeg.height);
-                            frame.resize(size.0, size.1);
-                            for (to, &from) in frame.levels.iter_mut().zip(&jpeg.luma) {
-                                *to = u16::from(from);
-                            }
-                            (frame.black, frame.full_scale) = (0, 255);
+                            jpeg.show(frame);
                             Ok(())
                         });
                 if let Some(buffer) = delivered.buffer {
@@ -313,14 +314,14 @@ impl Drop for Network {
 }
 
 /// Reads the stream, and dials again when it breaks, until nobody wants it any more.
-fn keep_reading(shared: &Shared, address: &Address) {
+fn keep_reading(shared: &Shared, address: &Address, trust: &Trust) {
     let started = Instant::now();
     let name = address.shown();
     let mut pause = FIRST_PAUSE;
     let mut ever = false;
     let mut told = false;
     while !shared.closing() {
-        let why = match http::get(address) {
+        let why = match http::get(address, trust) {
             Ok(body) => {
                 let mut frames = 0;
                 let ended = read_frames(shared, body, started, &mut || {
@@ -405,6 +406,7 @@ fn read_frames(
                         stamp,
                         arrival,
                     }));
+                    shared.lock().buffer()
                 });
             }
             // Bytes that trickle without ever making a frame are a silence, too.

@@ -40,6 +40,9 @@ pub(super) enum Cut {
     TooLong,
 }
 
+/// Whoever takes what was cut, with its stamp, and gives an empty buffer for it.
+pub(super) type Found<'a> = dyn FnMut(Cut, Option<Duration>) -> Vec<u8> + 'a;
+
 /// Cuts a stream; holds one picture at most.
 pub(super) struct Splitter {
     state: State,
@@ -56,14 +59,30 @@ impl Splitter {
         }
     }
 
-    /// Takes the next bytes and gives each picture that they complete to `found`, with the stamp that the words before it held.
-    pub(super) fn take(&mut self, bytes: &[u8], found: &mut dyn FnMut(Cut, Option<Duration>)) {
-        for &byte in bytes {
+    /// Takes the next bytes and gives each picture that they complete to `found`, with the stamp that the words before it held;
+    /// `found` gives a buffer for the next one.
+    pub(super) fn take(&mut self, bytes: &[u8], found: &mut Found<'_>) {
+        let mut rest = bytes;
+        while let Some((&byte, behind)) = rest.split_first() {
+            // Nearly all of a picture is coded samples: they are taken in one piece, up to the next mark.
+            if self.state == State::Samples && byte != 0xff {
+                let mark = rest.iter().position(|&b| b == 0xff).unwrap_or(rest.len());
+                let (samples, from_mark) = rest.split_at(mark);
+                rest = from_mark;
+                if self.picture.len() + samples.len() > LONGEST_PICTURE {
+                    self.restart();
+                    self.picture = found(Cut::TooLong, None);
+                } else {
+                    self.picture.extend_from_slice(samples);
+                }
+                continue;
+            }
+            rest = behind;
             if !matches!(self.state, State::Between(_)) {
                 self.picture.push(byte);
                 if self.picture.len() > LONGEST_PICTURE {
                     self.restart();
-                    found(Cut::TooLong, None);
+                    self.picture = found(Cut::TooLong, None);
                     continue;
                 }
             }
@@ -139,11 +158,11 @@ impl Splitter {
         self.pending() == 0 && last.starts_with("--") && last.len() > 4 && last.ends_with("--")
     }
 
-    fn finish(&mut self, found: &mut dyn FnMut(Cut, Option<Duration>)) {
+    fn finish(&mut self, found: &mut Found<'_>) {
         let stamp = stamp(&self.words);
         let picture = std::mem::take(&mut self.picture);
         self.words.clear();
-        found(Cut::Picture(picture), stamp);
+        self.picture = found(Cut::Picture(picture), stamp);
     }
 
     fn restart(&mut self) {
@@ -199,6 +218,7 @@ mod tests {
             splitter.take(part, &mut |cut, stamp| {
                 cuts.push(cut);
                 stamps.push(stamp);
+                Vec::new()
             });
         }
         (cuts, stamps, splitter)
@@ -249,11 +269,12 @@ mod tests {
     fn endless_pictures_and_endless_words_take_bounded_memory() {
         let mut splitter = Splitter::new();
         let mut too_long = 0;
-        splitter.take(&[0xff, 0xd8, 0xff, 0xda, 0, 2], &mut |_, _| {});
+        splitter.take(&[0xff, 0xd8, 0xff, 0xda, 0, 2], &mut |_, _| Vec::new());
         let part = vec![7_u8; 1 << 20];
         for _ in 0..60 {
             splitter.take(&part, &mut |cut, _| {
-                too_long += u32::from(cut == Cut::TooLong)
+                too_long += u32::from(cut == Cut::TooLong);
+                Vec::new()
             });
         }
         assert_eq!(too_long, 1);

@@ -9,6 +9,8 @@ use std::thread::sleep;
 use std::time::{Duration, Instant};
 
 use image::codecs::jpeg::JpegEncoder;
+use rustls::pki_types::{CertificateDer, PrivateKeyDer, PrivatePkcs8KeyDer};
+use rustls::{RootCertStore, ServerConfig, ServerConnection, StreamOwned};
 
 use super::*;
 
@@ -16,6 +18,11 @@ const HURRY: Patience = Patience {
     first: Duration::from_secs(4),
     silence: Duration::from_secs(3),
 };
+
+/// Whom a browser trusts.
+fn anyone() -> Trust {
+    Trust::of_the_public(None)
+}
 
 fn jpeg(level: u8, width: u32) -> Vec<u8> {
     let picture = image::GrayImage::from_pixel(width, 16, image::Luma([level]));
@@ -97,8 +104,12 @@ fn words(source: &mut Network, most: usize) -> Vec<String> {
 }
 
 fn refused(address: &str) -> String {
+    refused_by(address, anyone())
+}
+
+fn refused_by(address: &str, trust: Trust) -> String {
     let begun = Instant::now();
-    let Err(error) = open_patiently(address, HURRY) else {
+    let Err(error) = open_patiently(address, trust, HURRY) else {
         panic!("it opened");
     };
     assert!(
@@ -116,7 +127,7 @@ fn opened(
     most: usize,
 ) -> Vec<String> {
     let (address, _) = serve(answer);
-    let mut source = open_patiently(&address, HURRY).unwrap();
+    let mut source = open_patiently(&address, anyone(), HURRY).unwrap();
     words(&mut source, most)
 }
 
@@ -214,6 +225,37 @@ fn chunks_without_a_length_break_the_connection_only() {
 }
 
 #[test]
+fn chunks_that_pause_within_their_marks_go_on() {
+    let said = opened(
+        |_, stream| {
+            stream.write_all(b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n")?;
+            let piece = |level| {
+                let body = part(level);
+                let mut piece = format!("{:x}\r\n", body.len()).into_bytes();
+                piece.extend(body);
+                piece.extend(b"\r\n");
+                piece
+            };
+            // A pause between two chunks, and one within the number of the next; each is longer than a read waits.
+            stream.write_all(&piece(1))?;
+            sleep(Duration::from_millis(2200));
+            let third = piece(3);
+            stream.write_all(&piece(2))?;
+            stream.write_all(&third[..2])?;
+            sleep(Duration::from_millis(2200));
+            stream.write_all(&third[2..])?;
+            sleep(Duration::from_secs(1));
+            Ok(())
+        },
+        5,
+    );
+    assert_eq!(
+        said,
+        ["frame 1", "waiting", "frame 2", "waiting", "frame 3"]
+    );
+}
+
+#[test]
 fn slow_servers_are_waited_for() {
     let said = opened(
         |_, stream| {
@@ -259,7 +301,7 @@ fn a_server_that_stays_away_ends_the_stream_in_a_sentence() {
         stream.write_all(OK.as_bytes()).unwrap();
         stream.write_all(&part(3)).unwrap();
     });
-    let mut source = open_patiently(&address, HURRY).unwrap();
+    let mut source = open_patiently(&address, anyone(), HURRY).unwrap();
     let said = words(&mut source, 20);
     let mut first: Vec<&str> = said.iter().take(3).map(String::as_str).collect();
     first.sort_unstable();
@@ -341,7 +383,7 @@ fn a_fast_server_costs_no_memory_and_the_newest_frames_come() {
         }
         stream.write_all(b"--frame--\r\n")
     });
-    let mut source = open_patiently(&address, HURRY).unwrap();
+    let mut source = open_patiently(&address, anyone(), HURRY).unwrap();
     sleep(Duration::from_millis(700));
     let said = words(&mut source, 20);
     assert_eq!(said.last().unwrap(), "end");
@@ -375,7 +417,7 @@ fn server_times_are_used_where_they_are_written() {
         sleep(Duration::from_secs(1));
         Ok(())
     });
-    let mut source = open_patiently(&address, HURRY).unwrap();
+    let mut source = open_patiently(&address, anyone(), HURRY).unwrap();
     let mut frame = Frame::empty();
     let mut times = Vec::new();
     while times.len() < 3 {
@@ -397,7 +439,7 @@ fn passwords_are_used_and_never_shown() {
         Ok(())
     });
     let address = address.replace("http://", "http://me:pa%3Ass@") + "?token=hidden";
-    let mut source = open_patiently(&address, HURRY).unwrap();
+    let mut source = open_patiently(&address, anyone(), HURRY).unwrap();
     let question = asked.recv().unwrap();
     // RFC 7617: base 64 of `me:pa:ss`.
     assert!(
@@ -423,7 +465,7 @@ fn servers_that_misbehave() {
     let packed = "HTTP/1.1 200 OK\r\nContent-Type: multipart/x-mixed-replace\r\nContent-Encoding: gzip\r\n\r\n";
     let basic = "HTTP/1.1 401 Unauthorized\r\nWWW-Authenticate: Basic realm=\"x\"\r\n\r\n";
     let digest = "HTTP/1.1 401 Unauthorized\r\nWWW-Authenticate: Digest realm=\"x\"\r\n\r\n";
-    let away = "HTTP/1.1 302 Found\r\nLocation: https://elsewhere/\r\n\r\n";
+    let away = "HTTP/1.1 302 Found\r\nLocation: https://127.0.0.1:1/\r\n\r\n";
     let round = "HTTP/1.1 302 Found\r\nLocation: /video\r\n\r\n";
     let nowhere = "HTTP/1.1 302 Found\r\n\r\n";
     let said_at_once: [(&str, &str); 15] = [
@@ -433,7 +475,7 @@ fn servers_that_misbehave() {
         (packed, "packed"),
         (basic, "USER:PASSWORD"),
         (digest, "digest"),
-        (away, "https"),
+        (away, "cannot be reached"),
         (round, "without end"),
         (nowhere, "leads to an address"),
         ("HTTP/1.1 404 Not Found\r\n\r\n", "404"),
@@ -478,6 +520,158 @@ fn servers_that_misbehave() {
         .local_addr()
         .unwrap();
     assert!(refused(&format!("http://{nobody}/")).contains("cannot be reached"));
-    assert!(refused("https://camera/").contains("https"));
+    assert!(refused("ftp://camera/").contains("is no http:// or https://"));
     assert!(refused("http://me:secret@:80/").contains("no host"));
+}
+
+/// Certificates made by OpenSSL, see `make.sh` beside them.
+macro_rules! certificate {
+    ($name:literal) => {
+        include_bytes!(concat!("../../../tests/fixtures/tls/", $name)).as_slice()
+    };
+}
+
+/// A server that shows a certificate and answers the n-th connection on which both agreed.
+fn serve_secured(
+    certificate: &'static [u8],
+    mut answer: impl FnMut(usize, &mut dyn Write) -> std::io::Result<()> + Send + 'static,
+) -> String {
+    let provider = Arc::new(rustls::crypto::ring::default_provider());
+    let key = PrivateKeyDer::from(PrivatePkcs8KeyDer::from(certificate!("key.der")));
+    let config = ServerConfig::builder_with_provider(provider)
+        .with_safe_default_protocol_versions()
+        .unwrap()
+        .with_no_client_auth()
+        .with_single_cert(vec![CertificateDer::from(certificate)], key)
+        .unwrap();
+    let config = Arc::new(config);
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let place = listener.local_addr().unwrap();
+    std::thread::spawn(move || {
+        let mut answered = 0;
+        for stream in listener.incoming() {
+            let connection = ServerConnection::new(Arc::clone(&config)).unwrap();
+            let mut stream = StreamOwned::new(connection, stream.unwrap());
+            let (mut question, mut byte) = (Vec::new(), [0]);
+            while !question.ends_with(b"\r\n\r\n") && stream.read(&mut byte).unwrap_or(0) > 0 {
+                question.push(byte[0]);
+            }
+            if !question.is_empty() {
+                let _ = answer(answered, &mut stream);
+                answered += 1;
+            }
+        }
+    });
+    format!("https://{place}/video")
+}
+
+fn two_frames(_: usize, stream: &mut dyn Write) -> std::io::Result<()> {
+    stream.write_all(OK.as_bytes())?;
+    for level in [1, 2] {
+        stream.write_all(&part(level))?;
+        sleep(Duration::from_millis(100));
+    }
+    // The form is closed, the line is not: that is how most cameras end.
+    stream.write_all(b"--frame--\r\n")
+}
+
+/// Trust in the authority of the tests.
+fn authority() -> Trust {
+    let mut roots = RootCertStore::empty();
+    roots
+        .add(CertificateDer::from(certificate!("authority.der")))
+        .unwrap();
+    Trust::of(roots)
+}
+
+#[test]
+fn certificates_decide() {
+    let whole = ["frame 1", "frame 2", "end"];
+    // One by an authority that is trusted; by one that is not; run out; for another host.
+    let good = serve_secured(certificate!("good.der"), two_frames);
+    let mut source = open_patiently(&good, authority(), HURRY).unwrap();
+    assert_eq!(words(&mut source, 9), whole);
+    assert!(refused(&good).contains("no public authority vouches for"));
+    let run_out = serve_secured(certificate!("run-out.der"), two_frames);
+    assert!(refused_by(&run_out, authority()).contains("has run out"));
+    let other = serve_secured(certificate!("other-name.der"), two_frames);
+    assert!(refused_by(&other, authority()).contains("another name"));
+
+    // One of the camera's own: refused with its fingerprint, which then opens it, and nothing else does.
+    let own = serve_secured(certificate!("own.der"), two_frames);
+    let said = refused(&own.replace("https://", "https://me:secret@"));
+    let printed = include_str!("../../../tests/fixtures/tls/own.sha256");
+    let (_, fingerprint) = printed.trim().split_once('=').unwrap();
+    assert!(said.contains(fingerprint), "{said}");
+    assert!(said.contains("--certificate"), "{said}");
+    assert!(!said.contains("secret"), "{said}");
+    let pinned = || Trust::of_the_public(Some(Fingerprint::parse(printed).unwrap()));
+    let mut source = open_patiently(&own, pinned(), HURRY).unwrap();
+    assert_eq!(words(&mut source, 9), whole);
+    let said = refused_by(&good, pinned());
+    assert!(
+        said.contains("another certificate than the accepted"),
+        "{said}"
+    );
+
+    // A redirection from an open line to a secured one.
+    let head = format!("HTTP/1.1 302 Found\r\nLocation: {own}\r\n\r\n");
+    let (open, _) = serve(move |_, stream| stream.write_all(head.as_bytes()));
+    let mut source = open_patiently(&open, pinned(), HURRY).unwrap();
+    assert_eq!(words(&mut source, 9), whole);
+}
+
+#[test]
+fn secured_servers_that_misbehave() {
+    // No TLS behind https, and TLS behind http.
+    let at_once = TcpListener::bind("127.0.0.1:0").unwrap();
+    let address = format!("https://{}/", at_once.local_addr().unwrap());
+    std::thread::spawn(move || {
+        for stream in at_once.incoming() {
+            let _ = stream
+                .unwrap()
+                .write_all(b"HTTP/1.1 400 Bad Request\r\n\r\n");
+        }
+    });
+    assert!(refused(&address).contains("does not speak TLS"));
+    let own = serve_secured(certificate!("own.der"), two_frames);
+    assert!(refused(&own.replace("https://", "http://")).contains("speaks TLS only"));
+    // Hangs up, says nothing, or trickles while both should agree.
+    for (answer, word) in [
+        (0, "before TLS is agreed upon"),
+        (1, "does not answer"),
+        (2, "delivered nothing"),
+    ] {
+        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+        let address = format!("https://{}/", listener.local_addr().unwrap());
+        std::thread::spawn(move || {
+            for stream in listener.incoming() {
+                let mut stream = stream.unwrap();
+                if answer == 1 {
+                    sleep(Duration::from_secs(5));
+                }
+                if answer == 2 {
+                    // A record of TLS that is announced long and comes byte by byte.
+                    let _ = stream.write_all(&[22, 3, 3, 0x40, 0, 2, 0, 0x3f, 0xfc]);
+                    while stream.write_all(&[0]).is_ok() {
+                        sleep(Duration::from_millis(100));
+                    }
+                }
+            }
+        });
+        let said = refused(&address);
+        assert!(said.contains(word), "{said}");
+    }
+    // The line breaks within a frame, and is dialled again.
+    let torn = serve_secured(certificate!("good.der"), |n, stream| {
+        stream.write_all(OK.as_bytes())?;
+        stream.write_all(&part(n as u8))?;
+        let half = part(77);
+        stream.write_all(&half[..half.len() / 2])
+    });
+    let mut source = open_patiently(&torn, authority(), HURRY).unwrap();
+    let said = words(&mut source, 6);
+    for word in ["frame 0", "network-gone", "frame 1"] {
+        assert!(said.contains(&word.to_owned()), "{said:?}");
+    }
 }
