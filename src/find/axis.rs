@@ -14,9 +14,9 @@ use super::rowsum::{RowBuffers, RowLight, Weights};
 use super::shape::{ProfileTable, Shape};
 
 /// Square of the last step, in standard deviations, below which the fit has settled.
-const SETTLED: f64 = 0.5;
+const SETTLED: f64 = 0.05;
 /// The same for the place, as a share of its standard uncertainty.
-const SETTLED_PLACE: f64 = 0.25;
+const SETTLED_PLACE: f64 = 0.02;
 /// A dark thread that takes away less than this share of the light after two rounds is none.
 const LEAST_DIP: f64 = 0.02;
 
@@ -297,6 +297,8 @@ impl Thread {
         bench.lean.resize(strip.rows, [(0.0, 0.0); COLUMNS]);
         self.settled = false;
         for round in 0..=rules.iterations {
+            // Residuals and covariance are those of where the fit ended.
+            let last = self.settled || round == rules.iterations;
             bench.profile.prepare(&self.shape, strip.across);
             let mut normal = [[0.0; PARAMETERS]; PARAMETERS];
             let mut score = Vector::zeros();
@@ -331,6 +333,11 @@ impl Thread {
             let Some(solver) = normal.cholesky() else {
                 return false;
             };
+            if last {
+                self.covariance = solver.inverse();
+                self.scale_covariance(strip, bench);
+                break;
+            }
             let step = solver.solve(&score);
             if !step.iter().all(|v| v.is_finite()) {
                 return false;
@@ -383,12 +390,6 @@ impl Thread {
             if small || round + 2 >= rules.iterations {
                 let struck = strike_out(strip, bench);
                 self.settled = small && struck * 2000 <= strip.count.len();
-            }
-            // So small a step changes neither the residuals nor the covariance.
-            if self.settled || round == rules.iterations {
-                self.covariance = solver.inverse();
-                self.scale_covariance(strip, bench);
-                break;
             }
         }
         self.axis.iter().all(|v| v.is_finite())

@@ -47,28 +47,6 @@ impl<'a> Grey<'a> {
         f32::from(sample) - self.black
     }
 
-    /// Mean level above black of the darkest corner: where no light of the field arrives, if its stop is in the picture.
-    pub(super) fn dark(&self) -> f32 {
-        const CORNER: usize = 12;
-        let (w, h) = (self.width, self.height);
-        if w < CORNER || h < CORNER {
-            return 0.0;
-        }
-        let corner = |x: usize, y: usize| {
-            let rows = (y..y + CORNER).map(|y| &self.row(y)[x..x + CORNER]);
-            let sum: u32 = rows.flatten().map(|&v| u32::from(v)).sum();
-            sum as f32 / (CORNER * CORNER) as f32 - self.black
-        };
-        let corners = [
-            (0, 0),
-            (w - CORNER, 0),
-            (0, h - CORNER),
-            (w - CORNER, h - CORNER),
-        ];
-        let dark = corners.map(|(x, y)| corner(x, y));
-        dark.into_iter().fold(f32::INFINITY, f32::min)
-    }
-
     /// Mean level above black, of every fourth row.
     pub(super) fn mean(&self) -> f64 {
         const EVERY: usize = 4;

@@ -5,7 +5,6 @@
 //! in small bands first: within a band an axis moves by a fraction of a pixel, which widens the profile a little (that is in
 //! the model) and moves nothing. Where an upright hair lies on a line, bands are lower and its place and depth are fitted
 //! too, within what is known of them. Amplitudes and background of every band are projected out.
-//! Light that falls off across the field is part of the model: the slope of the background tells it.
 //! Covariance as in [`axis`](super::axis): scaled by what the scores of the bands really scatter.
 
 use std::ops::Range;
@@ -29,21 +28,14 @@ const COLUMNS: usize = 2 * MOST_LINES + 7;
 /// Neighbours whose widths differ by less than this factor have the same shape.
 const ALIKE: f64 = 1.6;
 /// Square of the last step, in standard deviations, below which the fit has settled, and the same for a place.
-const SETTLED: f64 = 0.5;
-const SETTLED_PLACE: f64 = 0.25;
-/// A place this near to the final one is good enough for telling dust from the line, px.
-const NEAR_PX: f64 = 0.1;
+const SETTLED: f64 = 0.05;
+const SETTLED_PLACE: f64 = 0.02;
 /// Residual from which on the pixels of a band are looked at one by one, standard deviations of the usual residual.
 const STRIKING: f64 = 5.0;
 /// Product of the runs of a hair and a line within a band, at most, px².
 const RUN_TOGETHER_PX2: f64 = 0.012;
 /// A hair is known to this share of its shade only.
 const SHADE_DOUBT: f32 = 0.06;
-/// Background light from which on its slope tells how uneven the field is, levels; the most that is believed, 1/px; and the
-/// share of the correction that stays doubtful.
-const LEAST_LIGHT: f64 = 1.5;
-const MOST_UNEVEN: f64 = 0.01;
-const UNEVEN_DOUBT: f64 = 0.3;
 /// Prior standard deviations: bow of an axis at z = 1, px; slit and blur, relative; a hair's place, px, and depth.
 const BOW_PX: f64 = 12.0;
 const SHAPE_SHARE: f64 = 0.35;
@@ -106,10 +98,6 @@ pub(super) struct Joint {
     background: Vec<f64>,
     slope: [f64; 2],
     hair: [f64; 2],
-    /// How the light of the field changes from pixel to pixel, as a share of itself, and the uncertainty of that, 1/px.
-    uneven: (f64, f64),
-    /// The same band by band.
-    uneven_of: Vec<f32>,
     columns: Vec<f32>,
     weight: Vec<f32>,
     weighted: Vec<f32>,
@@ -158,11 +146,9 @@ impl Joint {
         self.weights.prepare(scene.noise, scene.grey.clip);
         self.slope = [0.0; 2];
         self.hair = [0.0; 2];
-        self.uneven = (0.0, 0.0);
-        let dark = f64::from(scene.grey.dark());
         self.prepare_profiles(frame);
         self.first_light(frame);
-        let mut looked_for_dust = false;
+        let mut struck = false;
         for round in 0..=iterations {
             if round > 0 {
                 self.prepare_profiles(frame);
@@ -191,20 +177,18 @@ impl Joint {
                     &mut self.smooth,
                 );
             }
-            let mut slope = Vector::zeros();
-            slope[3 * MOST_LINES] = 1.0;
-            let u_slope = solver.solve(&slope)[3 * MOST_LINES].max(0.0).sqrt();
-            self.uneven = self.unevenness(u_slope, dark, frame);
-            let near = (0..self.lines).all(|k| step[3 * k].abs() < NEAR_PX);
-            let due = !looked_for_dust && (near || round + 2 >= iterations);
+            let due = (small || round + 2 >= iterations) && !struck;
             let changed = due && self.strike_out(scene);
-            looked_for_dust |= due;
-            // The first round knows nothing of uneven light yet.
-            let settled = small && looked_for_dust && !changed && round > 0;
-            // So small a step changes neither the residuals nor the covariance.
+            struck |= changed;
+            let settled = small && !changed;
             if settled || round == iterations {
-                let covariance = solver.inverse();
-                self.write_back(drafts, group, &covariance, settled);
+                // Residuals and covariance are those of where the fit ended.
+                self.prepare_profiles(frame);
+                let (normal, _) = self.normal_equations(frame, &starts, free_shape);
+                let Some(solver) = normal.cholesky() else {
+                    return false;
+                };
+                self.write_back(drafts, group, &solver.inverse(), settled);
                 break;
             }
         }
@@ -602,11 +586,6 @@ impl Joint {
         let (hair, residual) = rest.split_at_mut(if bands.hair.is_some() { 2 * across } else { 0 });
         shape.fill(0.0);
         residual.fill(0.0);
-        let uneven = if self.uneven.0.abs() > 0.0 {
-            self.uneven_of.get(band).copied().unwrap_or(0.0)
-        } else {
-            0.0
-        };
         for (i, member) in self.members[..k].iter().enumerate() {
             let x = member.x_at(y, frame) - left;
             middle += x / k as f64;
@@ -625,12 +604,6 @@ impl Joint {
             seen = true;
             let amplitude = member.amplitude[band] as f32;
             profile.each(0, light, |light, p| *light = p);
-            if uneven.abs() > 0.0 {
-                // Light that falls off across the field: A P(x - X) (1 + g (x - X)).
-                for (i, light) in light.iter_mut().enumerate() {
-                    *light *= 1.0 + uneven * (i as f32 - x as f32);
-                }
-            }
             for (sum, light) in residual.iter_mut().zip(&*light) {
                 *sum += amplitude * light;
             }
@@ -932,7 +905,6 @@ impl Joint {
         settled: bool,
     ) {
         let frame = drafts[group[0]].thread.frame();
-        let uneven = self.uneven;
         let mut squares = 0.0;
         let mut count = 0.0;
         for &r in self.residuals.iter().filter(|r| r.is_finite()) {
@@ -954,8 +926,6 @@ impl Joint {
                 member.rows.1.min(self.bands.last_row),
             );
             let thread = &mut draft.thread;
-            // Without the fall-off in the model the place would be off by about the profile's variance times it.
-            let variance_px2 = member.shape.variance_px2();
             thread.axis = member.axis;
             thread.shape = member.shape;
             thread.slope = self.slope;
@@ -976,40 +946,13 @@ impl Joint {
                 }
             }
             thread.inflation = inflation;
-            thread.lasting_px = lasting_px(naive, inflation, lopsided)
-                .hypot(uneven.1 * variance_px2)
-                .hypot(UNEVEN_DOUBT * uneven.0 * variance_px2);
+            thread.lasting_px = lasting_px(naive, inflation, lopsided);
             thread.residual_scale = residual_scale;
             thread.settled = settled;
             draft.first_row = first;
             draft.rows = last + 1 - first;
             draft.fresh = true;
         }
-    }
-
-    /// How the field's light changes from pixel to pixel, as a share of itself, and the standard uncertainty of that, 1/px:
-    /// what the slope of the background says, which falls off as the lines do.
-    fn unevenness(&mut self, u: f64, dark: f64, frame: (f64, f64)) -> (f64, f64) {
-        const HALF: usize = 8;
-        let light = self.background.iter().sum::<f64>() / self.bands.count.max(1) as f64 - dark;
-        let slope = self.slope[0];
-        if light < LEAST_LIGHT || slope.is_nan() {
-            return (0.0, 0.0);
-        }
-        // A slope that is hardly told from none counts for little.
-        let told = slope * slope / (slope * slope + 4.0 * u * u);
-        let bands = self.bands.count;
-        self.uneven_of.clear();
-        for band in 0..bands {
-            let near = &self.background[band.saturating_sub(HALF)..(band + HALF + 1).min(bands)];
-            let light = near.iter().sum::<f64>() / near.len() as f64 - dark;
-            let z = (self.bands.middle(band) - frame.0) / frame.1;
-            let share = told * (self.slope[0] + self.slope[1] * z) / light.max(LEAST_LIGHT);
-            self.uneven_of
-                .push(share.clamp(-MOST_UNEVEN, MOST_UNEVEN) as f32);
-        }
-        let share = (told * slope / light).clamp(-MOST_UNEVEN, MOST_UNEVEN);
-        (share, (told * u / light).min(MOST_UNEVEN))
     }
 
     /// Scatter of what the bands say of the place of line `i`, over what independent pixels would give.

@@ -100,11 +100,6 @@ impl Shape {
         f64::from(low + high)
     }
 
-    /// Variance of the profile as a distribution, px².
-    pub(super) fn variance_px2(&self) -> f64 {
-        self.slit_px * self.slit_px / 12.0 + self.blur_px * self.blur_px
-    }
-
     /// Area under the profile whose middle is 1, px.
     pub(super) fn area_px(&self) -> f64 {
         self.slit_px.max(Self::LEAST_SLIT_PX) * f64::from(self.drawn().norm)

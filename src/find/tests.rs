@@ -363,37 +363,3 @@ fn a_faint_line_is_seldom_missed() {
     );
     assert!(seen >= 29);
 }
-
-/// Light that falls off towards the edge moves the middle of what is seen of a line by v dlnV/dx (v: variance of its profile);
-/// the slope of the background tells how much.
-#[test]
-fn uneven_light_moves_no_line() {
-    let (mut sum, mut squares, mut count) = (0.0, 0.0, 0.0);
-    let x = 268.0;
-    for random in 0..24 {
-        let mut scene = Scene::new(900 + random);
-        scene.fall = 0.6;
-        scene.glow = 30.0;
-        scene.slits = vec![Slit {
-            tangent: 0.0,
-            bow: 0.0,
-            ..slit(x + 0.04 * random as f64, 120.0)
-        }];
-        let picture = Finder::new().look(&scene.draw(), &Known::default());
-        let line = picture.lines[0].at_height(scene.y_mid());
-        let error = line.x_px - scene.slits[0].x;
-        sum += error;
-        squares += (error / line.u_px).powi(2);
-        count += 1.0;
-    }
-    let share = (x - 160.0) / 160.0;
-    let fall_off = -0.6 * 2.0 * share / 160.0 / (1.0 - 0.6 * share * share);
-    let uncorrected_px = fall_off * (9.0 / 12.0 + 1.2 * 1.2);
-    let mean: f64 = sum / count;
-    assert!(
-        mean.abs() < 0.3 * uncorrected_px.abs(),
-        "{mean:.4} px on average; uncorrected {uncorrected_px:.4} px"
-    );
-    let spread = (squares / count).sqrt();
-    assert!(spread < 1.4, "{spread:.2} standard uncertainties");
-}
