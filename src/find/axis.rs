@@ -84,24 +84,12 @@ impl Strip {
         (rows.start + rows.end) as f64 / 2.0 - 0.5
     }
 
-    /// Adds up the rows of the picture that make up a row of the self.
+    /// Adds up the rows of the picture that make up a row of the strip.
     pub(super) fn add_rows(&mut self, row: usize, left: i32, grey: &Grey<'_>) {
-        let columns = grey.columns(left, self.across);
-        if columns.is_empty() {
-            return;
-        }
-        let from = row * self.across + (columns.start as i64 - i64::from(left)).max(0) as usize;
-        let cells = from..from + columns.len();
+        let cells = row * self.across..(row + 1) * self.across;
         for y in self.rows_of(row) {
-            let sums = self.level[cells.clone()]
-                .iter_mut()
-                .zip(&mut self.count[cells.clone()]);
-            for ((sum, count), &v) in sums.zip(&grey.row(y)[columns.clone()]) {
-                let level = grey.level(v);
-                let good = if level < grey.clip { 1.0 } else { 0.0 };
-                *sum += good * level;
-                *count += good;
-            }
+            let sums = &mut self.level[cells.clone()];
+            grey.add_row(y, left, sums, &mut self.count[cells.clone()]);
         }
     }
 

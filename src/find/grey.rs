@@ -34,11 +34,30 @@ impl<'a> Grey<'a> {
     }
 
     /// The columns from `left` on, as far as they lie in the picture.
-    pub(super) fn columns(&self, left: i32, count: usize) -> std::ops::Range<usize> {
+    fn columns(&self, left: i32, count: usize) -> std::ops::Range<usize> {
         let last = self.width as i64;
         let from = i64::from(left).clamp(0, last);
         let to = (i64::from(left) + count as i64).clamp(from, last);
         from as usize..to as usize
+    }
+
+    /// Adds the levels of a row from the column `left` on to `sums`, and 1 to `counts`, where a pixel lies in the picture and
+    /// is not clipped.
+    #[inline]
+    pub(super) fn add_row(&self, y: usize, left: i32, sums: &mut [f32], counts: &mut [f32]) {
+        let columns = self.columns(left, sums.len());
+        if columns.is_empty() {
+            return;
+        }
+        let from = (columns.start as i64 - i64::from(left)) as usize;
+        let to = from + columns.len();
+        let cells = sums[from..to].iter_mut().zip(&mut counts[from..to]);
+        for ((sum, count), &v) in cells.zip(&self.row(y)[columns]) {
+            let level = self.level(v);
+            let good = if level < self.clip { 1.0 } else { 0.0 };
+            *sum += good * level;
+            *count += good;
+        }
     }
 
     /// Level above black of a sample.

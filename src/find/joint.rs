@@ -356,22 +356,9 @@ impl Bands {
         let span = band * self.across..(band + 1) * self.across;
         let level = &mut self.level[span.clone()];
         let good = &mut self.good[span.clone()];
-        let clip = scene.grey.clip;
         let first = self.first_row + band * self.rows;
-        let columns = scene.grey.columns(left, self.across);
-        if columns.is_empty() {
-            return 0..0;
-        }
-        let from = (columns.start as i64 - i64::from(left)) as usize;
-        let to = from + columns.len();
         for y in first..first + self.rows {
-            let row = &scene.grey.row(y)[columns.clone()];
-            for ((sum, count), &v) in level[from..to].iter_mut().zip(&mut good[from..to]).zip(row) {
-                let v = scene.grey.level(v);
-                let inside = if v < clip { 1.0 } else { 0.0 };
-                *sum += v * inside;
-                *count += inside;
-            }
+            scene.grey.add_row(y, left, level, good);
         }
         for (sum, &count) in level.iter_mut().zip(&*good) {
             *sum /= count.max(1.0);

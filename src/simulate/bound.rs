@@ -58,28 +58,14 @@ impl Scene {
         let expected = drawing.electrons(&Nudge::default());
         let weights: Vec<f64> = expected.iter().map(|&e| self.weight(e)).collect();
         let places = self.places(frame, &drawing.eyepiece);
-        let slit = drawing.slope(
-            Nudge {
-                slit: STEP_SHARE,
-                ..Nudge::default()
-            },
-            Nudge {
-                slit: -STEP_SHARE,
-                ..Nudge::default()
-            },
-            STEP_SHARE,
-        );
-        let stray = drawing.slope(
-            Nudge {
-                stray: STEP_SHARE,
-                ..Nudge::default()
-            },
-            Nudge {
-                stray: -STEP_SHARE,
-                ..Nudge::default()
-            },
-            STEP_SHARE,
-        );
+        let slit = drawing.slope(STEP_SHARE, |slit| Nudge {
+            slit,
+            ..Nudge::default()
+        });
+        let stray = drawing.slope(STEP_SHARE, |stray| Nudge {
+            stray,
+            ..Nudge::default()
+        });
         let of_lines: Vec<Option<[Vec<f32>; 4]>> = places
             .iter()
             .enumerate()
@@ -179,9 +165,10 @@ impl Drawing<'_> {
         }
     }
 
-    fn slope(&mut self, up: Nudge, down: Nudge, step: f64) -> Vec<f32> {
-        let high = self.electrons(&up);
-        let low = self.electrons(&down);
+    /// Derivative by what `nudge` changes.
+    fn slope(&mut self, step: f64, nudge: impl Fn(f64) -> Nudge) -> Vec<f32> {
+        let high = self.electrons(&nudge(step));
+        let low = self.electrons(&nudge(-step));
         difference(&high, &low, step)
     }
 
@@ -189,15 +176,14 @@ impl Drawing<'_> {
     fn line_slopes(&mut self, line: usize) -> [Vec<f32>; 4] {
         [0, 1, 2, 3].map(|which: usize| {
             let step = if which < 3 { STEP_PX } else { STEP_SHARE };
-            let nudge = |by: f64| {
+            self.slope(step, |by| {
                 let mut all = [0.0; 4];
                 all[which] = by;
                 Nudge {
                     line: Some((line, all)),
                     ..Nudge::default()
                 }
-            };
-            self.slope(nudge(step), nudge(-step), step)
+            })
         })
     }
 
