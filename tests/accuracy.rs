@@ -10,12 +10,12 @@
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-use lineturn::session::{
-    CaptureError, FollowedLine, Frame, FrameSource, Next, SourceInfo, WatchOptions, locate_in,
-    watch_frames,
-};
+use lineturn::session::{FollowedLine, Frame, WatchOptions, locate_in, watch_frames};
 use lineturn::simulate::{Rendering, Scene, Speck, scenario_names, scene};
 use nalgebra::{DMatrix, DVector};
+use rendered::Rendered;
+
+mod rendered;
 
 /// Normal deviate of the 95 % interval.
 const K95: f64 = 1.96;
@@ -301,26 +301,6 @@ fn nothing_there() {
     );
 }
 
-/// A rendered scene as a source of frames.
-struct Rendered<'a> {
-    info: SourceInfo,
-    rendering: Rendering<'a>,
-}
-
-impl FrameSource for Rendered<'_> {
-    fn info(&self) -> &SourceInfo {
-        &self.info
-    }
-
-    fn next_into(&mut self, frame: &mut Frame) -> Result<Next, CaptureError> {
-        Ok(if self.rendering.next_into(frame).is_some() {
-            Next::Frame
-        } else {
-            Next::End
-        })
-    }
-}
-
 /// Errors of one turning point, px.
 #[derive(Clone, Copy)]
 struct Turn {
@@ -332,15 +312,7 @@ struct Turn {
 /// Turning points of a sweep, ours and the observer's who is told the table's angle.
 fn turns(name: &str, seed: u64) -> Vec<Turn> {
     let scene = scene(name, seed).expect("a scenario of the list");
-    let mut source = Rendered {
-        info: SourceInfo {
-            description: format!("{name} {seed}"),
-            width: scene.eyepiece.width,
-            height: scene.eyepiece.height,
-            frames: Some(scene.frames() as u64),
-        },
-        rendering: scene.rendering(),
-    };
+    let mut source = Rendered::of(&scene);
     let watched = watch_frames(&mut source, &WatchOptions::default(), |_| {})
         .expect("frames that can be watched");
     let truth = scene.truth();

@@ -19,6 +19,7 @@ mod known_frames;
 mod live_sources;
 mod order;
 mod outside_lines;
+mod rendered;
 mod second_implementation;
 mod simulated_runs;
 mod support;

@@ -7,10 +7,10 @@
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-use lineturn::session::{
-    CaptureError, Frame, FrameSource, Next, SourceInfo, WatchOptions, Watched, watch_frames,
-};
-use lineturn::simulate::{Rendering, SceneTruth, scenario_names, scene};
+use lineturn::session::{WatchOptions, Watched, watch_frames};
+use lineturn::simulate::{SceneTruth, scenario_names, scene};
+
+use crate::rendered::Rendered;
 
 /// A found line is the true one if it lies no farther away, px: less than half the distance of the closest pair.
 const SAME_LINE_PX: f64 = 3.0;
@@ -19,37 +19,9 @@ const FARTHEST_IN_U: f64 = 3.0;
 /// Sweeps from which on the spread of the pulls is a fair question.
 const ENOUGH_SWEEPS: usize = 100;
 
-/// A rendered scene as a source of frames.
-struct Rendered<'a> {
-    info: SourceInfo,
-    rendering: Rendering<'a>,
-}
-
-impl FrameSource for Rendered<'_> {
-    fn info(&self) -> &SourceInfo {
-        &self.info
-    }
-
-    fn next_into(&mut self, frame: &mut Frame) -> Result<Next, CaptureError> {
-        Ok(if self.rendering.next_into(frame).is_some() {
-            Next::Frame
-        } else {
-            Next::End
-        })
-    }
-}
-
 fn watched(name: &str, seed: u64) -> (SceneTruth, Watched) {
     let scene = scene(name, seed).expect("a scenario of the list");
-    let mut source = Rendered {
-        info: SourceInfo {
-            description: format!("{name} {seed}"),
-            width: scene.eyepiece.width,
-            height: scene.eyepiece.height,
-            frames: Some(scene.frames() as u64),
-        },
-        rendering: scene.rendering(),
-    };
+    let mut source = Rendered::of(&scene);
     let watched = watch_frames(&mut source, &WatchOptions::default(), |_| {})
         .expect("frames that can be watched");
     (scene.truth(), watched)
