@@ -58,7 +58,7 @@ impl Again {
                 self.drafts.push(draft);
             }
             for part in super::look::groups(&self.drafts, scene) {
-                if !joint.fit(&mut self.drafts, &part, scene, true, ITERATIONS) {
+                if !joint.fit(&mut self.drafts, &part, scene, ITERATIONS) {
                     return None;
                 }
             }

@@ -122,7 +122,6 @@ impl Joint {
         drafts: &mut [Draft],
         group: &[usize],
         scene: &Scene<'_>,
-        free_shape: bool,
         iterations: usize,
     ) -> bool {
         self.lines = group.len().min(MOST_LINES);
@@ -153,7 +152,7 @@ impl Joint {
             if round > 0 {
                 self.prepare_profiles(frame);
             }
-            let (normal, score) = self.normal_equations(frame, &starts, free_shape);
+            let (normal, score) = self.normal_equations(frame, &starts);
             let Some(solver) = normal.cholesky() else {
                 return false;
             };
@@ -168,7 +167,7 @@ impl Joint {
                     let u = solver.solve(&unit)[3 * k].max(0.0).sqrt();
                     step[3 * k].abs() < SETTLED_PLACE * u
                 });
-            self.take_step(step, free_shape, frame);
+            self.take_step(step, frame);
             for member in &mut self.members[..self.lines] {
                 smooth_amplitudes(
                     &member.raw,
@@ -184,7 +183,7 @@ impl Joint {
             if settled || round == iterations {
                 // Residuals and covariance are those of where the fit ended.
                 self.prepare_profiles(frame);
-                let (normal, _) = self.normal_equations(frame, &starts, free_shape);
+                let (normal, _) = self.normal_equations(frame, &starts);
                 let Some(solver) = normal.cholesky() else {
                     return false;
                 };
@@ -418,11 +417,8 @@ impl Bands {
 
 impl Joint {
     /// Columns of a band for what is fitted, without the residual: amplitudes and background first.
-    fn column_count(&self, free_shape: bool) -> usize {
-        2 * self.lines
-            + 2
-            + if free_shape { 2 } else { 0 }
-            + if self.bands.hair.is_some() { 2 } else { 0 }
+    fn column_count(&self) -> usize {
+        2 * self.lines + 4 + if self.bands.hair.is_some() { 2 } else { 0 }
     }
 
     /// Amplitudes and background of every band, with axes and shapes as they stand.
@@ -441,11 +437,11 @@ impl Joint {
         self.background.clear();
         self.background.resize(count, 0.0);
         for b in 0..count {
-            if !self.draw(b, frame, false, true) {
+            if !self.draw(b, frame, true) {
                 continue;
             }
             // Only the columns of the lights: what comes behind them is not looked at.
-            let residual = self.column_count(false);
+            let residual = self.column_count();
             let sums = self.sums(self.lines + 1, residual);
             let _ = self.project(b, &sums, self.lines + 1);
         }
@@ -464,7 +460,6 @@ impl Joint {
         &mut self,
         frame: (f64, f64),
         starts: &[Shape; MOST_LINES],
-        free_shape: bool,
     ) -> (Matrix, Vector) {
         let mut normal = Matrix::zeros();
         let mut score = Vector::zeros();
@@ -504,14 +499,12 @@ impl Joint {
         }
         fitted.extend([(slope, nuisance + k, 0), (slope + 1, nuisance + k, 1)]);
         let mut column = nuisance + k + 1;
-        if free_shape {
-            fitted.extend([(shape, column, 0), (shape + 1, column + 1, 0)]);
-            column += 2;
-        }
+        fitted.extend([(shape, column, 0), (shape + 1, column + 1, 0)]);
+        column += 2;
         if self.bands.hair.is_some() {
             fitted.extend([(hair, column, 0), (hair + 1, column + 1, 0)]);
         }
-        let columns = self.column_count(free_shape);
+        let columns = self.column_count();
         self.scores.clear();
         self.residuals.clear();
         self.residuals
@@ -520,7 +513,7 @@ impl Joint {
         self.lean
             .resize(self.bands.count, [[0.0; MOST_LINES + 1]; COLUMNS]);
         for b in 0..self.bands.count {
-            if !self.draw(b, frame, free_shape, false) {
+            if !self.draw(b, frame, false) {
                 continue;
             }
             let sums = self.sums(columns, columns);
@@ -553,8 +546,8 @@ impl Joint {
     /// Model, weights, residuals and columns of one band. False if no line's profile reaches it.
     ///
     /// `first`: no light is known yet; the weights come from the levels themselves.
-    fn draw(&mut self, band: usize, frame: (f64, f64), free_shape: bool, first: bool) -> bool {
-        let columns = self.column_count(free_shape);
+    fn draw(&mut self, band: usize, frame: (f64, f64), first: bool) -> bool {
+        let columns = self.column_count();
         let bands = &self.bands;
         let across = bands.across;
         let y = bands.middle(band);
@@ -569,7 +562,7 @@ impl Joint {
         let (background, rest) = rest.split_at_mut(across);
         let (places, rest) = rest.split_at_mut(k * across);
         let (slope, rest) = rest.split_at_mut(across);
-        let (shape, rest) = rest.split_at_mut(if free_shape { 2 * across } else { 0 });
+        let (shape, rest) = rest.split_at_mut(2 * across);
         let (hair, residual) = rest.split_at_mut(if bands.hair.is_some() { 2 * across } else { 0 });
         shape.fill(0.0);
         residual.fill(0.0);
@@ -766,7 +759,7 @@ impl Joint {
     }
 
     /// Moves the parameters, and carries the light of every band along.
-    fn take_step(&mut self, mut step: Vector, free_shape: bool, frame: (f64, f64)) {
+    fn take_step(&mut self, mut step: Vector, frame: (f64, f64)) {
         let k = self.lines;
         for (i, member) in self.members[..k].iter_mut().enumerate() {
             let width = member.shape.width_px();
@@ -785,19 +778,17 @@ impl Joint {
         let at = 3 * MOST_LINES;
         self.slope[0] += step[at];
         self.slope[1] += step[at + 1];
-        if free_shape {
-            let narrow = self.members[..k]
-                .iter()
-                .map(|m| m.shape.width_px())
-                .fold(f64::INFINITY, f64::min);
-            let limit = 0.25 * narrow;
-            step[at + 2] = step[at + 2].clamp(-limit, limit);
-            step[at + 3] = step[at + 3].clamp(-limit / 2.0, limit / 2.0);
-            for member in &mut self.members[..k] {
-                let shape = &mut member.shape;
-                shape.slit_px = (shape.slit_px + step[at + 2]).clamp(Shape::LEAST_SLIT_PX, 90.0);
-                shape.blur_px = (shape.blur_px + step[at + 3]).clamp(Shape::LEAST_BLUR_PX, 30.0);
-            }
+        let narrow = self.members[..k]
+            .iter()
+            .map(|m| m.shape.width_px())
+            .fold(f64::INFINITY, f64::min);
+        let limit = 0.25 * narrow;
+        step[at + 2] = step[at + 2].clamp(-limit, limit);
+        step[at + 3] = step[at + 3].clamp(-limit / 2.0, limit / 2.0);
+        for member in &mut self.members[..k] {
+            let shape = &mut member.shape;
+            shape.slit_px = (shape.slit_px + step[at + 2]).clamp(Shape::LEAST_SLIT_PX, 90.0);
+            shape.blur_px = (shape.blur_px + step[at + 3]).clamp(Shape::LEAST_BLUR_PX, 30.0);
         }
         if self.bands.hair.is_some() {
             let bound = 6.0 * HAIR_PLACE_PX;
@@ -822,11 +813,9 @@ impl Joint {
             }
             carry(2 * k + 1, step[at] + step[at + 1] * z);
             let mut column = 2 * k + 2;
-            if free_shape {
-                carry(column, step[at + 2]);
-                carry(column + 1, step[at + 3]);
-                column += 2;
-            }
+            carry(column, step[at + 2]);
+            carry(column + 1, step[at + 3]);
+            column += 2;
             if self.bands.hair.is_some() {
                 carry(column, step[at + 4]);
                 carry(column + 1, step[at + 5]);

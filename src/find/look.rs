@@ -449,9 +449,9 @@ fn settle(drafts: &mut [Draft], scene: &Scene<'_>, joint: &mut Joint) -> Vec<Lin
             if !group.iter().any(|&i| due[i]) {
                 continue;
             }
-            if !joint.fit(drafts, &group, scene, true, 5) {
+            if !joint.fit(drafts, &group, scene, 5) {
                 for &i in &group {
-                    let alone = group.len() > 1 && joint.fit(drafts, &[i], scene, true, 5);
+                    let alone = group.len() > 1 && joint.fit(drafts, &[i], scene, 5);
                     drafts[i].alive &= alone;
                 }
             }
