@@ -205,13 +205,13 @@ const fn lamp_line(x: f64, slope: f64, square: f64, held: [bool; 2]) -> LampLine
 /// Bright unclipped lines of `HeAr_gr2_extr.fits`: parabolas through the 282 row centres in `grism2_test2D.tfits`,
 /// both in Debian's eso-midas-testdata 22.02pl1.0-2. The line at 1077.85 is an unresolved pair, 6 px wide.
 const LAMP_LINES: [LampLine; 8] = [
-    lamp_line(847.7031, 1.608e-4, -5.427e-6, [true, false]),
+    lamp_line(847.7031, 1.608e-4, -5.427e-6, [true, true]),
     lamp_line(927.6560, 1.470e-4, -4.930e-6, [false, true]),
     lamp_line(955.4745, 1.475e-4, -4.637e-6, [false, true]),
     lamp_line(1043.4884, 1.378e-4, -3.868e-6, [true, true]),
     lamp_line(1077.8503, 1.158e-4, -2.890e-6, [false, false]),
-    lamp_line(1198.7580, 8.769e-5, -2.195e-6, [false, true]),
-    lamp_line(1285.5096, 7.055e-5, -1.748e-6, [false, true]),
+    lamp_line(1198.7580, 8.769e-5, -2.195e-6, [true, true]),
+    lamp_line(1285.5096, 7.055e-5, -1.748e-6, [true, true]),
     lamp_line(1355.8438, 5.096e-5, -8.947e-7, [false, true]),
 ];
 

@@ -34,6 +34,9 @@ const SETTLED_PLACE: f64 = 0.02;
 const STRIKING: f64 = 5.0;
 /// Product of the runs of a hair and a line within a band, at most, px².
 const RUN_TOGETHER_PX2: f64 = 0.012;
+/// A profile is known to this share of its height only: a slit image has wings that a blurred box has not, and where there is
+/// next to no noise they would draw the fit (found on a lamp frame of 16 bits).
+pub(super) const PROFILE_DOUBT: f32 = 0.001;
 /// A hair is known to this share of its shade only.
 const SHADE_DOUBT: f32 = 0.06;
 /// Prior standard deviations: bow of an axis at z = 1, px; slit and blur, relative; a hair's place, px, and depth.
@@ -610,6 +613,8 @@ impl Joint {
         let pixels = band * across..(band + 1) * across;
         let level = &bands.level[pixels.clone()];
         let good = &bands.good[pixels.clone()];
+        let bright: f64 = self.members[..k].iter().map(|m| m.amplitude[band]).sum();
+        let doubt = (PROFILE_DOUBT * bright as f32).powi(2);
         let shaded = bands.shaded[band].clone();
         for clear in [0..shaded.start, shaded.end..across] {
             for (((w, light), &level), &good) in self.weight[clear.clone()]
@@ -619,6 +624,7 @@ impl Joint {
                 .zip(&good[clear])
             {
                 *w = good * self.weights.at(if first { level } else { *light });
+                *w /= 1.0 + *w * doubt;
                 *light = level - *light;
             }
         }
@@ -639,8 +645,8 @@ impl Joint {
             let light = residual[i];
             let model = pass * light;
             let mut w = good[i] * self.weights.at(if first { level[i] } else { model });
-            let doubt = SHADE_DOUBT * (1.0 - pass) * if first { level[i] } else { light };
-            w /= 1.0 + w * doubt * doubt;
+            let shade = SHADE_DOUBT * (1.0 - pass) * if first { level[i] } else { light };
+            w /= 1.0 + w * (shade * shade + doubt);
             if first && pass < 0.3 {
                 w = 0.0;
             }

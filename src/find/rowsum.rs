@@ -2,6 +2,7 @@
 
 use super::axis::HairAt;
 use super::grey::Noise;
+use super::joint::PROFILE_DOUBT;
 use super::shape::TERMS;
 
 /// Columns of a row: amplitude, background, place, slope, slit, blur, place and depth of two hairs.
@@ -100,6 +101,7 @@ impl RowBuffers {
             slope,
             x,
         } = *light;
+        let doubt = (PROFILE_DOUBT * amplitude).powi(2);
         if let Some((hairs, shift)) = hairs {
             for (i, hair) in hairs.iter().enumerate().take(across) {
                 let u = i as f32 - x;
@@ -112,8 +114,8 @@ impl RowBuffers {
                 let model = t * light;
                 let mut w = count[i] * weights.at(model + other[i]);
                 // A hair is known only so well.
-                let doubt = 0.06 * (1.0 - t) * light;
-                w /= 1.0 + w * doubt * doubt;
+                let shade = 0.06 * (1.0 - t) * light;
+                w /= 1.0 + w * (shade * shade + doubt);
                 weight[i] = w;
                 residual[i] = level[i] - model;
                 f0[i] = t * p[i];
@@ -140,7 +142,8 @@ impl RowBuffers {
                 f5[i] = amplitude * by_blur[i];
             }
             for i in 0..across {
-                weight[i] = count[i] * weights.at(level[i] - residual[i] + other[i]);
+                let w = count[i] * weights.at(level[i] - residual[i] + other[i]);
+                weight[i] = w / (1.0 + w * doubt);
             }
         }
         for ((out, &r), &w) in residuals.iter_mut().zip(&*residual).zip(&*weight) {

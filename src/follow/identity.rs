@@ -102,6 +102,8 @@ const PATIENCE_FRAMES: u64 = 3;
 /// A track with a longer usual step between sightings, or a larger usual bend, is no line.
 const MOST_STEP_FRAMES: f64 = 2.5;
 const MOST_BEND_PX: f64 = 2.5;
+/// Frames after which the tracks are looked through for two of one line.
+const FRAMES_BETWEEN_JOINS: u64 = 12;
 /// Frames in which one line may have been taken for two, in all.
 const MOST_SEEN_TWICE: usize = 3;
 /// Price, in squared standard deviations, of a line unseen or of a sighting that belongs to none.
@@ -118,6 +120,8 @@ pub(super) struct Identity {
     pub(super) closed: Vec<Track>,
     /// Sightings that never became a line.
     pub(super) stray: u64,
+    /// Frames taken so far.
+    steps: u64,
 }
 
 impl Identity {
@@ -170,6 +174,16 @@ impl Identity {
             }
         }
         self.open = still_open;
+        self.steps += 1;
+        if self.steps.is_multiple_of(FRAMES_BETWEEN_JOINS) && self.open.len() > 1 {
+            // Two tracks of one line take its sightings from each other: they are made one before long.
+            let (lines, young): (Vec<Track>, Vec<Track>) = self
+                .open
+                .drain(..)
+                .partition(|t| t.sightings.len() >= SEEN_TO_BE_A_LINE);
+            self.open = join(lines, None);
+            self.open.extend(young);
+        }
     }
 
     /// All tracks that are lines, pieces of one line joined.

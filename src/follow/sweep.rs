@@ -8,9 +8,9 @@ use super::turning::{self, NoTurn, Sample, Turn};
 use super::{FollowedLine, Follower, Settings, Side, Sweep, TrackPoint, TurningPoint, sign_of};
 use crate::find::CrossHairs;
 
-/// Share of what lasts of a line's error that the hairs have, too: they are longer, straight, and the same in every frame (found on
-/// simulated footage, in which their stated uncertainty was half as large again as their error).
-const HAIRS_SHARE: f64 = 0.4;
+/// What lasts of a line's error up to this is the line's own (light that falls off across the field), and no reason to doubt the
+/// hairs, which are longer and straight, px (found on simulated footage).
+const OWN_LASTING_PX: f64 = 0.005;
 /// Fewest sightings of a line in a clip that is long enough to ask for them.
 const FEWEST_SIGHTINGS: usize = 8;
 /// A gap in the sightings: so many usual intervals, and at least so long, s.
@@ -78,7 +78,9 @@ pub(super) fn put_together(follower: Follower, stacked: Option<CrossHairs>) -> S
         .iter()
         .flat_map(|track| &track.sightings)
         .map(|s| f64::from(s.lasting_px));
-    hold.doubt_hairs(HAIRS_SHARE * super::steadiness::median(lasting.collect()));
+    let lasting_px = super::steadiness::median(lasting.collect());
+    let of_codec = lasting_px * lasting_px - OWN_LASTING_PX * OWN_LASTING_PX;
+    hold.doubt_hairs(of_codec.max(0.0).sqrt());
     let hold = hold;
     let mut cautions = Vec::new();
     let fewest = FEWEST_SIGHTINGS.min(usize::try_from(frames / 2).unwrap_or(1).max(1));
