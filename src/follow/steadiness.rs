@@ -9,8 +9,8 @@ use crate::find::{CrossHairs, Hair, Picture};
 
 /// Least standard uncertainty of the cross-hairs however many frames are averaged, px: what the
 /// pixel grid and the sensor's fixed pattern do to a still thread is the same in every frame (found on simulated footage: with
-/// 0.003 px 98 % of the crossings lay within 1.96 standard uncertainties, with this 95 %).
-const FLOOR_PX: f64 = 0.0025;
+/// 0.003 px 98 % of the crossings lay within 1.96 standard uncertainties, with 0.0025 px 95 %).
+const FLOOR_PX: f64 = 0.0027;
 /// Where so many sightings of the hairs are clear, those whose uncertainty is so much larger are left out.
 const CLEAR_SIGHTINGS: usize = 5;
 const CLEAR_SHARE: f64 = 1.6;
