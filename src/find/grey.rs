@@ -66,6 +66,17 @@ impl<'a> Grey<'a> {
         f32::from(sample) - self.black
     }
 
+    /// Difference of one 8-bit level of the source: compression leaves steps of that order. Sums of three planes have
+    /// three to a level; sources with more bits have none of their own.
+    pub(super) fn step(&self) -> f64 {
+        let levels = f64::from(self.clip) + f64::from(self.black);
+        if !(256.0..=3.0 * 255.0).contains(&levels) {
+            1.0
+        } else {
+            levels / 255.0
+        }
+    }
+
     /// Mean level above black, of every fourth row.
     pub(super) fn mean(&self) -> f64 {
         const EVERY: usize = 4;

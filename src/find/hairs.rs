@@ -12,12 +12,21 @@ use super::{CrossHairs, Hair, Line};
 
 /// Straight places to try, at most.
 const MOST_TRIED: usize = 14;
+/// Straight places across a hair that is seen alone, at most.
+const MOST_CROSSING: usize = 3;
+/// Steps of the slope of a straight place, steps that a hair leans from the square on another, and steps and pixels (of half
+/// the picture) that it is moved to where it is darkest: the Hough transform knows whole degrees.
+const SLOPE_STEP: f64 = 0.006;
+const MOST_ASKEW: i32 = 8;
+const TURNS: i32 = 3;
+const SHIFTS: i32 = 2;
 /// A line this close to a hair, beyond what both are wide, spoils the hair's rows; it may have moved since it was measured, px.
 const BESIDE_PX: f64 = 5.0;
 /// A fit that moved a hair by less than this need not cut it out anew, px.
 const AS_CUT_PX: f64 = 0.5;
-/// Logarithm of the ratio of the widths of two hairs of one cross, at most.
-const MOST_UNLIKE: f64 = 0.7;
+/// Logarithms of the ratios of widths and depths of two hairs of one cross, at most.
+const UNLIKE_WIDTHS: f64 = 0.4;
+const UNLIKE_DEPTHS: f64 = 0.5;
 /// Depth over its standard deviation from which a hair counts as seen.
 const LEAST_SIGNIFICANCE: f64 = 8.0;
 
@@ -26,20 +35,25 @@ const LEAST_SIGNIFICANCE: f64 = 8.0;
 pub(super) struct HairSearch {
     /// The picture at half its size.
     half: Vec<f32>,
+    /// How much darker each of its pixels is than both its surroundings, as a share of their light: across an upright hair,
+    /// and across a level one.
+    dips: [Vec<f32>; 2],
+    /// The clearest hair of the last search that found no cross.
+    pub(super) alone: Option<Found>,
     strip: Strip,
 }
 
 /// A dark straight thread that passed all tests.
 #[derive(Clone, Copy, Debug)]
-struct Found {
+pub(super) struct Found {
     /// A point on it and the unit vector along it, pointing up.
-    point: (f64, f64),
-    along: (f64, f64),
+    pub(super) point: (f64, f64),
+    pub(super) along: (f64, f64),
     /// Covariance of (shift across the hair at the point in px, turn in rad).
-    covariance: [[f64; 2]; 2],
-    width: f64,
-    depth: f64,
-    significance: f64,
+    pub(super) covariance: [[f64; 2]; 2],
+    pub(super) width: f64,
+    pub(super) depth: f64,
+    pub(super) significance: f64,
 }
 
 impl HairSearch {
@@ -57,6 +71,7 @@ impl HairSearch {
             return None;
         }
         let mut found: Vec<Found> = Vec::new();
+        self.alone = None;
         if let Some(cross) = known {
             for hair in &cross.hairs {
                 let along = hair.direction();
@@ -75,8 +90,126 @@ impl HairSearch {
                     found.push(f);
                 }
             }
+            // One alone: the other crosses it.
+            let clearest = found
+                .iter()
+                .max_by(|a, b| a.significance.total_cmp(&b.significance))
+                .copied();
+            if let Some(one) = clearest
+                && best_pair(&found, w, h).is_none()
+            {
+                for (point, along) in self.crossing(&one, w / 2, h / 2) {
+                    let width = one.width;
+                    let other = self.follow(grey, noise, point, along, width, lines, bench);
+                    found.extend(other);
+                }
+                self.alone = Some(one);
+            }
         }
         best_pair(&found, w, h)
+    }
+
+    /// Where the dips along straight places across a hair are deepest, the deepest first; `w` and `h` of half the picture.
+    fn crossing(&self, one: &Found, w: usize, h: usize) -> Vec<((f64, f64), (f64, f64))> {
+        let upright = one.along.1.abs() <= one.along.0.abs();
+        // The direction across it, as a slope along the rows of an upright hair or the columns of a level one.
+        let square = if upright {
+            -one.along.1 / one.along.0
+        } else {
+            -one.along.0 / one.along.1
+        };
+        let slopes: Vec<f64> = (-MOST_ASKEW..=MOST_ASKEW)
+            .map(|k| square + f64::from(k) * SLOPE_STEP)
+            .collect();
+        let across = if upright { w } else { h };
+        let mut depths: Vec<(f32, f64, f64)> = (0..across)
+            .filter_map(|x| {
+                let deepest = slopes
+                    .iter()
+                    .map(|&slope| (self.depth_along(upright, x as f64, slope, w, h), slope))
+                    .max_by(|a, b| a.0.total_cmp(&b.0))?;
+                Some((deepest.0, x as f64, deepest.1))
+            })
+            .collect();
+        depths.sort_by(|a, b| b.0.total_cmp(&a.0));
+        let mut places: Vec<(f64, f64)> = Vec::new();
+        for (_, x, slope) in depths {
+            if places.iter().all(|place| (place.0 - x).abs() > 3.0) {
+                places.push((x, slope));
+            }
+            if places.len() == MOST_CROSSING {
+                break;
+            }
+        }
+        let whole = |half: f64| 2.0 * half + 0.5;
+        places
+            .into_iter()
+            .map(|(x, slope)| {
+                let lean = slope.hypot(1.0);
+                if upright {
+                    let middle = (whole(x), whole(h as f64 / 2.0));
+                    (middle, (slope / lean, 1.0 / lean))
+                } else {
+                    let middle = (whole(w as f64 / 2.0), whole(x));
+                    (middle, (1.0 / lean, slope / lean))
+                }
+            })
+            .collect()
+    }
+
+    /// Mean dip along a straight place that is at `at` in the middle of its run.
+    fn depth_along(&self, upright: bool, at: f64, slope: f64, w: usize, h: usize) -> f32 {
+        let (length, across) = if upright { (h, w) } else { (w, h) };
+        let dips = &self.dips[usize::from(!upright)];
+        let mut sum = 0.0;
+        for k in 0..length {
+            let x = (at + slope * (k as f64 - length as f64 / 2.0)).round();
+            if x >= 0.0 && (x as usize) < across {
+                let pixel = if upright {
+                    k * w + x as usize
+                } else {
+                    x as usize * w + k
+                };
+                sum += dips.get(pixel).copied().unwrap_or(0.0);
+            }
+        }
+        sum / length as f32
+    }
+
+    /// A straight place moved and turned a little to where the dips along it are deepest; of the picture at half its size.
+    fn deepest_near(
+        &self,
+        point: (f64, f64),
+        along: (f64, f64),
+        w: usize,
+        h: usize,
+    ) -> ((f64, f64), (f64, f64)) {
+        let upright = along.1.abs() > along.0.abs();
+        let (middle, slope) = if upright {
+            let slope = along.0 / along.1;
+            (point.0 + slope * (h as f64 / 2.0 - point.1), slope)
+        } else {
+            let slope = along.1 / along.0;
+            (point.1 + slope * (w as f64 / 2.0 - point.0), slope)
+        };
+        let mut best = (f32::NEG_INFINITY, middle, slope);
+        for turn in -TURNS..=TURNS {
+            let slope = slope + f64::from(turn) * SLOPE_STEP;
+            for shift in -SHIFTS..=SHIFTS {
+                let at = middle + f64::from(shift);
+                let depth = self.depth_along(upright, at, slope, w, h);
+                if depth > best.0 {
+                    best = (depth, at, slope);
+                }
+            }
+        }
+        let (_, at, slope) = best;
+        let lean = slope.hypot(1.0);
+        if upright {
+            ((at, h as f64 / 2.0), (slope / lean, 1.0 / lean))
+        } else {
+            ((w as f64 / 2.0, at), (1.0 / lean, slope / lean))
+        }
     }
 
     /// Straight chains of dark valleys: a point and a direction for each, the richest first.
@@ -100,6 +233,10 @@ impl HairSearch {
         let (Ok(w32), Ok(h32)) = (u32::try_from(w), u32::try_from(h)) else {
             return Vec::new();
         };
+        for dips in &mut self.dips {
+            dips.clear();
+            dips.resize(w * h, 0.0);
+        }
         let mut valleys = GrayImage::new(w32, h32);
         let mut points: Vec<(f64, f64)> = Vec::new();
         const REACH: usize = 4;
@@ -109,13 +246,13 @@ impl HairSearch {
                 let here = half[at];
                 let sd = noise.variance(here).sqrt() * 0.6;
                 let limit = here + (3.0 * sd).max(0.06 * here);
-                let deep = [1, w].iter().any(|&step| {
-                    [2, REACH]
-                        .iter()
-                        .any(|&s| half[at - s * step] > limit && half[at + s * step] > limit)
-                        && half[at - step] >= here
-                        && half[at + step] >= here
-                });
+                let mut deep = false;
+                for (dips, step) in self.dips.iter_mut().zip([1, w]) {
+                    let around = [2, REACH].map(|s| half[at - s * step].min(half[at + s * step]));
+                    let light = around[0].max(around[1]);
+                    dips[at] = (1.0 - here / light.max(1.0)).clamp(0.0, 1.0);
+                    deep |= light > limit && half[at - step] >= here && half[at + step] >= here;
+                }
                 if deep {
                     valleys.put_pixel(x as u32, y as u32, Luma([255]));
                     points.push((x as f64, y as f64));
@@ -143,16 +280,19 @@ impl HairSearch {
                     .count();
                 let middle = (w as f64 / 2.0, h as f64 / 2.0);
                 let away = r - middle.0 * normal.0 - middle.1 * normal.1;
-                let point = (
-                    2.0 * (middle.0 + away * normal.0) + 0.5,
-                    2.0 * (middle.1 + away * normal.1) + 0.5,
-                );
+                let point = (middle.0 + away * normal.0, middle.1 + away * normal.1);
                 (score, point, (-normal.1, normal.0))
             })
             .collect();
         scored.sort_by_key(|s| std::cmp::Reverse(s.0));
         scored.truncate(MOST_TRIED);
-        scored.into_iter().map(|s| (s.1, s.2)).collect()
+        scored
+            .into_iter()
+            .map(|(_, point, along)| {
+                let (point, along) = self.deepest_near(point, along, w, h);
+                ((2.0 * point.0 + 0.5, 2.0 * point.1 + 0.5), along)
+            })
+            .collect()
     }
 
     /// Fits one hair along its whole length; `None` unless it is dark, thin and long.
@@ -330,7 +470,13 @@ fn significance(thread: &Thread, depth: f64) -> Option<f64> {
         .then_some(significance)
 }
 
-fn best_pair(found: &[Found], w: usize, h: usize) -> Option<CrossHairs> {
+/// Whether both may be spun from one thread.
+fn alike(a: &Found, b: &Found) -> bool {
+    (a.width / b.width).ln().abs() < UNLIKE_WIDTHS && (a.depth / b.depth).ln().abs() < UNLIKE_DEPTHS
+}
+
+/// The clearest cross that any two of them make.
+pub(super) fn best_pair(found: &[Found], w: usize, h: usize) -> Option<CrossHairs> {
     let mut best: Option<(f64, CrossHairs)> = None;
     for (i, a) in found.iter().enumerate() {
         for b in &found[i + 1..] {
@@ -339,7 +485,7 @@ fn best_pair(found: &[Found], w: usize, h: usize) -> Option<CrossHairs> {
                 continue;
             }
             // Both are spun from one thread.
-            if (a.width / b.width).ln().abs() > MOST_UNLIKE {
+            if !alike(a, b) {
                 continue;
             }
             // a.point + s a.along = b.point + t b.along

@@ -101,6 +101,7 @@ pub(super) struct Joint {
     background: Vec<f64>,
     slope: [f64; 2],
     hair: [f64; 2],
+    hair_u_px: f64,
     columns: Vec<f32>,
     weight: Vec<f32>,
     weighted: Vec<f32>,
@@ -190,13 +191,33 @@ impl Joint {
                 let Some(solver) = normal.cholesky() else {
                     return false;
                 };
-                self.write_back(drafts, group, &solver.inverse(), settled);
+                let inverse = solver.inverse();
+                let at = 3 * MOST_LINES + 4;
+                self.hair_u_px = inverse[(at, at)].max(0.0).sqrt();
+                self.write_back(drafts, group, &inverse, settled);
                 break;
             }
         }
         self.members[..self.lines]
             .iter()
             .all(|m| m.axis.iter().all(|v| v.is_finite()))
+    }
+
+    /// Mean square of the residuals of the last fit, in variances of the noise.
+    pub(super) fn misfit(&self) -> f64 {
+        let (sum, count) = self
+            .residuals
+            .iter()
+            .filter(|r| r.is_finite())
+            .fold((0.0, 0.0_f64), |(sum, count), &r| {
+                (sum + f64::from(r * r), count + 1.0)
+            });
+        sum / count.max(1.0)
+    }
+
+    /// How far the last fit moved an upright hair along a row, with its standard uncertainty, px; not at all without one.
+    pub(super) fn hair_moved(&self) -> (f64, f64) {
+        (self.hair[0], self.hair_u_px)
     }
 
     /// Neighbours are images of the same slit through the same lenses: they begin with the same shape, unless they look

@@ -8,17 +8,25 @@ use super::{CrossHairs, Line};
 
 /// A line is kept from this signal-to-noise ratio on.
 pub(super) const LEAST_SIGNAL_TO_NOISE: f64 = 6.0;
+/// The same for one that nobody knew yet and that is shorter than this share of the picture: there are more places for such
+/// patterns of noise and compression.
+const SHORT_SIGNAL_TO_NOISE: f64 = 10.0;
+const SHORT_SHARE: f64 = 0.3;
 /// From this signal-to-noise ratio on a line is no pattern of noise.
-const CLEAR_SIGNAL_TO_NOISE: f64 = 40.0;
+pub(super) const CLEAR_SIGNAL_TO_NOISE: f64 = 40.0;
 /// Uncertainty of a place over that of a Gaussian line of the same width in white noise, at most.
 const MOST_VAGUE: f64 = 4.0;
-/// Mean height of a line above its background, levels of the source, at least.
-const LEAST_LEVELS: f64 = 0.75;
+/// Mean height of a line above its background, steps of the source, at least.
+const LEAST_STEPS: f64 = 0.75;
+/// A line stands above what is darkest on either side of it by this share of its height at least.
+const STANDS_OUT: f64 = 0.3;
 /// Height of a summit and depth of the valley beside it, as a share of the highest light, at least.
 const SUMMIT_SHARE: f64 = 0.08;
 /// Error that the shade of a hair along the whole line leaves, as a share of the line's width: the shade's profile is
 /// known to some per cent only (found on simulated frames, in which a hair moves across a line).
 const SHADE_SHARE: f64 = 0.01;
+/// Light of which a hair leaves less than this share is not reckoned back.
+const LEAST_PASS: f64 = 0.3;
 /// A hair nearer to the vertical than this runs along a line, degrees.
 const ALONG_DEG: f64 = 30.0;
 const LEAST_ROWS: usize = 20;
@@ -170,7 +178,7 @@ impl Draft {
             let noise = (f64::from(scene.noise.variance(here as f32)) / count).sqrt();
             let least = (SUMMIT_SHARE * (top - low))
                 .max(8.0 * noise)
-                .max(2.0 * LEAST_LEVELS);
+                .max(2.0 * LEAST_STEPS * scene.grey.step());
             if here < before || here <= after || here - low < least {
                 continue;
             }
@@ -566,8 +574,64 @@ impl Draft {
     }
 
     /// Steps of the order of a single level are left by compression, along the edges of its blocks.
-    fn is_step_of_levels(&self) -> bool {
-        self.mean_light().0 < LEAST_LEVELS
+    fn is_step_of_levels(&self, scene: &Scene<'_>) -> bool {
+        let least = if self.is_short(scene) {
+            2.0 * LEAST_STEPS
+        } else {
+            LEAST_STEPS
+        };
+        self.mean_light().0 < least * scene.grey.step()
+    }
+
+    /// Whether nobody knew it yet and it is short: a patch of noise or compression looks like that.
+    fn is_short(&self, scene: &Scene<'_>) -> bool {
+        !self.ends_known && (self.rows as f64) < SHORT_SHARE * scene.grey.height as f64
+    }
+
+    /// Whether it is darker on both sides than on the line: the rim of the field is a step, and no line.
+    pub(super) fn stands_out(&self, scene: &Scene<'_>) -> bool {
+        let width = self.thread.shape.width_px();
+        let reach = (1.6 * width + 6.0).min(90.0);
+        let bins = (2.0 * reach) as usize + 1;
+        let mut sums = vec![(0.0_f64, 0_u32); bins];
+        let leans = scene.hairs.map(CrossHairs::leans);
+        for y in (self.first_row..self.first_row + self.rows).step_by(ROWS_LOOKED_AT) {
+            let x = self.thread.x_at(y as f64);
+            let from = (x - reach).ceil().max(0.0) as usize;
+            let row = scene.grey.row(y).iter().enumerate().skip(from);
+            for (column, &level) in row.take_while(|(column, _)| *column as f64 <= x + reach) {
+                let pass = leans.zip(scene.hairs).map_or(1.0, |(leans, cross)| {
+                    let pass = |h: usize| {
+                        let away = leans[h].distance_px(column as f64, y as f64);
+                        cross.hairs[h].transmission(away)
+                    };
+                    pass(0) * pass(1)
+                });
+                if let Some(sum) = sums.get_mut((column as f64 - x + reach) as usize)
+                    && pass > LEAST_PASS
+                {
+                    sum.0 += f64::from(scene.grey.level(level)) / pass;
+                    sum.1 += 1;
+                }
+            }
+        }
+        let mean = |bin: usize| {
+            let sum = sums[bin];
+            (sum.1 > 0).then(|| sum.0 / f64::from(sum.1))
+        };
+        let core = (0.5 * width) as usize + 1;
+        let middle = reach as usize;
+        let (from, to) = (middle.saturating_sub(core), (middle + core).min(bins - 1));
+        let least = |range: std::ops::Range<usize>| range.filter_map(mean).reduce(f64::min);
+        let top = (from..to + 1).filter_map(mean).reduce(f64::max);
+        let floors = [least(0..from), least(to + 1..bins)];
+        let floor = floors.into_iter().flatten().reduce(f64::max);
+        // Where hairs or the picture's edge hide it, nothing is said against the line.
+        let (Some(top), Some(floor)) = (top, floor) else {
+            return true;
+        };
+        let clip = f64::from(scene.grey.clip);
+        top - floor > STANDS_OUT * self.mean_light().0.min(clip - floor)
     }
 
     /// What a slightly wrong shade of a hair leaves along it is no line.
@@ -599,7 +663,7 @@ impl Draft {
                         .map(|&v| f64::from(scene.grey.level(v)))
                 };
                 let pass = hair.transmission(from_hair);
-                if pass > 0.3
+                if pass > LEAST_PASS
                     && let Some(v) = level(x)
                 {
                     here.0 += v / pass;
@@ -619,14 +683,21 @@ impl Draft {
                 return false;
             };
             let floor = left.min(right);
-            beside * 2 > count && width < 3.0 * hair.width_px && here < 1.35 * floor
+            // Sharpening leaves a faint halo that reaches farther than the shade.
+            let faint = if width < 3.0 * hair.width_px {
+                1.35
+            } else {
+                1.12
+            };
+            beside * 2 > count && width < 5.0 * hair.width_px && here < faint * floor
         })
     }
 
     /// The result, or `None` if this is no line.
     pub(super) fn line(&self, scene: &Scene<'_>) -> Option<Line> {
         let thread = &self.thread;
-        if !self.alive || self.rows < LEAST_ROWS {
+        // Rows that were taken in since the last fit have no light yet.
+        if !self.alive || self.rows < LEAST_ROWS || thread.raw.len() < self.rows {
             return None;
         }
         let width = thread.shape.width_px();
@@ -657,13 +728,18 @@ impl Draft {
         // What is seen with this much light has a place to match; a pattern of noise or compression has none.
         let vague = signal_to_noise < CLEAR_SIGNAL_TO_NOISE
             && u > MOST_VAGUE * width / (2.355 * signal_to_noise);
-        if signal_to_noise < LEAST_SIGNAL_TO_NOISE
+        let least = if self.is_short(scene) {
+            SHORT_SIGNAL_TO_NOISE
+        } else {
+            LEAST_SIGNAL_TO_NOISE
+        };
+        if signal_to_noise < least
             || signal_to_noise.is_nan()
             || vague
             || !u.is_finite()
             || width > MOST_WIDTH_PX
             || self.is_glow(width)
-            || self.is_step_of_levels()
+            || self.is_step_of_levels(scene)
             || self.is_rim_of_hair(scene, width)
             || width < 1.0
             || rows < 2.2 * width

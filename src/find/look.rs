@@ -6,8 +6,9 @@ use super::detect::{ALL_TILTS, Candidate, Search, Where};
 use super::field::field_of_view;
 use super::grey::{Grey, Noise};
 use super::hairs::HairSearch;
+use super::hidden::hidden_hair;
 use super::joint::{APART_PX, Joint, MOST_LINES};
-use super::lines::{Draft, Scene};
+use super::lines::{CLEAR_SIGNAL_TO_NOISE, Draft, Scene};
 use super::{CrossHairs, FieldOfView, Line, Picture};
 use crate::basics::frame::Frame;
 
@@ -136,7 +137,23 @@ impl Finder {
             &rough,
             &mut self.bench,
         );
-        picture.lines = self.lines(grey, &picture, known, &[], tilts);
+        let mut hidden: Vec<Line> = Vec::new();
+        if let (None, Some(one)) = (&picture.cross_hairs, self.hairs.alone.take()) {
+            let scene = Scene {
+                grey,
+                noise: &self.noise,
+                hairs: None,
+                y_ref: reference_height(grey, &picture, None),
+            };
+            if let Some((cross, line)) =
+                hidden_hair(&scene, &one, &self.candidates, &rough, &mut self.joint)
+            {
+                picture.cross_hairs = Some(cross);
+                picture.lines = vec![line];
+                hidden = self.lines_again(grey, &picture);
+            }
+        }
+        picture.lines = self.lines(grey, &picture, known, &hidden, tilts);
         if let Some(cross) = self.hair_beside_lines(grey, &picture) {
             let before = picture.cross_hairs.replace(cross);
             picture.lines = if before.is_some_and(|before| moved_little(&before, &picture)) {
@@ -257,6 +274,9 @@ impl Finder {
             {
                 continue;
             }
+            if candidate.z < STRONG && outside(picture.field.as_ref(), candidate) {
+                continue;
+            }
             let mut draft = near.map_or_else(
                 || Draft::from_candidate(candidate, &scene),
                 |((k, line), _)| {
@@ -265,6 +285,7 @@ impl Finder {
                 },
             );
             draft.grow(&scene, &[], &[], &mut self.bench);
+            draft.alive = draft.alive && (near.is_some() || draft.stands_out(&scene));
             keep_new(&mut drafts, draft);
         }
         // A known line that stronger ones hide from the search is where it was, moved as the nearest of them moved.
@@ -329,6 +350,15 @@ impl Finder {
         }
         settle(&mut drafts, &scene, &mut self.joint)
     }
+}
+
+/// Whether a candidate lies wholly where no light comes through the eyepiece.
+fn outside(field: Option<&FieldOfView>, candidate: &Candidate) -> bool {
+    field.is_some_and(|field| {
+        let (top, bottom) = (candidate.rows.0 as f64, candidate.rows.1 as f64);
+        let y = field.y_px.clamp(top, bottom);
+        (candidate.x_at(y) - field.x_px).hypot(y - field.y_px) > field.radius_px + candidate.width
+    })
 }
 
 /// How much farther than those seen a line may lean: images of one slit lean alike, but for what the prism bends them.
@@ -449,10 +479,22 @@ fn settle(drafts: &mut [Draft], scene: &Scene<'_>, joint: &mut Joint) -> Vec<Lin
             if !group.iter().any(|&i| due[i]) {
                 continue;
             }
+            let alone: Vec<Draft> = match group[..] {
+                [only] if round == 0 => vec![drafts[only].clone()],
+                _ => Vec::new(),
+            };
             if !joint.fit(drafts, &group, scene, 5) {
                 for &i in &group {
                     let alone = group.len() > 1 && joint.fit(drafts, &[i], scene, 5);
                     drafts[i].alive &= alone;
+                }
+            }
+            // A fit that lost what was clearly there began badly, as it may with a clipped core: the simpler one stands.
+            for (&i, before) in group.iter().zip(alone) {
+                let lost = !drafts[i].alive || drafts[i].line(scene).is_none();
+                let clear = |line: &Line| line.signal_to_noise > CLEAR_SIGNAL_TO_NOISE;
+                if lost && before.line(scene).is_some_and(|line| clear(&line)) {
+                    drafts[i] = before;
                 }
             }
         }

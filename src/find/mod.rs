@@ -23,6 +23,7 @@ mod flanks;
 mod geometry;
 mod grey;
 mod hairs;
+mod hidden;
 mod joint;
 mod lines;
 mod look;

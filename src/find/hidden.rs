@@ -1,0 +1,249 @@
+//! An upright hair that lies on a line: where its level companion is seen alone, the two halves of the line tell where it is.
+//!
+//! Both hairs of a cross are spun from one thread and stand square on each other (common practice, no source), so width, depth
+//! and direction of the hidden one are known but for a little. Its place is tried across the line; where line and hair together
+//! explain the pixels best it is fitted with the line ([`joint`](super::joint)).
+
+use super::detect::Candidate;
+use super::hairs::{Found, best_pair};
+use super::joint::{Joint, MOST_LINES};
+use super::lines::{Draft, Scene};
+use super::{CrossHairs, Line, shape::Shape};
+
+/// Lines that are tried, at most, and steps across each, px.
+const MOST_TRIED: usize = 4;
+const STEP_PX: f64 = 1.0;
+const FINE_STEP_PX: f64 = 0.3;
+const FINE_STEPS: i32 = 3;
+/// Slopes beside the square one that are tried, on either side, and their step.
+const SLOPES: i32 = 3;
+const SLOPE_STEP: f64 = 0.002;
+/// Fits at the end, each about where the hair was found before.
+const ROUNDS: usize = 4;
+/// Steps of each fit.
+const ITERATIONS: usize = 10;
+/// Mean square of the residuals of a hair and a line that explain the pixels, at most, in variances of the noise.
+const MOST_MISFIT: f64 = 20.0;
+/// The same of lines that need no hair.
+const WELL_EXPLAINED: f64 = 3.0;
+/// Mean square of the residuals without the hair over that with it, at least.
+const BETTER: f64 = 2.0;
+/// Least standard uncertainty of the place of such a hair, px, and that of its turn, rad.
+const PLACE_PX: f64 = 0.1;
+const TURN: f64 = 0.002;
+
+/// The hidden hair's place in the middle of the picture's height, and its slope.
+#[derive(Clone, Copy, Debug)]
+struct Place {
+    x_px: f64,
+    slope: f64,
+}
+
+/// The cross of the hair `one`, which is level, and one hidden by a line at one of `candidates`, with that line.
+pub(super) fn hidden_hair(
+    scene: &Scene<'_>,
+    one: &Found,
+    candidates: &[Candidate],
+    lines: &[Line],
+    joint: &mut Joint,
+) -> Option<(CrossHairs, Line)> {
+    if one.along.0.abs() < 0.9 {
+        return None;
+    }
+    let square = -one.along.1 / one.along.0;
+    let tall = |c: &&Candidate| (c.rows.1 - c.rows.0) * 5 > scene.grey.height * 2;
+    candidates
+        .iter()
+        .filter(tall)
+        .take(MOST_TRIED)
+        .filter_map(|candidate| across(scene, one, candidate, lines, square, joint))
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, cross, line)| (cross, line))
+}
+
+/// One fit of line and hair together.
+struct Tried {
+    misfit: f64,
+    /// Where the hair came to lie, with its uncertainty along the rows, px.
+    place: Place,
+    u_px: f64,
+    moved_px: f64,
+    line: Draft,
+}
+
+/// Tries a hair across one line; with the cross and the line, by how much they explain the pixels better than no hair.
+fn across(
+    scene: &Scene<'_>,
+    one: &Found,
+    candidate: &Candidate,
+    lines: &[Line],
+    square: f64,
+    joint: &mut Joint,
+) -> Option<(f64, CrossHairs, Line)> {
+    let whole = whole_line(scene, candidate)?;
+    let middle = scene.grey.height as f64 / 2.0;
+    let x_px = whole.thread.x_at(middle);
+    let width = whole.thread.shape.width_px();
+    let without = without_hair(scene, &whole, lines, joint);
+    if without < WELL_EXPLAINED {
+        return None;
+    }
+    let mut tried = |place: Place, line: &Draft| {
+        let cross = crossed(scene, one, place, PLACE_PX)?;
+        let on_line = Scene {
+            hairs: Some(&cross),
+            ..*scene
+        };
+        let mut drafts = [line.clone()];
+        let fits = joint.fit(&mut drafts, &[0], &on_line, ITERATIONS);
+        let [line] = drafts;
+        let (moved_px, u_px) = joint.hair_moved();
+        fits.then(|| Tried {
+            misfit: joint.misfit(),
+            place: Place {
+                x_px: place.x_px + moved_px,
+                ..place
+            },
+            u_px,
+            moved_px,
+            line,
+        })
+    };
+    let better = |best: &Option<Tried>, new: &Tried| {
+        best.as_ref().is_none_or(|best| new.misfit < best.misfit)
+    };
+    let mut best: Option<Tried> = None;
+    let steps = ((width + one.width) / STEP_PX) as i32;
+    for shift in [0.0, -0.3, 0.3] {
+        let mut line = whole.clone();
+        line.thread.axis[0] += shift * width;
+        for k in -steps..=steps {
+            let place = Place {
+                x_px: x_px + f64::from(k) * STEP_PX,
+                slope: square,
+            };
+            best = tried(place, &line)
+                .filter(|new| better(&best, new))
+                .or(best);
+        }
+    }
+    let coarse = best?;
+    let (place, line) = (coarse.place, coarse.line.clone());
+    let mut best = Some(coarse);
+    for k in -FINE_STEPS..=FINE_STEPS {
+        let x_px = place.x_px + f64::from(k) * FINE_STEP_PX;
+        best = tried(Place { x_px, ..place }, &line)
+            .filter(|new| better(&best, new))
+            .or(best);
+    }
+    let place = best.as_ref().map_or(place, |best| best.place);
+    for k in -SLOPES..=SLOPES {
+        let slope = square + f64::from(k) * SLOPE_STEP;
+        best = tried(Place { slope, ..place }, &line)
+            .filter(|new| better(&best, new))
+            .or(best);
+    }
+    let mut best = best?;
+    for _ in 0..ROUNDS {
+        best = tried(best.place, &best.line)?;
+        if best.moved_px.abs() < 0.2 * best.u_px {
+            break;
+        }
+    }
+    if best.misfit > MOST_MISFIT || without < BETTER * best.misfit {
+        return None;
+    }
+    let cross = crossed(scene, one, best.place, best.u_px)?;
+    best.line.trim();
+    let on_line = Scene {
+        hairs: Some(&cross),
+        ..*scene
+    };
+    let line = best.line.line(&on_line)?;
+    Some((without / best.misfit, cross, line))
+}
+
+/// Mean square of the residuals of one line, or of those that were seen about it, without any hair.
+fn without_hair(scene: &Scene<'_>, whole: &Draft, lines: &[Line], joint: &mut Joint) -> f64 {
+    let bare = Scene {
+        hairs: None,
+        ..*scene
+    };
+    let mut misfit = |mut drafts: Vec<Draft>| {
+        let group: Vec<usize> = (0..drafts.len()).collect();
+        if joint.fit(&mut drafts, &group, &bare, ITERATIONS) {
+            joint.misfit()
+        } else {
+            f64::INFINITY
+        }
+    };
+    let reach = whole.thread.shape.width_px() + 6.0;
+    let x = whole.thread.x_at(scene.y_ref);
+    let seen: Vec<Draft> = lines
+        .iter()
+        .filter(|line| (line.x_at(scene.y_ref) - x).abs() < reach)
+        .take(MOST_LINES)
+        .map(|line| Draft::from_line(line, line.x_px, line.y_ref_px, scene))
+        .collect();
+    let as_seen = if seen.is_empty() {
+        f64::INFINITY
+    } else {
+        misfit(seen)
+    };
+    as_seen.min(misfit(vec![whole.clone()]))
+}
+
+/// The cross that a level hair and one at `place` make.
+fn crossed(scene: &Scene<'_>, one: &Found, place: Place, u_px: f64) -> Option<CrossHairs> {
+    let lean = place.slope.hypot(1.0);
+    let other = Found {
+        point: (place.x_px, scene.grey.height as f64 / 2.0),
+        along: (-place.slope / lean, -1.0 / lean),
+        covariance: [[u_px.powi(2) + PLACE_PX.powi(2), 0.0], [0.0, TURN * TURN]],
+        ..*one
+    };
+    best_pair(&[*one, other], scene.grey.width, scene.grey.height)
+}
+
+/// A line at the centre of the light about a candidate, as wide as that light: the hair may have made two of it.
+fn whole_line(scene: &Scene<'_>, candidate: &Candidate) -> Option<Draft> {
+    const EVERY: usize = 4;
+    let reach = 1.5 * candidate.width + 12.0;
+    let bins = (2.0 * reach) as usize + 1;
+    let mut sums = vec![(0.0_f64, 0_u32); bins];
+    for y in (candidate.rows.0..candidate.rows.1).step_by(EVERY) {
+        let x = candidate.x_at(y as f64);
+        let from = (x - reach).ceil().max(0.0) as usize;
+        let row = scene.grey.row(y).iter().enumerate().skip(from);
+        for (column, &level) in row.take_while(|(column, _)| *column as f64 <= x + reach) {
+            if let Some(sum) = sums.get_mut((column as f64 - x + reach) as usize) {
+                sum.0 += f64::from(scene.grey.level(level));
+                sum.1 += 1;
+            }
+        }
+    }
+    let means: Vec<f64> = sums
+        .iter()
+        .map(|sum| sum.0 / f64::from(sum.1.max(1)))
+        .collect();
+    let mut sorted = means.clone();
+    sorted.sort_by(f64::total_cmp);
+    let (base, top) = (sorted[bins / 4], sorted[bins - 1]);
+    let floor = base + 0.15 * (top - base);
+    let (mut light, mut first, mut second) = (0.0, 0.0, 0.0);
+    for (bin, mean) in means.iter().enumerate() {
+        let (weight, away) = ((mean - floor).max(0.0), bin as f64 + 0.5 - reach);
+        light += weight;
+        first += weight * away;
+        second += weight * away * away;
+    }
+    if light <= 0.0 {
+        return None;
+    }
+    let centre = first / light;
+    let spread = (second / light - centre * centre).max(0.5).sqrt();
+    let mut draft = Draft::from_candidate(candidate, scene);
+    draft.thread.axis[0] += centre;
+    draft.thread.shape = Shape::of_width(2.0 * spread);
+    Some(draft)
+}
