@@ -24,9 +24,12 @@ const SHIFTS: i32 = 2;
 const BESIDE_PX: f64 = 5.0;
 /// A fit that moved a hair by less than this need not cut it out anew, px.
 const AS_CUT_PX: f64 = 0.5;
-/// Logarithms of the ratios of widths and depths of two hairs of one cross, at most.
-const UNLIKE_WIDTHS: f64 = 0.4;
-const UNLIKE_DEPTHS: f64 = 0.5;
+/// Logarithms of the ratios of widths and depths of two hairs of one cross, at most: both are spun from one thread.
+const UNLIKE: [f64; 2] = [0.4, 0.5];
+/// The same of hairs that were measured well; what a line does to one that lies on it is seen by this.
+const LIKE: [f64; 2] = [0.2, 0.3];
+/// Standard uncertainty of the place of a hair that was measured beside a line as if there were none, px.
+const BESIDE_LINE_PX: f64 = 0.1;
 /// Depth over its standard deviation from which a hair counts as seen.
 const LEAST_SIGNIFICANCE: f64 = 8.0;
 
@@ -38,7 +41,7 @@ pub(super) struct HairSearch {
     /// How much darker each of its pixels is than both its surroundings, as a share of their light: across an upright hair,
     /// and across a level one.
     dips: [Vec<f32>; 2],
-    /// The clearest hair of the last search that found no cross.
+    /// The clearest hair of the last search that found no cross of two hairs that are alike.
     pub(super) alone: Option<Found>,
     strip: Strip,
 }
@@ -96,17 +99,27 @@ impl HairSearch {
                 .max_by(|a, b| a.significance.total_cmp(&b.significance))
                 .copied();
             if let Some(one) = clearest
-                && best_pair(&found, w, h).is_none()
+                && best_pair(&found, w, h, &LIKE).is_none()
             {
                 for (point, along) in self.crossing(&one, w / 2, h / 2) {
                     let width = one.width;
-                    let other = self.follow(grey, noise, point, along, width, lines, bench);
+                    let clear = self.follow(grey, noise, point, along, width, lines, bench);
+                    // Beside a line all along, it is measured as if there were none, and known less well.
+                    let other = clear.or_else(|| {
+                        let close = self.follow(grey, noise, point, along, width, &[], bench);
+                        close.map(|mut close| {
+                            close.covariance[0][0] += BESIDE_LINE_PX * BESIDE_LINE_PX;
+                            close
+                        })
+                    });
                     found.extend(other);
                 }
-                self.alone = Some(one);
+                if best_pair(&found, w, h, &LIKE).is_none() {
+                    self.alone = Some(one);
+                }
             }
         }
-        best_pair(&found, w, h)
+        best_pair(&found, w, h, &UNLIKE)
     }
 
     /// Where the dips along straight places across a hair are deepest, the deepest first; `w` and `h` of half the picture.
@@ -470,13 +483,13 @@ fn significance(thread: &Thread, depth: f64) -> Option<f64> {
         .then_some(significance)
 }
 
-/// Whether both may be spun from one thread.
-fn alike(a: &Found, b: &Found) -> bool {
-    (a.width / b.width).ln().abs() < UNLIKE_WIDTHS && (a.depth / b.depth).ln().abs() < UNLIKE_DEPTHS
-}
-
-/// The clearest cross that any two of them make.
-pub(super) fn best_pair(found: &[Found], w: usize, h: usize) -> Option<CrossHairs> {
+/// The clearest cross that any two of them make whose widths and depths are no more `unlike` than that.
+pub(super) fn best_pair(
+    found: &[Found],
+    w: usize,
+    h: usize,
+    unlike: &[f64; 2],
+) -> Option<CrossHairs> {
     let mut best: Option<(f64, CrossHairs)> = None;
     for (i, a) in found.iter().enumerate() {
         for b in &found[i + 1..] {
@@ -485,7 +498,8 @@ pub(super) fn best_pair(found: &[Found], w: usize, h: usize) -> Option<CrossHair
                 continue;
             }
             // Both are spun from one thread.
-            if !alike(a, b) {
+            let ratios = [a.width / b.width, a.depth / b.depth];
+            if (0..2).any(|k| ratios[k].ln().abs() > unlike[k]) {
                 continue;
             }
             // a.point + s a.along = b.point + t b.along

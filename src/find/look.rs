@@ -138,7 +138,7 @@ impl Finder {
             &mut self.bench,
         );
         let mut hidden: Vec<Line> = Vec::new();
-        if let (None, Some(one)) = (&picture.cross_hairs, self.hairs.alone.take()) {
+        if let Some(one) = self.hairs.alone.take() {
             let scene = Scene {
                 grey,
                 noise: &self.noise,
