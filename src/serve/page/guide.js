@@ -4,6 +4,7 @@
 import { byId, changed, el, icon, keyed, setAttribute, setIcon, setText } from "./dom.js";
 
 const TITLES = { aids: "Set up", scale: "Camera scale", prism: "Refracting angle", sweep: "Sweep", reading: "Circle reading", central: "Central image", results: "Results" };
+const SHORT = { sweep: "sweep", reading: "reading", central: "central" };
 const KINDS = { scale: "scale", prism: "face", reading: "line", central: "central" };
 
 /** What was typed stays with its step, also when the page is loaded anew. */
@@ -105,11 +106,11 @@ export class Guide {
       el("input", { type: "text", name, value, inputmode: "text", autocomplete: "off", autocapitalize: "off", spellcheck: "false", placeholder: "132 14 30", "aria-describedby": "understood" }));
     const understood = el("div", { class: "understood", id: "understood", role: "status", "aria-live": "polite" });
     const keep = el("button", { type: "submit", class: "main" }, "Keep");
-    const despite = el("button", { type: "button", class: "quiet", hidden: true }, "Keep in spite of the doubt");
+    const despite = el("button", { type: "button", class: "quiet despite", hidden: true }, "Keep in spite of the doubt");
     const form = el("form", { class: "reading", novalidate: true },
-      el("div", { class: "windows" }, input("window_1", "Window 1", first), input("window_2", "Window 2, if there is one", second)),
+      el("div", { class: "windows" }, input("window_1", "Window 1", first), input("window_2", "Window 2, if there is one", second), keep),
       understood,
-      el("div", { class: "buttons" }, keep, despite),
+      despite,
       el("p", { class: "with-offset soft figures" }));
     const fields = () => ({ kind, line, window_1: form.window_1.value.trim(), window_2: form.window_2.value.trim() || null });
     let doubt = null, asked = 0, timer = null;
@@ -164,8 +165,8 @@ export class Guide {
     const lines = [...new Set(guide.steps.filter((s) => s.line).map((s) => s.line))];
     const step = (s, short) => {
       const here = s.key === guide.step && (!s.line || s.line === line);
-      const label = short ? TITLES[s.key] ?? s.label : s.label;
-      const parts = [icon(s.done ? "yes" : here ? "right" : "open"), el("span", {}, label), s.n ? el("span", { class: "n figures" }, String(s.n)) : null];
+      const label = short ? SHORT[s.key] ?? s.label : s.label;
+      const parts = [icon(s.done ? "yes" : here ? "right" : "open"), el("span", {}, label), s.n > 1 ? el("span", { class: "n figures" }, String(s.n)) : null];
       const spoken = `${s.label}${s.line && !s.label.includes(s.line) ? ` ${s.line}` : ""}${s.done ? ", done" : ""}${s.n ? `, ${s.n} kept` : ""}`;
       const attributes = { class: "step", "data-done": s.done ? "" : null, "aria-current": here ? "step" : null, "aria-label": spoken };
       return role === "operator"
@@ -174,11 +175,9 @@ export class Guide {
     };
     const before = general.filter((s) => s.key !== "results"), after = general.filter((s) => s.key === "results");
     this.#steps.replaceChildren(
-      el("h2", {}, "Steps"),
-      el("div", { class: "course-row" }, before.map((s) => step(s, false))),
-      ...lines.map((name) => el("div", { class: "course-row of-line", role: "group", "aria-label": name },
-        el("b", { class: "course-name" }, name), guide.steps.filter((s) => s.line === name).map((s) => step(s, true)))),
-      el("div", { class: "course-row" }, after.map((s) => step(s, false))));
+      el("div", { class: "course-row" }, [...before, ...after].map((s) => step(s, false))),
+      el("div", { class: "course-lines" }, lines.map((name) => el("div", { class: "of-line", role: "group", "aria-label": name },
+        el("b", { class: "course-name" }, name), guide.steps.filter((s) => s.line === name).map((s) => step(s, true))))));
   }
 
   /** The lines in the picture as buttons: pressing one says that it is the line of this step. */

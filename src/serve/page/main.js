@@ -135,7 +135,10 @@ function showTurn() {
   setIcon(box, symbol);
   setText(byId("phase"), words);
   setText(byId("turns"), turn?.count ? `${turn.count} ${turn.count === 1 ? "turn" : "turns"} counted` : "");
-  setText(byId("distance"), turn?.text || "–");
+  // The figure is written large, what it is a distance from small.
+  const [, figure, rest] = /^([−-]?[\d.,\u202f\u2009]+\s?(?:″|px)?)\s*(.*)$/.exec(turn?.text ?? "") ?? [null, turn?.text ? "" : "–", turn?.text ?? ""];
+  setText(byId("distance"), figure);
+  setText(byId("distance-rest"), rest);
   setText(byId("turn-say"), turn?.say ?? "");
   const active = turn?.line_id ?? offset?.line_id ?? null;
   eye.active = offset?.line_id ?? active;
@@ -221,7 +224,7 @@ link.addEventListener("status", ({ detail: { status, was, why } }) => {
     lostAt = new Date();
     if (was === "live" && tone.on) tone.lost();
   }
-  const clock = lostAt.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit" });
+  const clock = lostAt.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" });
   showBanner(status === "gone"
     ? `The program was ended at ${clock}. All figures here are stale. Start it again: everything that was kept is there, and this page goes on by itself.`
     : `Connection lost at ${clock}. All figures here are stale. Trying again; nothing that was kept is lost.`);

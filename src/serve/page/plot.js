@@ -28,7 +28,7 @@ export function indexPlot(lines, curve, width) {
   const points = curve?.points ?? [];
   const wide = Math.max(280, width), tall = Math.min(380, Math.max(230, 0.5 * wide));
   const left = 62, right = 14, residual = measured.some((l) => typeof l.residual === "number");
-  const low = residual ? 120 : 0, height = tall + low + 34;
+  const low = residual ? 130 : 0, height = tall + low + 34;
   const [x0, x1] = widened([...measured.map((l) => l.wavelength_nm), ...points.map((p) => p[0])], points.length ? 0.02 : 0.15);
   const [y0, y1] = widened([...measured.flatMap((l) => [l.n - l.u_n, l.n + l.u_n]), ...points.flatMap((p) => [p[2], p[3]])], 0.06);
   const x = (nm) => left + (nm - x0) / (x1 - x0) * (wide - left - right);
@@ -39,7 +39,7 @@ export function indexPlot(lines, curve, width) {
 
   for (const [n, words] of ticks(y0, y1, tall / 50)) root.append(rule(left, y(n), wide - right, y(n)), text(left - 6, y(n) + 4, words, { class: "end" }));
   for (const [nm, words] of ticks(x0, x1, wide / 90)) root.append(rule(x(nm), 10, x(nm), height - 34), text(x(nm), height - 18, words, { class: "middle" }));
-  root.append(text((left + wide - right) / 2, height - 3, "wavelength, nm", { class: "middle soft" }), text(left + 6, 22, "index n", { class: "soft" }));
+  root.append(text((left + wide - right) / 2, height - 3, "wavelength, nm", { class: "middle soft" }), text(wide - right - 6, 24, "index n", { class: "soft end" }));
 
   if (points.length > 1) {
     root.append(
@@ -60,9 +60,9 @@ export function indexPlot(lines, curve, width) {
   if (residual) {
     const have = measured.filter((l) => typeof l.residual === "number");
     const most = 1.15 * Math.max(...have.map((l) => Math.abs(l.residual) + (l.u_residual ?? 0)), 1e-6);
-    const top = tall + 14, z = (v) => top + (most - v) / (2 * most) * (low - 28);
+    const top = tall + 26, z = (v) => top + (most - v) / (2 * most) * (low - 20);
     for (const [v, words] of ticks(-most, most, 3)) root.append(rule(left, z(v), wide - right, z(v)), text(left - 6, z(v) + 4, words, { class: "end" }));
-    root.append(svg("line", { x1: left, x2: wide - right, y1: z(0), y2: z(0), class: "curve" }), text(left + 6, top + 4, "measured − curve, 10⁻⁵", { class: "soft" }));
+    root.append(svg("line", { x1: left, x2: wide - right, y1: z(0), y2: z(0), class: "curve" }), text(left + 6, top - 6, "measured − curve, 10⁻⁵", { class: "soft" }));
     for (const line of have) {
       const px = x(line.wavelength_nm);
       if (line.u_residual) root.append(bar(px, z(line.residual + line.u_residual), z(line.residual - line.u_residual)));

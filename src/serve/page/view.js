@@ -144,8 +144,9 @@ export class View {
     const colour = this.#paint["mark-line"];
     pen.font = "600 13px system-ui, 'DejaVu Sans', sans-serif";
     pen.textBaseline = "middle";
-    let free = -Infinity;
-    for (const line of [...lines].sort((a, b) => a.x_px - b.x_px)) {
+    const taken = [];
+    // The active line comes first and so gets its name written; the others theirs where there is room.
+    for (const line of [...lines].sort((a, b) => (b.id === this.#active) - (a.id === this.#active) || a.x_px - b.x_px)) {
       const active = line.id === this.#active;
       const axis = (y) => {
         const d = y - line.y_ref_px;
@@ -178,11 +179,11 @@ export class View {
       const name = `${line.name ?? `line ${line.id}`}${line.saturated ? ", too bright" : ""}`;
       const wide = pen.measureText(name).width;
       const start = Math.min(width - wide - 6, Math.max(6, at.x(axis(line.top_px)) - wide / 2));
-      if (start > free + 10) {
+      if (taken.every(([from, to]) => start > to + 10 || start + wide < from - 10)) {
         pen.fillStyle = active ? this.#paint["mark-ink"] : this.#paint["mark-soft"];
         pen.fillText(name, start, Math.max(10, top - 17));
         if (active) pen.fillRect(start, Math.max(19, top - 8), wide, 2);
-        free = start + wide;
+        taken.push([start, start + wide]);
       }
       // The offset as a measure in the lower gutter: from the hair to the line.
       if (active && hairs) {
