@@ -108,7 +108,7 @@ export class Guide {
     const keep = el("button", { type: "submit", class: "main" }, "Keep");
     const despite = el("button", { type: "button", class: "quiet despite", hidden: true }, "Keep in spite of the doubt");
     const form = el("form", { class: "reading", novalidate: true },
-      el("div", { class: "windows" }, input("window_1", "Window 1", first), input("window_2", "Window 2, if there is one", second), keep),
+      el("div", { class: "windows" }, input("window_1", "Window 1", first), input("window_2", "Window 2, if any", second), keep),
       understood,
       despite,
       el("p", { class: "with-offset soft figures" }));
@@ -117,7 +117,7 @@ export class Guide {
     const say = (answer) => {
       const u = answer.understood ?? {};
       doubt = answer.ok ? u.doubt ?? null : null;
-      const item = (name, text) => text ? [el("dt", {}, name), el("dd", { class: "figures" }, text)] : [];
+      const item = (name, text) => text ? [el("div", {}, el("dt", {}, name), el("dd", { class: "figures" }, text))] : [];
       understood.replaceChildren(...(answer.ok
         ? [el("dl", { class: "pairs" }, item("Understood as", [u.window_1, u.window_2].filter(Boolean).join(" and ")), item("Deviation", u.deviation), item("Index", u.n)),
           doubt && el("p", { class: "doubt" }, icon("warn"), el("span", {}, doubt))].filter(Boolean)

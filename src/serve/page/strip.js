@@ -25,7 +25,7 @@ export class Strip {
     this.repaint();
   }
 
-  repaint() { this.#paint = colours("ink", "soft", "rule", "mark", "other", "paper"); this.redraw(); }
+  repaint() { this.#paint = colours("ink", "soft", "rule", "mark", "other"); this.redraw(); }
 
   show(track, turn, active) {
     if (track?.unit !== this.#track?.unit) this.#range = null;
@@ -37,10 +37,10 @@ export class Strip {
   #span(values) {
     let lo = Math.min(...values), hi = Math.max(...values);
     const least = this.#track.unit === "arcsec" ? 10 : 1;
-    const middle = (lo + hi) / 2, half = Math.max(least / 2, 0.62 * (hi - lo));
+    const middle = (lo + hi) / 2, half = Math.max(least / 2, 0.53 * (hi - lo));
     [lo, hi] = [middle - half, middle + half];
     const old = this.#range;
-    if (!old || lo < old[0] + 0.03 * (old[1] - old[0]) || hi > old[1] - 0.03 * (old[1] - old[0]) || hi - lo < 0.4 * (old[1] - old[0])) this.#range = [lo, hi];
+    if (!old || lo < old[0] || hi > old[1] || hi - lo < 0.4 * (old[1] - old[0])) this.#range = [lo, hi];
     return this.#range;
   }
 
@@ -53,7 +53,7 @@ export class Strip {
     const pen = this.#canvas.getContext("2d");
     pen.setTransform(ratio, 0, 0, ratio, 0, 0);
     pen.clearRect(0, 0, width, height);
-    const { ink, soft, rule, mark, other, paper } = this.#paint;
+    const { ink, soft, rule, mark, other } = this.#paint;
     const size = 12;
     pen.font = `${size}px system-ui, "DejaVu Sans", sans-serif`;
     const edge = { left: 52, right: 12, top: 8, bottom: 20 };
@@ -66,15 +66,17 @@ export class Strip {
     }
     const end = points.at(-1)[0], start = end - this.#track.window_s;
     const turns = this.#track.turns.filter((t) => t.t_s >= start);
-    const shown = points.filter((p) => p[0] >= start && (this.#active === null || p[3] === this.#active || points.every((q) => q[3] !== this.#active)));
+    const shown = points.filter((p) => p[0] >= start && (this.#active === null || p[3] === this.#active || !points.some((q) => q[3] === this.#active)));
     const [lo, hi] = this.#span([...(shown.length ? shown : points).map((p) => p[1]), ...turns.filter((t) => t.line_id === this.#active).map((t) => t.offset)]);
     const x = (t) => edge.left + (t - start) / (end - start) * (width - edge.left - edge.right);
-    const y = (v) => edge.top + (hi - v) / (hi - lo) * (height - edge.top - edge.bottom);
+    const room = 22; // for the marks of turning points beyond the extremes
+    const y = (v) => edge.top + room + (hi - v) / (hi - lo) * (height - edge.top - edge.bottom - 2 * room);
     // Rules with their figures.
     const step = niceStep(hi - lo, Math.max(2, Math.floor(height / 44)));
     pen.lineWidth = 1;
     pen.textBaseline = "middle";
-    for (let v = Math.ceil(lo / step) * step; v <= hi; v += step) {
+    const more = room * (hi - lo) / Math.max(1, height - edge.top - edge.bottom - 2 * room);
+    for (let v = Math.ceil((lo - more) / step) * step; v <= hi + more; v += step) {
       pen.strokeStyle = rule;
       pen.beginPath(); pen.moveTo(edge.left, y(v)); pen.lineTo(width - edge.right, y(v)); pen.stroke();
       pen.fillStyle = soft;
@@ -118,7 +120,7 @@ export class Strip {
     for (const turn of this.#track.turns) {
       if (turn.counted) number += 1;
       if (turn.t_s < start) continue;
-      this.#turning(pen, turn, number, x(turn.t_s), y(turn.offset), points, { mark, other, paper, ink });
+      this.#turning(pen, turn, number, x(turn.t_s), y(turn.offset), points, { mark, other, ink });
     }
     // From the last turning point to where the line is now.
     const extreme = [...this.#track.turns].reverse().find((t) => t.counted && t.line_id === this.#active);
@@ -134,7 +136,7 @@ export class Strip {
     pen.restore();
   }
 
-  #turning(pen, turn, number, x, y, points, { mark, other, paper, ink }) {
+  #turning(pen, turn, number, x, y, points, { mark, other, ink }) {
     // The triangle stands beyond the extreme and points at it.
     const near = points.filter((p) => p[3] === turn.line_id && Math.abs(p[0] - turn.t_s) < 3);
     const mean = near.reduce((sum, p) => sum + p[1], 0) / Math.max(1, near.length);
@@ -145,8 +147,8 @@ export class Strip {
     if (turn.counted) {
       pen.moveTo(x, base); pen.lineTo(x - 8, base + up * 13); pen.lineTo(x + 8, base + up * 13); pen.closePath();
       pen.fillStyle = mark; pen.fill();
-      pen.fillStyle = paper; pen.font = "700 9px system-ui, 'DejaVu Sans', sans-serif"; pen.textAlign = "center";
-      pen.fillText(String(number), x, base + up * 9);
+      pen.font = "700 12px system-ui, 'DejaVu Sans', sans-serif"; pen.textAlign = "left";
+      pen.fillText(String(number), x + 11, base + up * 8);
     } else {
       const c = base + up * 8;
       pen.strokeStyle = other;

@@ -4,7 +4,7 @@
 
 import { byId, colours } from "./dom.js";
 
-const GUTTER = { left: 18, right: 18, top: 30, bottom: 30 }; // CSS pixels around the picture
+const GUTTER = { left: 18, right: 18, top: 38, bottom: 30 }; // CSS pixels around the picture
 
 export class View {
   #box = byId("view");
@@ -181,8 +181,8 @@ export class View {
       const start = Math.min(width - wide - 6, Math.max(6, at.x(axis(line.top_px)) - wide / 2));
       if (taken.every(([from, to]) => start > to + 10 || start + wide < from - 10)) {
         pen.fillStyle = active ? this.#paint["mark-ink"] : this.#paint["mark-soft"];
-        pen.fillText(name, start, Math.max(10, top - 17));
-        if (active) pen.fillRect(start, Math.max(19, top - 8), wide, 2);
+        pen.fillText(name, start, Math.max(9, top - 28));
+        if (active) pen.fillRect(start, Math.max(18, top - 19), wide, 2);
         taken.push([start, start + wide]);
       }
       // The offset as a measure in the lower gutter: from the hair to the line.
