@@ -77,6 +77,9 @@ export const kept = {
   set(name, value) { try { localStorage.setItem(`bench.${name}`, value); } catch { /* forgotten at the next visit */ } },
 };
 
+/** How much larger than 16 px the page is written (on a projector it is): drawings grow with it. */
+export const enlarged = () => (parseFloat(getComputedStyle(document.documentElement).fontSize) || 16) / 16;
+
 /** The colours of the palette for what is drawn on a canvas, read anew when the palette changes. */
 export function colours(...names) {
   const style = getComputedStyle(document.documentElement);

@@ -21,7 +21,7 @@ function widened(values, part) {
   return [lo - more, hi + more];
 }
 
-/** An SVG `width` CSS pixels wide for `results.lines` and `results.curve`; null while there is no index. */
+/** An SVG `width` of its own units wide for `results.lines` and `results.curve`; null while there is no index. */
 export function indexPlot(lines, curve, width) {
   const measured = lines.filter((l) => typeof l.n === "number");
   if (measured.length === 0) return null;
@@ -35,7 +35,7 @@ export function indexPlot(lines, curve, width) {
   const y = (n) => 10 + (y1 - n) / (y1 - y0) * (tall - 20);
   const text = (at, up, words, attributes = {}) => svg("text", { x: at, y: up, ...attributes }, words);
   const rule = (a, b, c, d) => svg("line", { x1: a, y1: b, x2: c, y2: d, class: "rule" });
-  const root = svg("svg", { class: "plot", viewBox: `0 0 ${wide} ${height}`, width: wide, height, role: "img", "aria-label": `Index against wavelength for ${measured.length} ${measured.length === 1 ? "line" : "lines"}${curve ? ` with the curve ${curve.name}` : ""}; the figures are in the table` });
+  const root = svg("svg", { class: "drawing", viewBox: `0 0 ${wide} ${height}`, role: "img", "aria-label": `Index against wavelength for ${measured.length} ${measured.length === 1 ? "line" : "lines"}${curve ? ` with the curve ${curve.name}` : ""}; the figures are in the table` });
 
   for (const [n, words] of ticks(y0, y1, tall / 50)) root.append(rule(left, y(n), wide - right, y(n)), text(left - 6, y(n) + 4, words, { class: "end" }));
   for (const [nm, words] of ticks(x0, x1, wide / 90)) root.append(rule(x(nm), 10, x(nm), height - 34), text(x(nm), height - 18, words, { class: "middle" }));
@@ -61,7 +61,7 @@ export function indexPlot(lines, curve, width) {
     const have = measured.filter((l) => typeof l.residual === "number");
     const most = 1.15 * Math.max(...have.map((l) => Math.abs(l.residual) + (l.u_residual ?? 0)), 1e-6);
     const top = tall + 26, z = (v) => top + (most - v) / (2 * most) * (low - 20);
-    for (const [v, words] of ticks(-most, most, 3)) root.append(rule(left, z(v), wide - right, z(v)), text(left - 6, z(v) + 4, words, { class: "end" }));
+    for (const [v, words] of ticks(-most, most, 5)) root.append(rule(left, z(v), wide - right, z(v)), text(left - 6, z(v) + 4, words, { class: "end" }));
     root.append(svg("line", { x1: left, x2: wide - right, y1: z(0), y2: z(0), class: "curve" }), text(left + 6, top - 6, "measured − curve, 10⁻⁵", { class: "soft" }));
     for (const line of have) {
       const px = x(line.wavelength_nm);

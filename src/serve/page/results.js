@@ -1,6 +1,6 @@
 // Results as they grow, the readings behind them (struck out with a reason, never deleted), and what can be taken home.
 
-import { byId, changed, el, icon, keyed, setAttribute, setText } from "./dom.js";
+import { byId, changed, el, enlarged, icon, keyed, setAttribute, setText } from "./dom.js";
 import { download } from "./link.js";
 import { indexPlot } from "./plot.js";
 
@@ -83,7 +83,7 @@ export class Results {
 
   #plot() {
     const r = this.#state?.results;
-    const drawn = r ? indexPlot(r.lines ?? [], r.curve, this.#parts.plot.clientWidth) : null;
+    const drawn = r ? indexPlot(r.lines ?? [], r.curve, this.#parts.plot.clientWidth / enlarged()) : null;
     // Never hidden, only empty: its width must be known when the first index comes.
     this.#parts.plot.replaceChildren(...(drawn ? [el("h2", {}, "Index against wavelength"), drawn, el("p", { class: "soft" }, `${r.curve?.name ? `Curve: ${r.curve.name}, with its band. ` : ""}Bars: one standard uncertainty up and down.`)] : []));
   }

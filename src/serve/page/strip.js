@@ -1,7 +1,7 @@
 // Offset against time, as on a paper strip: the line's way, its turning points, and how far it is from the last one.
 // Lines are told apart by their dashes, turning points by their shape.
 
-import { byId, colours } from "./dom.js";
+import { byId, colours, enlarged } from "./dom.js";
 
 const DASHES = [[], [7, 4], [2, 4], [9, 3, 2, 3]];
 
@@ -45,9 +45,10 @@ export class Strip {
   }
 
   redraw() {
-    const width = this.#canvas.clientWidth, height = this.#canvas.clientHeight;
+    const zoom = enlarged();
+    const width = this.#canvas.clientWidth / zoom, height = this.#canvas.clientHeight / zoom;
     if (width === 0 || height === 0) return;
-    const ratio = Math.min(2, window.devicePixelRatio || 1);
+    const ratio = zoom * Math.min(2, window.devicePixelRatio || 1);
     const [cw, ch] = [Math.round(width * ratio), Math.round(height * ratio)];
     if (this.#canvas.width !== cw || this.#canvas.height !== ch) { this.#canvas.width = cw; this.#canvas.height = ch; }
     const pen = this.#canvas.getContext("2d");

@@ -2,9 +2,9 @@
 // The picture has a canvas of its own, so nothing is ever painted over it but the marks, and these stand at the
 // ends and beside a line, in the gutter and outside the field: never on the line.
 
-import { byId, colours } from "./dom.js";
+import { byId, colours, enlarged } from "./dom.js";
 
-const GUTTER = { left: 18, right: 18, top: 38, bottom: 30 }; // CSS pixels around the picture
+const GUTTER = { left: 18, right: 18, top: 38, bottom: 30 }; // pixels around the picture, at 16 px a letter
 
 export class View {
   #box = byId("view");
@@ -64,20 +64,21 @@ export class View {
   }
 
   #place() {
-    const width = this.#box.clientWidth, height = this.#box.clientHeight;
+    const zoom = enlarged();
+    const width = this.#box.clientWidth / zoom, height = this.#box.clientHeight / zoom;
     const { width: w, height: h } = this.#sight ?? { width: 4, height: 3 };
     const scale = Math.max(0.01, Math.min((width - GUTTER.left - GUTTER.right) / w, (height - GUTTER.top - GUTTER.bottom) / h));
     const left = GUTTER.left + (width - GUTTER.left - GUTTER.right - scale * w) / 2;
     const top = GUTTER.top + (height - GUTTER.top - GUTTER.bottom - scale * h) / 2;
-    return { width, height, w, h, scale, left, top };
+    return { zoom, width, height, w, h, scale, left, top };
   }
 
   redraw() {
     const place = this.#place();
-    const { width, height, w, h, scale, left, top } = place;
+    const { zoom, width, height, w, h, scale, left, top } = place;
     // (0, 0) is the centre of the top-left pixel, so the picture's edge lies at -1/2.
-    Object.assign(this.#picture.style, { left: `${left}px`, top: `${top}px`, width: `${scale * w}px`, height: `${scale * h}px` });
-    const ratio = Math.min(2, window.devicePixelRatio || 1);
+    Object.assign(this.#picture.style, { left: `${zoom * left}px`, top: `${zoom * top}px`, width: `${zoom * scale * w}px`, height: `${zoom * scale * h}px` });
+    const ratio = zoom * Math.min(2, window.devicePixelRatio || 1);
     const marks = this.#marks;
     const [mw, mh] = [Math.round(width * ratio), Math.round(height * ratio)];
     if (marks.width !== mw || marks.height !== mh) { marks.width = mw; marks.height = mh; }
@@ -203,9 +204,9 @@ export class View {
 
   #pick(e) {
     if (!this.#sight) return;
-    const { left, scale } = this.#place();
+    const { zoom, left, scale } = this.#place();
     const box = this.#marks.getBoundingClientRect();
-    const x = (e.clientX - box.left - left) / scale - 0.5;
+    const x = ((e.clientX - box.left) / zoom - left) / scale - 0.5;
     const nearest = [...this.#sight.lines].sort((a, b) => Math.abs(a.x_px - x) - Math.abs(b.x_px - x))[0];
     if (nearest && Math.abs(nearest.x_px - x) * scale < 40) this.#onpick(nearest);
   }
