@@ -54,6 +54,9 @@ export class Choice {
     const { experiment = {}, role, cautions } = state;
     const chosen = (experiment.lines ?? []).filter((l) => l.chosen).map((l) => l.name);
     if (!this.#other([role, experiment.lamp, experiment.lamps, chosen, experiment.bench, experiment.scale, experiment.refracting_angle, cautions, this.#open])) return;
+    // Until a lamp is chosen that comes first, afterwards the aids do.
+    if (experiment.lamp && !this.#open) this.#box.parentElement.append(this.#box);
+    else this.#box.parentElement.prepend(this.#box);
     this.#box.replaceChildren(...(role === "operator" && (this.#open || !experiment.lamp) ? this.#form(experiment, chosen) : this.#summary(experiment, chosen, role, cautions)));
   }
 

@@ -58,7 +58,7 @@ export class Guide {
     const guide = this.#state?.guide;
     if (!guide || this.#state.role !== "operator") return;
     const line = guide.sweeping ?? guide.line ?? null;
-    if (!guide.sweeping && guide.step !== "sweep") return;
+    if (!guide.sweeping && guide.step !== "sweep") { this.#act.say({ ok: false, said: "A sweep is started at a line's step “sweep”: choose that first." }); return; }
     this.#act(guide.sweeping ? "end_sweep" : "start_sweep", { line });
   }
 

@@ -253,7 +253,7 @@ const showKeys = listen([
   { key: "2", does: "Measure", act: viewOf("measure") },
   { key: "3", does: "Results and readings", act: viewOf("results") },
   { key: "w", does: "Type a reading (or reach the step's button)", operator: true, act: () => { look("measure"); guide.focus(); } },
-  { key: "Enter", does: "Keep the reading that is typed", operator: true, act: () => { look("measure"); guide.focus(); } },
+  { key: "Enter", shown: "Enter", does: "Keep the reading that is typed", operator: true, act: () => { look("measure"); guide.focus(); } },
   { key: "t", does: "Start or end the sweep", operator: true, act: () => guide.sweep() },
   { key: "l", does: "Next line in the picture", operator: true, act: () => guide.next(eye.sight) },
   { key: "[", does: "One step back in the experiment", operator: true, act: () => guide.move(-1) },

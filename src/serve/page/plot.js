@@ -30,7 +30,7 @@ export function indexPlot(lines, curve, width) {
   const left = 62, right = 14, residual = measured.some((l) => typeof l.residual === "number");
   const low = residual ? 130 : 0, height = tall + low + 34;
   const [x0, x1] = widened([...measured.map((l) => l.wavelength_nm), ...points.map((p) => p[0])], points.length ? 0.02 : 0.15);
-  const [y0, y1] = widened([...measured.flatMap((l) => [l.n - l.u_n, l.n + l.u_n]), ...points.flatMap((p) => [p[2], p[3]])], 0.06);
+  const [y0, y1] = widened([...measured.flatMap((l) => [l.n - l.u_n, l.n + l.u_n]), ...points.flatMap((p) => [p[2], p[3]])], 0.09);
   const x = (nm) => left + (nm - x0) / (x1 - x0) * (wide - left - right);
   const y = (n) => 10 + (y1 - n) / (y1 - y0) * (tall - 20);
   const text = (at, up, words, attributes = {}) => svg("text", { x: at, y: up, ...attributes }, words);

@@ -59,8 +59,8 @@ export class Results {
     ]);
     this.#write("lines", lines, () => lines.length === 0 ? null : [
       el("h2", {}, "Lines"),
-      table("Lines", [["line"], ["wavelength, nm", "num"], ["deviation", "num"], ["index n", "num"], ["measured − curve, 10⁻⁵", "num"]],
-        lines.map((l) => [l.name, String(l.wavelength_nm), l.deviation, l.n_text, typeof l.residual === "number" ? l.residual.toFixed(1).replace("-", "−") : ""])),
+      table("Lines", [["line"], ["index n", "num"], ["deviation", "num"], ["wavelength, nm", "num"], ["measured − curve, 10⁻⁵", "num"]],
+        lines.map((l) => [l.name, l.n_text, l.deviation, String(l.wavelength_nm), typeof l.residual === "number" ? l.residual.toFixed(1).replace("-", "−") : ""])),
     ]);
     if (this.#others.plot([lines, r?.curve])) this.#plot();
     this.#write("budget", r?.budget, () => r?.budget?.length ? [
