@@ -29,12 +29,12 @@ export class HandIn {
   #stop = null;
 
   constructor(link, say) {
-    const file = el("input", { type: "file", accept: "video/*,.avi,.mp4,.mov,.y4m,.mkv", name: "clip", class: "unseen-file" });
-    const choose = el("button", { type: "button", class: "main", onclick: () => file.click() }, "Choose or film a clip");
+    const file = el("input", { type: "file", accept: "video/*,image/png,image/jpeg,image/tiff,.avi,.mp4,.mov,.y4m,.mkv", name: "clip", class: "unseen-file" });
+    const choose = el("button", { type: "button", class: "main", onclick: () => file.click() }, "Choose, or film one now");
     const stop = el("button", { type: "button", class: "quiet", hidden: true, onclick: () => this.#stop?.() }, "Stop");
     this.#box.append(
-      el("h2", { id: "clip-title" }, "Hand in a clip"),
-      el("p", {}, "A clip filmed through the eyepiece takes the place of the camera. What is no video is refused, and nothing of it is kept."),
+      el("h2", { id: "clip-title" }, "Hand in a clip or a picture"),
+      el("p", {}, "A clip or a picture taken through the eyepiece takes the place of the camera. What is neither is refused, and nothing of it is kept."),
       file, this.#bar, this.#say,
       el("div", { class: "buttons" }, choose, stop, el("button", { type: "button", class: "quiet", onclick: () => this.#box.close() }, "Close")));
     file.addEventListener("change", async () => {
@@ -43,11 +43,13 @@ export class HandIn {
       choose.disabled = true;
       stop.hidden = false;
       this.#bar.hidden = false;
-      const answer = await link.send(clip, (sent, total, abort) => {
-        if (abort) this.#stop = abort;
+      this.#bar.value = 0;
+      const way = link.send(clip, (sent, total) => {
         this.#bar.value = total ? sent / total : 0;
         setText(this.#say, sent < total ? `${megabytes(sent)} of ${megabytes(total)} sent` : "All sent; the program looks at it.");
       });
+      this.#stop = way.stop;
+      const answer = await way.answer;
       choose.disabled = false;
       stop.hidden = this.#bar.hidden = true;
       file.value = "";

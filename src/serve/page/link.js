@@ -151,24 +151,24 @@ export class Link extends EventTarget {
     } finally { limit.done(); }
   }
 
-  /** Sends a clip; `progress(sent, total)` is called on the way. Gives `{ok, said}`. */
+  /** Sends a clip; `progress(sent, total)` is called on the way. Gives `{ answer, stop }`: a promise of `{ok, said}`, and how to stop it. */
   send(file, progress) {
-    return new Promise((done) => {
-      const request = new XMLHttpRequest();
+    const request = new XMLHttpRequest(); // fetch tells nothing of what has been sent
+    const answer = new Promise((done) => {
       request.open("POST", `/api/clip?name=${encodeURIComponent(file.name)}`);
       for (const [name, value] of Object.entries(headers({ "Content-Type": "application/octet-stream" }))) request.setRequestHeader(name, value);
-      request.upload.addEventListener("progress", (e) => progress(e.loaded, e.lengthComputable ? e.total : file.size));
+      request.upload.addEventListener("progress", (e) => progress(e.loaded, file.size));
       request.addEventListener("load", () => {
-        let answer = {};
-        try { answer = JSON.parse(request.responseText); } catch { /* said below */ }
-        const ok = request.status >= 200 && request.status < 300 && answer.ok !== false;
-        done({ ok, said: answer.said ?? (ok ? "The clip has arrived." : `The program refused the clip (${request.status}).`) });
+        let told = {};
+        try { told = JSON.parse(request.responseText); } catch { /* said below */ }
+        const ok = request.status >= 200 && request.status < 300 && told.ok !== false;
+        done({ ok, said: told.said ?? (ok ? "It has arrived." : `The program refused it (${request.status}).`) });
       });
-      request.addEventListener("error", () => done({ ok: false, said: "The clip did not get through: the connection broke, or the program refused it for its size. Nothing was kept." }));
+      request.addEventListener("error", () => done({ ok: false, said: "It did not get through: the connection broke, or the program refused it for its size. Nothing was kept." }));
       request.addEventListener("abort", () => done({ ok: false, said: "Stopped. Nothing was kept." }));
       request.send(file);
-      progress(0, file.size, () => request.abort());
     });
+    return { answer, stop: () => request.abort() };
   }
 
   /** The picture of the viewer's address, as an address that an image may show. */

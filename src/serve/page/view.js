@@ -60,7 +60,7 @@ export class View {
     if (age >= 0 && age < 60_000) this.#ages.push(age); // else the clocks of two computers differ
     if (this.#ages.length > 60) this.#ages.shift();
     this.#picture.dataset.seq = sight.seq;
-    this.#picture.dispatchEvent(new CustomEvent("bench:drawn", { bubbles: true, detail: { seq: sight.seq, taken_ms: sight.taken_ms, drawn_ms } }));
+    this.#picture.dispatchEvent(new CustomEvent("bench:drawn", { bubbles: true, detail: { sight, drawn_ms } }));
   }
 
   #place() {
