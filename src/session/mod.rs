@@ -12,6 +12,7 @@
 //! Checked by `tests/simulated_runs.rs` (from footage to index) and `tests/command_line.rs`.
 
 mod batch;
+pub mod bench;
 mod calibrate;
 mod class;
 mod demo;

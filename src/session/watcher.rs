@@ -21,6 +21,15 @@ const KNOCK_PX: f64 = 0.2;
 /// Frames passed over from which on known lines are looked for everywhere: a hand moves a line out of its surroundings in that time.
 const PASSED_OVER_TOO_FAR: u64 = 6;
 
+/// What one frame showed.
+#[derive(Clone, Debug)]
+pub(super) struct Glimpse {
+    /// What was found in it; the cross-hairs are those of all frames till then.
+    pub(super) picture: Picture,
+    /// How far its lines have come.
+    pub(super) progress: Progress,
+}
+
 /// Looks at frames in their order and follows what is in them.
 pub(super) struct Watcher {
     finder: Finder,
@@ -75,8 +84,40 @@ impl Watcher {
         }
     }
 
+    /// Begins to follow anew, in frames that may be of another clip; the hairs, which are fixed to the camera, stay known.
+    pub(super) fn begin_anew(&mut self, settings: Settings) {
+        let fresh = Self::new(settings);
+        self.follower = fresh.follower;
+        self.stack = fresh.stack;
+        self.known.lines.clear();
+        self.hairs_seen = false;
+        self.hairs_missed = 0;
+        self.hairs_sightings = 0;
+        self.frames = 0;
+        self.last_s = 0.0;
+    }
+
+    /// The hairs of another camera, or of another size of picture, are not these.
+    pub(super) fn forget_hairs(&mut self) {
+        self.known = Known::default();
+        self.pool = HairPool::default();
+    }
+
+    /// What the frames show up to now, to be put together while others come.
+    pub(super) fn follower(&self) -> Follower {
+        self.follower.clone()
+    }
+
+    /// The hairs of earlier frames, where those that are followed now show too little of them.
+    pub(super) fn hairs_if_few(&self) -> Option<CrossHairs> {
+        self.known
+            .cross_hairs
+            .clone()
+            .filter(|_| self.hairs_sightings < ENOUGH_SIGHTINGS)
+    }
+
     /// Looks at one frame.
-    pub(super) fn advance(&mut self, frame: &Frame) {
+    pub(super) fn advance(&mut self, frame: &Frame) -> Glimpse {
         self.known.everywhere = self.frames.is_multiple_of(FRAMES_BETWEEN_FULL_LOOKS);
         // Between two full looks, so that it is known which lines stand beside the hairs.
         let few = self.hairs_seen && self.hairs_sightings < ENOUGH_SIGHTINGS;
@@ -106,10 +147,12 @@ impl Watcher {
         {
             self.known.cross_hairs = self.stack.cross_hairs(&mut self.finder);
         }
-        self.known.field = picture.field;
-        self.known.lines = picture.lines;
+        self.known.field.clone_from(&picture.field);
+        self.known.lines.clone_from(&picture.lines);
         ahead(&mut self.known.lines, &progress, frame.time_s - self.last_s);
         self.last_s = frame.time_s;
+        picture.cross_hairs.clone_from(&self.known.cross_hairs);
+        Glimpse { picture, progress }
     }
 
     /// Counts sightings of the hairs; hidden ones, or ones on a camera that was knocked, are looked for everywhere.

@@ -1,0 +1,231 @@
+//! One state of a live experiment: what the camera sees, what is to be done next, what was read and what follows from it.
+//!
+//! Goes in: a source of frames, circle readings as they are typed, the moves of the person. Comes out: plain data for a page,
+//! offsets in px of the frame and seconds of arc of the telescope, readings in degrees. Frames are measured in a thread of their
+//! own (`player`) by the same watcher that measures clips (`session::watcher`).
+//!
+//! It refuses a reading that is no angle, one that is doubtful as long as nobody says to keep it, and an offset where no line is seen.
+//!
+//! Sockets, pages and rounding do not belong here.
+
+mod aids;
+mod alarm;
+mod live;
+mod player;
+mod sight;
+
+use std::sync::Arc;
+use std::sync::mpsc::{Sender, channel};
+
+use super::SessionError;
+use crate::capture::{OpenOptions, Source};
+use crate::follow::Side;
+use live::Shared;
+use player::{Command, Opened, Player};
+
+pub use aids::{Aid, AidKind, Verdict};
+pub use live::{Phase, STRIP_S, SourceStatus, StripPoint, StripTurn, TurnNow};
+pub use player::SourceKind;
+pub use sight::{SeenFrame, Sight, SightedLine};
+
+/// What a desk is opened with.
+#[derive(Clone, Debug, Default)]
+pub struct DeskOptions {
+    /// Where frames come from; none for readings that are typed only.
+    pub source: Option<Source>,
+    /// How the source is opened.
+    pub open: OpenOptions,
+    /// Side of the picture on which the central image lies, if known.
+    pub toward: Option<Side>,
+}
+
+/// The state of the experiment that all pages share.
+pub struct Desk {
+    options: DeskOptions,
+    shared: Arc<Shared>,
+    commands: Sender<Command>,
+}
+
+/// Why something was not done: one sentence with what, where and what to do.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("{0}")]
+pub struct Refused(pub String);
+
+/// What is asked of the source.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Playing {
+    /// Go on.
+    Play,
+    /// Stop at this frame.
+    Pause,
+    /// So many frames forwards or back.
+    Step(i64),
+    /// To a time, s.
+    Seek(f64),
+    /// So many times real time.
+    Speed(f64),
+}
+
+/// What the page shows of the moment.
+#[derive(Clone, Debug)]
+pub struct Moment {
+    /// The source.
+    pub source: SourceStatus,
+    /// The newest frame's sight.
+    pub seen: Option<Arc<SeenFrame>>,
+    /// The chosen line.
+    pub chosen: Option<SightedLine>,
+    /// Names that were given to lines, by number.
+    pub names: std::collections::BTreeMap<u64, String>,
+    /// Where the chosen line is in its sweep.
+    pub turn: TurnNow,
+    /// The strip of the chosen line, oldest first.
+    pub strip: Vec<StripPoint>,
+    /// Turning points on it.
+    pub turns: Vec<StripTurn>,
+    /// Figures for setting up.
+    pub aids: Vec<Aid>,
+    /// Whether the picture is good, and what is to be done first of all.
+    pub picture: (bool, String),
+}
+
+impl Desk {
+    /// Opens a desk and starts to measure; `changed` is called whenever there is something new to show, from any thread.
+    ///
+    /// # Errors
+    /// The source can't be opened.
+    pub fn open(
+        options: DeskOptions,
+        changed: impl Fn() + Send + Sync + 'static,
+    ) -> Result<Arc<Self>, SessionError> {
+        let shared = Arc::new(Shared::new(changed));
+        let (commands, take) = channel();
+        let player = Player::new(Arc::clone(&shared), take, options.toward);
+        std::thread::Builder::new()
+            .name("measure".to_owned())
+            .spawn(move || player.run())
+            .map_err(|error| {
+                SessionError::Footage(format!(
+                    "no thread can be started ({error}); end other programs"
+                ))
+            })?;
+        let desk = Self {
+            shared,
+            commands,
+            options,
+        };
+        if let Some(source) = &desk.options.source {
+            desk.take_source(source)?;
+        }
+        Ok(Arc::new(desk))
+    }
+
+    fn take_source(&self, source: &Source) -> Result<(), SessionError> {
+        let opened = Opened::open(source, &self.options.open)?;
+        let is_clip = opened.kind == SourceKind::Clip;
+        if is_clip {
+            player::find_duration(&self.shared, source, &self.options.open);
+        }
+        self.tell(Command::Open(Box::new(opened)));
+        Ok(())
+    }
+
+    fn tell(&self, command: Command) {
+        // The thread ends with the program only.
+        let _ = self.commands.send(command);
+    }
+
+    /// The newest frame.
+    #[must_use]
+    pub fn newest(&self) -> Option<Arc<SeenFrame>> {
+        self.shared.newest()
+    }
+
+    /// Names that were given to lines, by their number.
+    #[must_use]
+    pub fn names(&self) -> std::collections::BTreeMap<u64, String> {
+        self.shared.with(|live| live.names.clone())
+    }
+
+    /// Moves the clip.
+    ///
+    /// # Errors
+    /// The source is no clip, or the number makes no sense.
+    pub fn play(&self, playing: Playing) -> Result<String, Refused> {
+        let kind = self.shared.with(|live| live.source.kind);
+        if kind != SourceKind::Clip {
+            return Err(Refused("only a recorded clip can be paused, stepped or scrubbed, and the source is none: give a clip as SOURCE or hand one in".to_owned()));
+        }
+        let (command, said) = match playing {
+            Playing::Play => (Command::Play, "It plays.".to_owned()),
+            Playing::Pause => (Command::Pause, "It stands.".to_owned()),
+            Playing::Step(frames) if frames != 0 && frames.abs() <= 1000 => {
+                (Command::Step(frames), "One step.".to_owned())
+            }
+            Playing::Step(_) => {
+                return Err(Refused(
+                    "frames is not a number of frames to step: give 1 or -1".to_owned(),
+                ));
+            }
+            Playing::Seek(time_s) if time_s.is_finite() && (0.0..1e6).contains(&time_s) => {
+                (Command::Seek(time_s), format!("At {time_s:.2} s."))
+            }
+            Playing::Seek(_) => {
+                return Err(Refused(
+                    "t_s is no time of the clip: give seconds from its first frame, from 0"
+                        .to_owned(),
+                ));
+            }
+            Playing::Speed(times) if (0.05..=100.0).contains(&times) => (
+                Command::Speed(times),
+                format!("It plays at {times} times real time."),
+            ),
+            Playing::Speed(_) => {
+                return Err(Refused(
+                    "times is no speed: give 0.05 to 100, 1 being real time".to_owned(),
+                ));
+            }
+        };
+        self.tell(command);
+        Ok(said)
+    }
+
+    /// What there is to show now.
+    #[must_use]
+    pub fn moment(&self) -> Moment {
+        let seen = self.shared.newest();
+        let sight = seen.as_ref().map(|seen| &seen.sight);
+        self.shared.with(|live| {
+            let chosen = sight.and_then(|sight| live.chosen(sight)).cloned();
+            let id = chosen.as_ref().and_then(|line| line.id).or(live.selected);
+            let from_s = live.strip.front().map_or(0.0, |point| point.time_s);
+            let (good, say) = live.aids.verdict();
+            Moment {
+                source: live.source_status(),
+                names: live.names.clone(),
+                turn: live.turn_now(sight),
+                strip: live
+                    .strip
+                    .iter()
+                    .filter(|point| id.is_none_or(|id| point.id == id))
+                    .copied()
+                    .collect(),
+                turns: live
+                    .turns()
+                    .filter(|turn| turn.time_s >= from_s)
+                    .cloned()
+                    .collect(),
+                aids: live.aids.list().to_vec(),
+                picture: (good, say.to_owned()),
+                chosen,
+                seen: seen.clone(),
+            }
+        })
+    }
+}
+
+impl Drop for Desk {
+    fn drop(&mut self) {
+        self.tell(Command::Stop);
+    }
+}
