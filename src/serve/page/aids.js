@@ -26,7 +26,10 @@ function bring(node, aid) {
   setText(part("aid-verdict").querySelector("span"), verdict ? VERDICTS[verdict] : "");
   const meter = part("meter");
   const inside = (f) => Math.round(1000 * Math.min(1, Math.max(0, f))) / 10;
-  setAttribute(meter, "data-empty", aid.fraction === null || aid.fraction === undefined ? "" : null);
+  // An aid that never had a bar needs no room for one; one that had keeps it, so that nothing jumps.
+  const bar = aid.fraction !== null && aid.fraction !== undefined;
+  if (bar) meter.dataset.had = "";
+  setAttribute(meter, "data-empty", bar ? null : "");
   setAttribute(meter, "aria-label", aid.label);
   setAttribute(meter, "aria-valuenow", Math.round(inside(aid.fraction ?? 0)));
   setAttribute(meter, "aria-valuetext", [aid.value ?? "not seen", aid.unit, aid.best && `best ${aid.best}`].filter(Boolean).join(", "));
