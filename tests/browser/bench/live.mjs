@@ -1,0 +1,336 @@
+// Checks on a running picture: looks at every size and palette, the night, marks beside the line, two browsers, keys
+// alone, the connection lost and back, how old a picture is when it is drawn.
+
+import { spawn } from "node:child_process";
+import { once } from "node:events";
+import { join } from "node:path";
+import { pause } from "./chromium.mjs";
+import { inspected, lights, nameless, SIZES } from "./looks.mjs";
+import { Bench, folder, freePort, remove } from "./server.mjs";
+
+const VIEWS = ["aids", "measure", "results"];
+
+/** A fault unless `held`. Each check is a list of such sentences; an empty list is a pass. */
+export const must = (faults, held, sentence) => { if (!held) faults.push(sentence); };
+
+const palette = async (page, name) => {
+  if (await page.value("document.documentElement.dataset.palette") !== name) await page.key("n");
+  await page.until(`document.documentElement.dataset.palette === "${name}"`);
+};
+
+/** Lets the clip play from its beginning. */
+const replay = (page) => page.value("(async () => { for (const body of [{ do: 'seek', t_s: 0 }, { do: 'play' }]) await fetch('/api/do', { method: 'POST', headers: { 'X-Bench': '1', 'Content-Type': 'application/json' }, body: JSON.stringify(body) }); })()");
+
+const drawn = (page) => page.until("Number(document.getElementById('picture').dataset.seq) > 0", 20_000);
+
+/** Every view and dialog at three sizes and in both palettes. */
+export async function looks({ browser, bench, save }) {
+  const faults = [];
+  const page = await browser.page();
+  let texts = 0, least = Infinity;
+  for (const [size, [width, height]] of Object.entries(SIZES)) {
+    await page.size(width, height);
+    await page.go(bench.address);
+    await drawn(page);
+    for (const dress of ["day", "night"]) {
+      await palette(page, dress);
+      const look = async (what) => {
+        await pause(250);
+        const seen = await inspected(page, size === "phone");
+        for (const fault of seen.faults) faults.push(`${size}, ${dress}, ${what}: ${fault}`);
+        texts += seen.texts;
+        least = Math.min(least, seen.least);
+        if (save) await page.picture(join(save, `${what}-${size}-${dress}.png`));
+      };
+      for (const [nth, view] of VIEWS.entries()) { await page.key(String(nth + 1)); await look(view); }
+      await page.key("2");
+      await page.key("?");
+      await look("keys");
+      await page.key("Escape");
+      await page.press("#hand-in");
+      await look("hand-in");
+      await page.key("Escape");
+    }
+  }
+  must(faults, texts > 500, `only ${texts} texts were looked at`);
+  // The inspection itself must find what is wrong.
+  await page.value("(() => { const p = document.createElement('p'); p.id = 'too-wide'; p.textContent = 'wide'; p.style.width = '3000px'; p.style.color = getComputedStyle(document.documentElement).backgroundColor; document.querySelector('main').append(p); })()");
+  const spoilt = (await inspected(page)).faults.join(" ");
+  must(faults, /too-wide/.test(spoilt) && /contrast/.test(spoilt), "the inspection does not see a wide, invisible paragraph");
+  for (const nothing of await nameless(page)) faults.push(nothing);
+  faults.push(...page.faults);
+  await page.close();
+  return { faults, said: `${texts} texts, least contrast ${least.toFixed(2)}` };
+}
+
+/** Photographs of the screen at night hold no light but red, whatever is open; and the picture is still to be seen. */
+export async function night({ browser, bench, save }) {
+  const faults = [];
+  const page = await browser.page(), blank = await browser.page();
+  await page.size(1366, 768);
+  await page.go(bench.address);
+  await drawn(page);
+  await palette(page, "day");
+  const day = await lights(blank, await page.picture());
+  must(faults, day.other > 200, "the day palette passes for night: the check sees nothing");
+  await palette(page, "night");
+  let worst = 0, looked = 0;
+  const look = async (what) => {
+    await pause(150);
+    const png = await page.picture(save ? join(save, `night-${what}.png`) : null);
+    const { red, other, at, lit } = await lights(blank, png);
+    worst = Math.max(worst, other);
+    looked += 1;
+    must(faults, other <= 8, `${what}: green or blue of ${other} of 255 at ${at}`);
+    must(faults, red > 100 && lit > 2000, `${what}: the screen is dark (red ${red}, ${lit} pixels lit)`);
+  };
+  for (const [nth, view] of VIEWS.entries()) {
+    await page.key(String(nth + 1));
+    await look(view);
+    for (let tabs = 0; tabs < 6; tabs += 1) await page.key("Tab");
+    await look(`${view}, focus on a control`);
+    await page.value("document.activeElement.blur()");
+  }
+  await page.key("2");
+  for (const [what, selector] of [["hand-in", "#hand-in"], ["keys", "#keys"]]) {
+    await page.press(selector);
+    await look(what);
+    await page.key("Escape");
+  }
+  await page.value("document.querySelector('input[type=text]')?.focus()");
+  await page.type("132 14 3x");
+  await page.value("document.activeElement.select?.()");
+  await look("typing");
+  await page.value("document.activeElement.blur()");
+  // From the very first picture: a page that is opened anew in the dark must not flash.
+  await page.ask("Page.navigate", { url: bench.address });
+  for (let n = 0; n < 4; n += 1) {
+    const { other } = await lights(blank, await page.picture());
+    must(faults, other <= 8, `while loading: green or blue of ${other} of 255`);
+  }
+  const field = await page.until("(() => { const p = document.getElementById('picture'); return Number(p.dataset.seq) > 0 ? p.getContext('2d').getImageData(0, 0, p.width, p.height).data.some((v) => v > 60) : null; })()");
+  must(faults, field, "there is no picture in the canvas");
+  await page.key("n");
+  faults.push(...page.faults);
+  await page.close();
+  await blank.close();
+  return { faults, said: `${looked} screens, most green or blue ${worst} of 255 (day: ${day.other})` };
+}
+
+/** The marks never lie on a line: no pixel of theirs is drawn along its axis. */
+export async function marks({ browser, bench }) {
+  const faults = [];
+  const page = await browser.page();
+  await page.size(1366, 768);
+  await page.go(bench.address);
+  await drawn(page);
+  await replay(page);
+  const { touched, looked, drawnAtAll, frames } = await page.value(`(async () => {
+    let touched = 0, looked = 0, drawnAtAll = 0, frames = 0;
+    for (let n = 0; n < 12; n += 1) {
+      const sight = await new Promise((done) => { document.addEventListener("bench:drawn", (e) => done(e.detail.sight), { once: true }); });
+      const marks = document.getElementById("marks"), m = marks.getBoundingClientRect(), p = document.getElementById("picture").getBoundingClientRect();
+      const k = marks.width / m.width, pen = marks.getContext("2d"), all = pen.getImageData(0, 0, marks.width, marks.height).data;
+      frames += 1;
+      for (let i = 3; i < all.length; i += 4) if (all[i] > 0) drawnAtAll += 1;
+      for (const line of sight.lines) {
+        for (let y = Math.ceil(line.top_px) + 2; y < line.bottom_px - 2; y += 1) {
+          const d = y - line.y_ref_px, x = line.x_px + Math.tan(line.tilt_deg * Math.PI / 180) * d + line.curvature_per_px / 2 * d * d;
+          for (const beside of [-line.width_px / 2, 0, line.width_px / 2]) {
+            const cx = Math.round(((p.left - m.left) + (x + beside + 0.5) * p.width / sight.width) * k), cy = Math.round(((p.top - m.top) + (y + 0.5) * p.height / sight.height) * k);
+            looked += 1;
+            if (all[4 * (cy * marks.width + cx) + 3] > 0) touched += 1;
+          }
+        }
+      }
+    }
+    return { touched, looked, drawnAtAll, frames };
+  })()`);
+  must(faults, looked > 1000, `only ${looked} places were looked at: is there a line in the picture?`);
+  must(faults, drawnAtAll > 500 * frames, "no marks are drawn at all");
+  must(faults, touched === 0, `marks lie on the line at ${touched} of ${looked} places`);
+  faults.push(...page.faults);
+  await page.close();
+  return { faults, said: `${looked} places on lines looked at in ${frames} frames` };
+}
+
+/** Two browsers see one state: what is done in one is seen in the other. */
+export async function together({ browser, bench }) {
+  const faults = [];
+  const one = await browser.page(), two = await browser.page(await browser.stranger());
+  for (const page of [one, two]) { await page.size(1366, 768); await page.go(bench.address); await drawn(page); }
+  await replay(one);
+  const label = "document.getElementById('play').getAttribute('aria-label')";
+  await one.until(`${label} === "Pause" || ${label} === "Play"`);
+  const was = await one.value(label);
+  const start = performance.now();
+  await one.key(" ");
+  const other = was === "Pause" ? "Play" : "Pause";
+  await two.until(`${label} === "${other}"`, 3_000).catch((e) => faults.push(`the other browser does not see the pause: ${e.message}`));
+  const after = performance.now() - start;
+  await two.key(" ");
+  await one.until(`${label} === "${was}"`, 3_000).catch((e) => faults.push(`the first browser does not see it go on: ${e.message}`));
+  await pause(300);
+  const shown = await Promise.all([one.text("#source"), two.text("#source")]);
+  must(faults, shown[0] && shown[0] === shown[1], `they show different sources: ${shown}`);
+  faults.push(...one.faults, ...two.faults);
+  await one.close();
+  await two.close();
+  return { faults, said: `seen in the other after ${after.toFixed(0)} ms` };
+}
+
+/** With the viewers' address everything is seen and nothing can be changed; the key does not stay in the address bar. */
+export async function viewers({ browser, program, footage }) {
+  const faults = [];
+  const logbook = folder("viewers");
+  const bench = await Bench.start(program, logbook, ["--share", "--source", join(footage, "line-2.mp4")]);
+  try {
+    // This machine's own address in the network may be closed to itself; the key is the same on loopback.
+    const local = (address) => address.replace(/\/\/[^/]+:/, "//127.0.0.1:");
+    const [operator, viewer] = bench.addresses.map(local);
+    must(faults, operator && viewer && operator !== viewer, `--share printed ${bench.addresses.length} addresses`);
+    const watcher = await browser.page(await browser.stranger()), master = await browser.page(await browser.stranger()), nobody = await browser.page(await browser.stranger());
+    for (const page of [watcher, master, nobody]) await page.size(1366, 768);
+    await watcher.go(viewer);
+    await master.go(operator);
+    await nobody.go(viewer.replace(/#.*/, ""));
+    await drawn(watcher);
+    await drawn(master);
+    for (const page of [watcher, master]) must(faults, !(await page.value("location.href")).includes("#"), "the key stays in the address bar");
+    const controls = (page) => page.value(`[...document.querySelectorAll("button, input")].filter((n) => n.getClientRects().length && !n.closest(".views, .tools")).map((n) => n.id || n.innerText || n.type)`);
+    must(faults, (await controls(master)).length > 2, "the operator sees no controls: the check sees nothing");
+    for (const view of ["1", "2", "3"]) {
+      await watcher.key(view);
+      await pause(150);
+      const seen = await controls(watcher);
+      must(faults, seen.length === 0, `in view ${view} a viewer sees controls: ${seen.slice(0, 5)}`);
+    }
+    must(faults, !(await watcher.value("!!document.getElementById('hand-in').getClientRects().length")), "a viewer is offered to hand in a clip");
+    const before = (await watcher.value("document.getElementById('source').innerText"));
+    const answer = await watcher.value(`(async () => (await fetch("/api/do", { method: "POST", headers: { "X-Bench": "1", "X-Bench-Key": sessionStorage.getItem("bench.key"), "Content-Type": "application/json" }, body: '{"do":"pause"}' })).status)()`);
+    must(faults, answer === 403, `a viewer's action is answered with ${answer} instead of 403`);
+    must(faults, before !== null, "a viewer sees no source");
+    await nobody.until("document.documentElement.dataset.link === 'refused'", 5_000).catch(() => faults.push("without a key the page says nothing"));
+    must(faults, /address/.test(await nobody.text("#banner") ?? ""), "without a key the page does not say what to do");
+    await master.press("#invite");
+    await master.until("document.querySelector('#invite-dialog img')?.naturalWidth > 0", 5_000).catch(() => faults.push("the invitation has no code"));
+    must(faults, (await master.text("#invite-dialog")).includes("#"), "the invitation has no address");
+    await watcher.go(bench.origin);
+    await drawn(watcher).catch(() => faults.push("a viewer who loads the page again is shut out"));
+    faults.push(...watcher.faults, ...master.faults);
+    for (const page of [watcher, master, nobody]) await page.close();
+  } finally { await bench.stop(); remove(logbook); }
+  return { faults, said: "viewers see, operators act, others are told what to do" };
+}
+
+/** The program killed and started again: said plainly, figures marked as stale, everything live again by itself. */
+export async function lost({ browser, program, footage, save }) {
+  const faults = [];
+  const logbook = folder("lost"), port = await freePort();
+  const more = ["--source", join(footage, "line-2.mp4")];
+  const bench = await Bench.start(program, logbook, more, port);
+  const page = await browser.page();
+  try {
+    await page.size(1366, 768);
+    await page.go(bench.address);
+    await drawn(page);
+    must(faults, !(await page.value("!!document.getElementById('banner').getClientRects().length")), "there is a banner while all is well");
+    const opacity = () => page.value("Number(getComputedStyle(document.querySelector('.readout')).opacity)");
+    must(faults, await opacity() === 1, "figures are grey while all is well");
+    const start = performance.now();
+    await bench.kill();
+    await page.until("!document.getElementById('banner').hidden", 12_000);
+    const noticed = performance.now() - start;
+    must(faults, /stale/.test(await page.text("#banner")), "the banner does not say that the figures are stale");
+    must(faults, await opacity() < 0.7, "the figures are not greyed");
+    must(faults, await page.value("!!document.querySelector('.stale-word').getClientRects().length"), "the offset is not called stale");
+    if (save) await page.picture(join(save, "lost.png"));
+    const answered = await page.value("import('/page/link.js').catch(() => null).then(() => true)");
+    must(faults, answered, "the page has died with the program");
+    const seq = await page.value("document.getElementById('picture').dataset.seq");
+    const again = performance.now();
+    await bench.start();
+    await page.until("document.getElementById('banner').hidden && document.documentElement.dataset.link === 'live'", 10_000);
+    const back = performance.now() - again;
+    await page.until(`document.getElementById('picture').dataset.seq !== ${JSON.stringify(seq)}`, 10_000).catch(() => faults.push("no picture after the connection is back"));
+    must(faults, await opacity() === 1, "the figures stay grey when the connection is back");
+    faults.push(...page.faults.filter((f) => !/Failed to fetch|ERR_/.test(f)));
+    return { faults, said: `noticed after ${(noticed / 1000).toFixed(1)} s, back ${(back / 1000).toFixed(1)} s after the start` };
+  } finally { await page.close(); await bench.stop(); remove(logbook); }
+}
+
+/** Y4M of a slit that wanders before cross-hairs, written to a stream as a camera of `fps` frames a second would. */
+async function film(stream, width, height, fps, wanted) {
+  stream.write(`YUV4MPEG2 W${width} H${height} F${fps}:1 Ip A1:1 Cmono\n`);
+  const still = Buffer.alloc(width * height, 16);
+  const [cx, cy, r] = [width / 2, height / 2, 0.46 * height];
+  for (let y = 0; y < height; y += 1) for (let x = 0; x < width; x += 1) {
+    if (Math.hypot(x - cx, y - cy) > r) continue;
+    // Noise of a fixed pattern, and hairs two pixels wide.
+    const noise = ((x * 7919 + y * 104729) % 13) - 6;
+    const hair = Math.abs(x - cx) < 1.5 || Math.abs(y - cy) < 1.5;
+    still[y * width + x] = (hair ? 34 : 70) + noise;
+  }
+  const start = Date.now();
+  for (let n = 0; wanted(); n += 1) {
+    const frame = Buffer.from(still), at = cx - 0.1 * height + 0.09 * height * Math.sin(n / 40);
+    for (let y = Math.ceil(cy - 0.36 * height); y < cy + 0.36 * height; y += 1) {
+      for (let x = Math.floor(at) - 9; x <= at + 9; x += 1) {
+        const i = y * width + x;
+        frame[i] = Math.min(235, frame[i] + 130 * Math.exp(-(((x - at) / 2.6) ** 2)));
+      }
+    }
+    if (!stream.write(Buffer.concat([Buffer.from("FRAME\n"), frame]))) await once(stream, "drain").catch(() => {});
+    const late = start + (n + 1) * 1000 / fps - Date.now();
+    if (late > 0) await pause(late);
+  }
+}
+
+/** Age of pictures when they are drawn, and how many are: `watching` browsers look at a live source of that size. */
+async function ages(browser, program, width, height, fps, watching, seconds) {
+  const logbook = folder("age"), port = await freePort();
+  const child = spawn(program, ["bench", "--no-open", "--port", String(port), "--logbook", logbook, "--source", "-"], { stdio: ["pipe", "pipe", "pipe"] });
+  let running = true, said = "";
+  child.stdin.on("error", () => {});
+  for (const stream of [child.stdout, child.stderr]) stream.on("data", (text) => { said += text; });
+  const filming = film(child.stdin, width, height, fps, () => running && child.exitCode === null);
+  try {
+    for (let tries = 0; !said.includes(`:${port}`); tries += 1) { if (tries > 150) throw new Error(said.slice(0, 300)); await pause(100); }
+    const pages = [];
+    for (let n = 0; n < watching; n += 1) {
+      const page = await browser.page();
+      await page.size(1366, 768);
+      await page.go(`http://127.0.0.1:${port}/`);
+      await drawn(page);
+      pages.push(page);
+    }
+    await pause(1_500);
+    const all = await Promise.all(pages.map((page) => page.value(`new Promise((done) => {
+      const ages = [];
+      document.addEventListener("bench:drawn", (e) => ages.push(e.detail.drawn_ms - e.detail.sight.taken_ms));
+      setTimeout(() => done(ages), ${1000 * seconds});
+    })`)));
+    const state = await (await fetch(`http://127.0.0.1:${port}/api/state`, { headers: { "X-Bench": "1" } })).json();
+    for (const page of pages) await page.close();
+    const sorted = all[0].sort((a, b) => a - b);
+    const part = (p) => sorted[Math.min(sorted.length - 1, Math.floor(p * sorted.length))];
+    return { count: sorted.length, median: part(0.5), most: part(0.95), drawn: all.map((a) => a.length / seconds), analysed: state.source.fps_analysed, lost: state.source.lost };
+  } finally {
+    running = false;
+    child.stdin.destroy();
+    child.kill("SIGKILL");
+    await filming.catch(() => {});
+    remove(logbook);
+  }
+}
+
+/** Frame to screen at 720p under 100 ms in the median; 1080p with two browsers watching is measured and told. */
+export async function latency({ browser, program }) {
+  const faults = [];
+  const small = await ages(browser, program, 1280, 720, 30, 1, 6);
+  must(faults, small.count >= 30, `only ${small.count} pictures were drawn in 6 s`);
+  must(faults, small.median > 0 && small.median < 100, `frame to screen: median ${small.median.toFixed(0)} ms, not under 100 ms`);
+  const large = await ages(browser, program, 1920, 1080, 30, 2, 6);
+  const tell = (a) => `median ${a.median.toFixed(0)} ms, 95 % under ${a.most.toFixed(0)} ms, ${a.drawn.map((d) => d.toFixed(0)).join(" and ")} drawn a second, ${a.analysed.toFixed(1)} analysed a second, ${a.lost} lost`;
+  return { faults, said: `720p: ${tell(small)}; 1080p with two browsers: ${tell(large)}` };
+}
