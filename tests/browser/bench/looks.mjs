@@ -7,7 +7,7 @@ export const SIZES = { phone: [390, 844], laptop: [1366, 768], projector: [1920,
 function inspect(thumb) {
   const faults = [];
   const root = document.documentElement;
-  const seen = (node) => node.getClientRects().length > 0 && getComputedStyle(node).visibility !== "hidden" && !node.closest(".unseen, .unseen-file");
+  const seen = (node) => node.getClientRects().length > 0 && getComputedStyle(node).visibility !== "hidden" && !node.closest(".unseen, .unseen-file") && getComputedStyle(node).clipPath === "none";
   const say = (node) => `<${node.tagName.toLowerCase()}${node.id ? ` #${node.id}` : ""}${typeof node.className === "string" && node.className ? ` .${node.className}` : ""}> "${(node.innerText ?? "").slice(0, 40)}"`;
   if (root.scrollWidth > root.clientWidth) faults.push(`scrolls sideways: ${root.scrollWidth} px in ${root.clientWidth} px`);
   const modal = document.querySelector("dialog[open]");
@@ -43,7 +43,7 @@ function inspect(thumb) {
     const large = size >= 24 || (size >= 18.66 && Number(style.fontWeight) >= 700);
     texts += 1;
     least = Math.min(least, ratio);
-    if (ratio < (large ? 3 : 4.3)) faults.push(`${say(node)} has a contrast of ${ratio.toFixed(1)}`);
+    if (ratio < (large ? 3 : 4.5)) faults.push(`${say(node)} has a contrast of ${ratio.toFixed(1)}`);
     if (size < 11.5) faults.push(`${say(node)} is written ${size.toFixed(1)} px high`);
   }
   return { faults: [...new Set(faults)].slice(0, 12), texts, least };
