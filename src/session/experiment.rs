@@ -185,6 +185,45 @@ pub fn reduce(
         offsets.push(offset);
     }
 
+    reduced(
+        table,
+        Offsets {
+            rows,
+            footage,
+            offsets,
+            cautions,
+        },
+        options,
+    )
+}
+
+/// Readings with what their footage showed, an entry a row.
+pub(super) struct Offsets {
+    /// The readings.
+    pub(super) rows: Vec<ReadingRow>,
+    /// What the footage of each showed, where there is any.
+    pub(super) footage: Vec<Option<MeasuredFootage>>,
+    /// Measured offset of each from the cross-hairs, seconds of arc; none where the row's own offset counts.
+    pub(super) offsets: Vec<Option<Measured>>,
+    /// What is doubtful about them.
+    pub(super) cautions: Vec<Caution>,
+}
+
+/// Reduces readings whose footage is measured already; `table` is where they stand, for sentences.
+///
+/// # Errors
+/// The angles: one sentence that names the row.
+pub(super) fn reduced(
+    table: &Path,
+    measured: Offsets,
+    options: &ReduceOptions,
+) -> Result<Experiment, SessionError> {
+    let Offsets {
+        rows,
+        footage,
+        offsets,
+        mut cautions,
+    } = measured;
     let least_count = options
         .least_count
         .unwrap_or_else(|| least_count_shown(windows_of(&rows)));
