@@ -22,7 +22,7 @@ use crate::prism::resolving::{Aperture, Resolving, resolving};
 use crate::prism::{self, Pointed, PointedAt, Reduction, ReductionOptions};
 
 /// Standard uncertainty that eccentricity leaves in a reading of one window alone, seconds of arc (common practice, no source).
-const ECCENTRICITY_ONE_WINDOW_ARCSEC: f64 = 30.0;
+pub(super) const ECCENTRICITY_ONE_WINDOW_ARCSEC: f64 = 30.0;
 /// Key of the random numbers, so that a Monte Carlo check gives the same figures again.
 const MONTE_CARLO_KEY: u64 = 1;
 
