@@ -8,7 +8,7 @@ use tokio::sync::watch;
 use super::flags::Bench;
 use super::{Answer, CliError, live, run};
 use crate::serve::{self, Addresses, ServeOptions};
-use crate::session::bench::DeskOptions;
+use crate::session::bench::{CLIP_LIMIT_BYTES, DeskOptions};
 use crate::session::{Fingerprint, OpenOptions, Side, Source};
 
 /// Status of a program that Ctrl-C ended, as shells have it.
@@ -32,6 +32,9 @@ pub(super) fn bench(flags: &Bench) -> Result<Answer, CliError> {
                 ..OpenOptions::default()
             },
             toward: flags.toward.map(Side::from),
+            logbook: flags.logbook.clone(),
+            profile: run::profile_of(flags.bench.as_deref(), true)?,
+            clip_limit_bytes: CLIP_LIMIT_BYTES,
         },
         port: flags.port,
         share: flags.share,

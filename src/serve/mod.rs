@@ -14,11 +14,13 @@
 
 mod actions;
 mod assets;
+mod downloads;
 mod frame;
 mod guard;
 mod keys;
 mod routes;
 mod state;
+mod upload;
 
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, UdpSocket};
 use std::sync::Arc;

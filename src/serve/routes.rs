@@ -20,7 +20,7 @@ use tokio_stream::wrappers::ReceiverStream;
 
 use super::guard::Guard;
 use super::keys::Role;
-use super::{assets, frame, state};
+use super::{assets, downloads, frame, state, upload};
 use crate::session::bench::{Desk, SeenFrame};
 
 /// How long a request for a frame waits for one.
@@ -134,6 +134,16 @@ pub(super) fn routes(app: Arc<App>) -> Router {
             post(act).layer(DefaultBodyLimit::max(LONGEST_ACTION)),
         )
         .route("/api/invite.svg", get(invite))
+        .route("/api/report.html", get(downloads::report_html))
+        .route("/api/report.pdf", get(downloads::report_pdf))
+        .route("/api/result.json", get(downloads::result_json))
+        .route("/api/result.csv", get(downloads::result_csv))
+        .route("/api/readings.csv", get(downloads::readings_csv))
+        .route("/api/logbook.jsonl", get(downloads::logbook))
+        .route(
+            "/api/clip",
+            post(upload::clip).layer(DefaultBodyLimit::disable()),
+        )
         .fallback(|| async {
             refused(
                 StatusCode::NOT_FOUND,

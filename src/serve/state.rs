@@ -2,30 +2,232 @@
 
 use serde_json::{Value, json};
 
-use crate::report::text::plus_minus;
-use crate::session::bench::{Aid, AidKind, Desk, Moment, Phase, STRIP_S, SourceKind, Verdict};
+use crate::report::live::{self, angle_with_expanded, with_standard};
+use crate::session::bench::{
+    Aid, AidKind, Book, Desk, Guide, KeptReading, KeptSweep, Lamp, Moment, Phase, Results, STRIP_S,
+    SourceKind, Verdict,
+};
+use crate::session::{Cause, ReadyScale, Shape};
 
 /// Points of the strip that are sent.
 const STRIP_POINTS: usize = 600;
 
+/// What is never forgotten beside a telescope.
+const TELESCOPE: &str =
+    "Never point the telescope at the sun or at a laser, with the eye or with a camera.";
+
 /// The state, without who asks.
 pub(super) fn state(desk: &Desk) -> Value {
     let moment = desk.moment();
+    let results = desk.results();
+    let book = desk.book();
+    let scale = Scale::of(&results);
+    let (folder, trouble) = desk.kept();
     json!({
         "lineturn": env!("CARGO_PKG_VERSION"),
         "source": source(&moment),
         "picture": picture(&moment),
-        "offset": offset(&moment),
-        "track": track(&moment),
-        "turn": turn(&moment),
-        "guide": { "step": "aids", "steps": [], "say": "", "locked": { "table": true, "telescope": false }, "warn": [] },
-        "experiment": { "lamp": "mercury", "lines": [], "bench": null, "refracting_angle": null, "scale": null },
-        "readings": [],
-        "results": null,
-        "cautions": [],
-        "kept": { "dir": "", "records": 0, "trouble": null },
-        "upload": null,
+        "offset": offset(&moment, &scale),
+        "track": track(&moment, &scale),
+        "turn": turn(&moment, &scale),
+        "guide": guide(&desk.guide()),
+        "experiment": experiment(desk, &book, &results),
+        "readings": book.readings.iter().map(|reading| kept(reading, &results)).collect::<Vec<_>>(),
+        "notes": book.notes,
+        "sweeps": book.sweeps.iter().map(sweep).collect::<Vec<_>>(),
+        "results": grown(&book, &results),
+        "cautions": cautions(&book),
+        "kept": { "dir": folder.display().to_string(), "records": book.records, "trouble": trouble },
+        "upload": desk.upload().map(|upload| json!({
+            "name": upload.name,
+            "received": upload.received,
+            "total": upload.total,
+            "say": upload.say,
+        })),
     })
+}
+
+/// The camera's scale made ready, for offsets as angles.
+struct Scale(Option<(ReadyScale, f64)>);
+
+impl Scale {
+    fn of(results: &Results) -> Self {
+        Self(
+            results
+                .scale
+                .as_ref()
+                .and_then(|scale| Some((scale.ready().ok()?, scale.arcsec_per_px()))),
+        )
+    }
+
+    fn unit(&self) -> &'static str {
+        if self.0.is_some() { "arcsec" } else { "px" }
+    }
+
+    fn mark(&self) -> &'static str {
+        if self.0.is_some() { "\u{2033}" } else { " px" }
+    }
+
+    /// An offset and its standard uncertainty in the unit that is shown.
+    fn shown(&self, offset_px: f64, u_px: f64) -> (f64, f64) {
+        match &self.0 {
+            None => (offset_px, u_px),
+            Some((scale, _)) => {
+                let cause = Cause::type_b("line against cross-hairs", Shape::Normal);
+                let angle = scale.angle_arcsec(offset_px, u_px, &cause);
+                (angle.value(), angle.u())
+            }
+        }
+    }
+
+    /// A short distance near the hairs.
+    fn distance(&self, px: f64) -> f64 {
+        self.0.as_ref().map_or(px, |(_, per_px)| px * per_px)
+    }
+}
+
+/// An offset as people read it.
+pub(super) fn offset_text(results: &Results, (offset_px, u_px): (f64, f64)) -> String {
+    let scale = Scale::of(results);
+    let (value, u) = scale.shown(offset_px, u_px);
+    with_standard(value, u, scale.mark())
+}
+
+fn guide(guide: &Guide) -> Value {
+    let steps: Vec<Value> = guide
+        .steps
+        .iter()
+        .map(|step| {
+            json!({
+                "key": step.step.key(),
+                "label": step.label,
+                "done": step.done,
+                "line": step.line,
+                "n": step.n,
+            })
+        })
+        .collect();
+    let warn: Vec<Value> = guide
+        .warn
+        .iter()
+        .map(|caution| json!({ "code": caution.code, "message": caution.message }))
+        .collect();
+    json!({
+        "step": guide.step.key(),
+        "line": guide.line,
+        "steps": steps,
+        "say": guide.say,
+        "locked": { "table": guide.table_locked, "telescope": guide.telescope_locked },
+        "in_sweep": guide.in_sweep,
+        "warn": warn,
+    })
+}
+
+fn experiment(desk: &Desk, book: &Book, results: &Results) -> Value {
+    let lamp = book.setup.lamp.as_deref().and_then(Lamp::of);
+    let chosen = |name: &str| book.setup.lines.iter().any(|line| line.name == name);
+    let mut lines: Vec<Value> = lamp
+        .map(Lamp::lines)
+        .unwrap_or_default()
+        .into_iter()
+        .map(|(name, nm)| json!({ "chosen": chosen(&name), "name": name, "wavelength_nm": nm }))
+        .collect();
+    for line in &book.setup.lines {
+        if !lines
+            .iter()
+            .any(|other| other["name"] == line.name.as_str())
+        {
+            lines.push(
+                json!({ "chosen": true, "name": line.name, "wavelength_nm": line.wavelength_nm }),
+            );
+        }
+    }
+    let lamps: Vec<Value> = Lamp::ALL
+        .into_iter()
+        .map(|lamp| {
+            let lines: Vec<Value> = lamp
+                .lines()
+                .into_iter()
+                .map(|(name, nm)| json!({ "name": name, "wavelength_nm": nm }))
+                .collect();
+            json!({ "name": lamp.name, "caution": lamp.caution, "lines": lines })
+        })
+        .collect();
+    json!({
+        "lamp": lamp.map(|lamp| lamp.name),
+        "lamps": lamps,
+        "lines": lines,
+        "bench": desk.bench_name(),
+        "refracting_angle": results.prism_angle_deg.as_ref().map(|angle| json!({ "text": angle_with_expanded(angle) })),
+        "scale": results.scale.as_ref().map(|scale| json!({
+            "text": with_standard(scale.arcsec_per_px(), scale.u_arcsec_per_px(), "\u{2033}/px"),
+            "points": scale.points,
+        })),
+        "scale_why_not": results.scale_why_not,
+    })
+}
+
+fn kept(reading: &KeptReading, results: &Results) -> Value {
+    let frames = &reading.entry.frames;
+    json!({
+        "id": reading.id,
+        "kind": reading.kind.word(),
+        "line": reading.entry.line,
+        "window_1": live::reading(reading.window_1.degrees()),
+        "window_2": reading.window_2.map(|window| live::reading(window.degrees())),
+        "typed": [reading.entry.window_1, reading.entry.window_2],
+        "offset_text": reading.offset_px().map_or_else(|| "set by eye".to_owned(), |px| offset_text(results, px)),
+        "at": reading.at,
+        "struck": reading.struck,
+        "doubt": reading.entry.doubt,
+        "frames": frames.first(),
+        "sweep": reading.entry.sweep,
+    })
+}
+
+fn sweep(sweep: &KeptSweep) -> Value {
+    let lines: Vec<Value> = sweep
+        .lines
+        .iter()
+        .map(|line| json!({ "line_id": line.line_id, "name": line.name, "turned": line.turned, "passes": line.passes }))
+        .collect();
+    json!({ "id": sweep.id, "lines": lines, "recording": sweep.recording })
+}
+
+fn grown(book: &Book, results: &Results) -> Value {
+    if let Some(experiment) = &results.experiment {
+        let mut grown = live::results(experiment);
+        if let Some(cautions) = grown["cautions"].as_array_mut() {
+            cautions.extend(
+                results
+                    .cautions
+                    .iter()
+                    .map(|caution| json!({ "code": caution.code, "message": caution.message })),
+            );
+        }
+        return grown;
+    }
+    if book.readings.is_empty() {
+        return Value::Null;
+    }
+    json!({
+        "lines": [],
+        "curve": null,
+        "standard": [],
+        "budget": [],
+        "glasses": [],
+        "cautions": [],
+        "coverage": live::COVERAGE_SAID,
+        "why_not": results.why_not,
+    })
+}
+
+fn cautions(book: &Book) -> Vec<String> {
+    let lamp = book.setup.lamp.as_deref().and_then(Lamp::of);
+    lamp.map(|lamp| lamp.caution.to_owned())
+        .into_iter()
+        .chain(std::iter::once(TELESCOPE.to_owned()))
+        .collect()
 }
 
 fn source(moment: &Moment) -> Value {
@@ -117,75 +319,94 @@ fn aid(aid: &Aid) -> Value {
     })
 }
 
-fn offset(moment: &Moment) -> Value {
+fn offset(moment: &Moment, scale: &Scale) -> Value {
     let Some(line) = &moment.chosen else {
         return Value::Null;
     };
     let Some((offset_px, u_px)) = line.offset_px else {
         return Value::Null;
     };
+    let (value, u) = scale.shown(offset_px, u_px);
     json!({
         "line_id": line.id,
         "name": line.id.and_then(|id| moment.names.get(&id)),
-        "value_arcsec": null,
-        "text": format!("{} px", plus_minus(offset_px, u_px)),
+        "value_arcsec": scale.0.is_some().then_some(value),
+        "text": with_standard(value, u, scale.mark()),
         "right_of_hair": offset_px > 0.0,
     })
 }
 
-fn track(moment: &Moment) -> Value {
+fn track(moment: &Moment, scale: &Scale) -> Value {
     let every = moment.strip.len().div_ceil(STRIP_POINTS).max(1);
-    let newest = moment.strip.len().saturating_sub(1) % every;
     let points: Vec<Value> = moment
         .strip
         .iter()
-        .skip(newest)
+        .rev()
         .step_by(every)
-        .map(|point| json!([point.time_s, point.offset_px, point.u_px, point.id]))
+        .map(|point| {
+            let (offset, u) = scale.shown(point.offset_px, point.u_px);
+            json!([point.time_s, offset, u, point.id])
+        })
         .collect();
+    let points: Vec<Value> = points.into_iter().rev().collect();
     let turns: Vec<Value> = moment
         .turns
         .iter()
         .map(|turn| {
+            let shown = turn.offset_px.map(|px| scale.shown(px, turn.u_px));
             json!({
                 "t_s": turn.time_s,
-                "offset": turn.offset_px,
-                "u": turn.u_px,
+                "offset": shown.map(|(offset, _)| offset),
+                "u": shown.map(|(_, u)| u),
                 "line_id": turn.id,
                 "counted": turn.counted,
                 "why": turn.why,
             })
         })
         .collect();
-    json!({ "window_s": STRIP_S, "points": points, "unit": "px", "turns": turns })
+    json!({ "window_s": STRIP_S, "points": points, "unit": scale.unit(), "turns": turns })
 }
 
-fn turn(moment: &Moment) -> Value {
+fn turn(moment: &Moment, scale: &Scale) -> Value {
     let turn = &moment.turn;
-    let (phase, say) = match turn.phase {
-        Phase::Waiting => ("waiting", "The line stands: turn the prism table slowly."),
-        Phase::Moving => ("moving", "The line moves: go on in the same direction."),
-        Phase::Near => ("near", "The turning point is near: go on slowly."),
+    let (phase, where_it_is, say) = match turn.phase {
+        Phase::Waiting => (
+            "waiting",
+            "from the turning point",
+            "The line stands: turn the prism table slowly.",
+        ),
+        Phase::Moving => (
+            "moving",
+            "before the turning point",
+            "The line moves: go on in the same direction.",
+        ),
+        Phase::Near => (
+            "near",
+            "before the turning point",
+            "The turning point is near: go on slowly.",
+        ),
         Phase::Turned => (
             "turned",
+            "past the turning point",
             "The line has turned: go on a little, then back through the turn once more.",
         ),
         Phase::Lost => (
             "lost",
+            "from the turning point",
             "The line is not to be seen: bring it back into the field.",
         ),
         Phase::ReversedByHandMaybe => (
             "reversed_by_hand_maybe",
+            "from where it came back",
             "The line came back, but that may have been the hand: go on in one direction until it turns by itself.",
         ),
     };
-    let text = turn
-        .distance_px
-        .map(|d| format!("{:.1} px from the turning point", d.abs()));
+    let distance = turn.distance_px.map(|px| scale.distance(px));
+    let text = distance.map(|d| format!("{:.1}{} {where_it_is}", d.abs(), scale.mark()));
     json!({
         "line_id": turn.id,
         "phase": phase,
-        "distance": turn.distance_px,
+        "distance": distance,
         "text": text,
         "say": say,
         "count": turn.count,

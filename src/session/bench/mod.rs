@@ -10,23 +10,44 @@
 
 mod aids;
 mod alarm;
+mod book;
+mod clips;
+mod doubts;
+mod guide;
+mod keep;
 mod live;
 mod player;
+mod results;
 mod sight;
+mod work;
 
-use std::sync::Arc;
-use std::sync::mpsc::{Sender, channel};
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::sync::{Arc, Mutex, Weak};
 
-use super::SessionError;
+use super::{BenchProfile, SessionError};
 use crate::capture::{OpenOptions, Source};
 use crate::follow::Side;
+use crate::logbook::journal::{Entry, Journal};
+use crate::prism::lamps::LampTable;
+use guide::Chosen;
 use live::Shared;
-use player::{Command, Opened, Player};
+use player::{Command, Opened, Player, held};
 
+pub use crate::logbook::journal::{ChosenLine, FILE as JOURNAL_FILE, ReadingEntry, SweptLine};
 pub use aids::{Aid, AidKind, Verdict};
+pub use book::{Book, KeptReading, KeptSweep, ReadingKind, Setup};
+pub use clips::{ClipInHand, Upload};
+pub use guide::{Guide, GuideStep, SCALE_READINGS, Step};
 pub use live::{Phase, STRIP_S, SourceStatus, StripPoint, StripTurn, TurnNow};
 pub use player::SourceKind;
+pub use results::Results;
 pub use sight::{SeenFrame, Sight, SightedLine};
+pub use work::{Lamp, Typed, Understood};
+
+/// Longest clip that is taken where nothing else is said, bytes.
+pub const CLIP_LIMIT_BYTES: u64 = 2_000_000_000;
 
 /// What a desk is opened with.
 #[derive(Clone, Debug, Default)]
@@ -37,13 +58,30 @@ pub struct DeskOptions {
     pub open: OpenOptions,
     /// Side of the picture on which the central image lies, if known.
     pub toward: Option<Side>,
+    /// Folder of the logbook.
+    pub logbook: PathBuf,
+    /// What is known of the spectrometer.
+    pub profile: BenchProfile,
+    /// Longest clip that is taken, bytes.
+    pub clip_limit_bytes: u64,
 }
 
 /// The state of the experiment that all pages share.
 pub struct Desk {
     options: DeskOptions,
     shared: Arc<Shared>,
-    commands: Sender<Command>,
+    commands: Mutex<Sender<Command>>,
+    journal: Mutex<Journal>,
+    book: Mutex<Book>,
+    chosen: Mutex<Chosen>,
+    /// Held while a reading is looked at and kept.
+    keeping: Mutex<()>,
+    /// Record of the sweep that is under way.
+    sweep: Mutex<Option<u64>>,
+    results: Mutex<Arc<Results>>,
+    wake: Mutex<Sender<()>>,
+    /// The clip that is handed in or was last, and whether one is being received.
+    upload: Mutex<(Option<Upload>, bool)>,
 }
 
 /// Why something was not done: one sentence with what, where and what to do.
@@ -76,7 +114,7 @@ pub struct Moment {
     /// The chosen line.
     pub chosen: Option<SightedLine>,
     /// Names that were given to lines, by number.
-    pub names: std::collections::BTreeMap<u64, String>,
+    pub names: BTreeMap<u64, String>,
     /// Where the chosen line is in its sweep.
     pub turn: TurnNow,
     /// The strip of the chosen line, oldest first.
@@ -90,34 +128,49 @@ pub struct Moment {
 }
 
 impl Desk {
-    /// Opens a desk and starts to measure; `changed` is called whenever there is something new to show, from any thread.
+    /// Opens a desk, with all that its logbook holds, and starts to measure; `changed` is called whenever there is something new to
+    /// show, from any thread.
     ///
     /// # Errors
-    /// The source can't be opened.
+    /// The logbook is in use or can't be written, or the source can't be opened.
     pub fn open(
         options: DeskOptions,
         changed: impl Fn() + Send + Sync + 'static,
     ) -> Result<Arc<Self>, SessionError> {
+        let (journal, records) =
+            Journal::open(&options.logbook).map_err(|error| SessionError::Footage(error.0))?;
+        let mut book = Book::default();
+        for record in &records {
+            book.take(record);
+        }
         let shared = Arc::new(Shared::new(changed));
         let (commands, take) = channel();
         let player = Player::new(Arc::clone(&shared), take, options.toward);
-        std::thread::Builder::new()
-            .name("measure".to_owned())
-            .spawn(move || player.run())
-            .map_err(|error| {
-                SessionError::Footage(format!(
-                    "no thread can be started ({error}); end other programs"
-                ))
-            })?;
-        let desk = Self {
+        thread("measure", move || player.run())?;
+        let (wake, woken) = channel();
+        let desk = Arc::new(Self {
             shared,
-            commands,
+            commands: Mutex::new(commands),
+            journal: Mutex::new(journal),
+            book: Mutex::new(book),
+            chosen: Mutex::default(),
+            keeping: Mutex::default(),
+            sweep: Mutex::default(),
+            results: Mutex::default(),
+            wake: Mutex::new(wake),
+            upload: Mutex::default(),
             options,
-        };
+        });
+        let computing = Arc::downgrade(&desk);
+        thread("reduce", move || compute_when_woken(&computing, &woken))?;
         if let Some(source) = &desk.options.source {
             desk.take_source(source)?;
         }
-        Ok(Arc::new(desk))
+        desk.append(Entry::Opened {
+            lineturn: env!("CARGO_PKG_VERSION").to_owned(),
+        })
+        .map_err(|error| SessionError::Footage(error.0))?;
+        Ok(desk)
     }
 
     fn take_source(&self, source: &Source) -> Result<(), SessionError> {
@@ -132,7 +185,87 @@ impl Desk {
 
     fn tell(&self, command: Command) {
         // The thread ends with the program only.
-        let _ = self.commands.send(command);
+        let _ = held(&self.commands).send(command);
+    }
+
+    fn wake_results(&self) {
+        // As above.
+        let _ = held(&self.wake).send(());
+    }
+
+    /// What follows from the readings; a reading that was just kept may not be in it yet.
+    #[must_use]
+    pub fn results(&self) -> Arc<Results> {
+        Arc::clone(&held(&self.results))
+    }
+
+    /// What was done and read.
+    #[must_use]
+    pub fn book(&self) -> Book {
+        held(&self.book).clone()
+    }
+
+    /// Folder of the logbook, and what was wrong with its journal when it was opened.
+    #[must_use]
+    pub fn kept(&self) -> (PathBuf, Option<String>) {
+        let journal = held(&self.journal);
+        (
+            journal.folder().to_owned(),
+            journal.trouble().map(str::to_owned),
+        )
+    }
+
+    /// Readings that count and are complete, as rows of a table with their offsets as angles.
+    #[must_use]
+    pub fn rows(&self) -> Vec<crate::session::ReadingRow> {
+        let Ok(lamps) = LampTable::embedded() else {
+            return Vec::new();
+        };
+        let results = self.results();
+        let mut rows = held(&self.book).rows(&lamps);
+        for row in &mut rows {
+            let offset = results.offsets_arcsec.get(&(row.row as u64));
+            row.offset_arcsec = offset.map(|(offset, _)| *offset);
+            row.u_offset_arcsec = offset.map(|(_, u)| *u);
+        }
+        rows
+    }
+
+    /// The journal as it is on the disk.
+    ///
+    /// # Errors
+    /// It can't be read.
+    pub fn journal_text(&self) -> Result<Vec<u8>, Refused> {
+        let path = self.options.logbook.join(JOURNAL_FILE);
+        // Held, so that no record is half written.
+        let _journal = held(&self.journal);
+        std::fs::read(&path)
+            .map_err(|error| Refused(format!("{}: cannot be read ({error})", path.display())))
+    }
+
+    /// Name of the bench profile.
+    #[must_use]
+    pub fn bench_name(&self) -> Option<String> {
+        Some(self.options.profile.bench.name.clone()).filter(|name| !name.is_empty())
+    }
+
+    /// What is to be done now, and what goes wrong.
+    #[must_use]
+    pub fn guide(&self) -> Guide {
+        let alarms = self.shared.with(|live| live.alarms.list().to_vec());
+        guide::guide(
+            &held(&self.book),
+            &self.results(),
+            &held(&self.chosen),
+            self.options.profile.scale.is_some(),
+            &alarms,
+        )
+    }
+
+    /// What was best till now no longer counts.
+    pub fn reset_best(&self) {
+        self.shared.with(|live| live.aids.reset_best());
+        self.shared.changed();
     }
 
     /// The newest frame.
@@ -143,7 +276,7 @@ impl Desk {
 
     /// Names that were given to lines, by their number.
     #[must_use]
-    pub fn names(&self) -> std::collections::BTreeMap<u64, String> {
+    pub fn names(&self) -> BTreeMap<u64, String> {
         self.shared.with(|live| live.names.clone())
     }
 
@@ -221,6 +354,29 @@ impl Desk {
                 seen: seen.clone(),
             }
         })
+    }
+}
+
+fn thread(name: &str, work: impl FnOnce() + Send + 'static) -> Result<(), SessionError> {
+    std::thread::Builder::new()
+        .name(name.to_owned())
+        .spawn(work)
+        .map(|_| ())
+        .map_err(|error| {
+            SessionError::Footage(format!(
+                "no thread can be started ({error}); end other programs"
+            ))
+        })
+}
+
+/// Computes the results anew whenever a record was added, the newest state only.
+fn compute_when_woken(desk: &Weak<Desk>, woken: &Receiver<()>) {
+    while woken.recv().is_ok() {
+        while woken.try_recv().is_ok() {}
+        let Some(desk) = desk.upgrade() else { return };
+        let results = Arc::new(work::compute(&desk));
+        *held(&desk.results) = results;
+        desk.shared.changed();
     }
 }
 
