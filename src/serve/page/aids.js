@@ -3,6 +3,8 @@
 
 import { byId, changed, el, icon, keyed, setAttribute, setIcon, setText } from "./dom.js";
 
+const capital = (word) => word.charAt(0).toUpperCase() + word.slice(1);
+
 const VERDICTS = { good: "good", fair: "fair", poor: "poor" };
 
 function row() {
@@ -56,22 +58,22 @@ export class Choice {
     this.#state = state;
     const { experiment = {}, role, cautions } = state;
     const chosen = (experiment.lines ?? []).filter((l) => l.chosen).map((l) => l.name);
-    if (!this.#other([role, experiment.lamp, experiment.lamps, chosen, experiment.bench, experiment.scale, experiment.refracting_angle, cautions, this.#open])) return;
+    if (!this.#other([role, experiment.lamp, experiment.lamps, chosen, experiment.bench, experiment.scale, experiment.scale_why_not, experiment.refracting_angle, cautions, this.#open])) return;
     // Until a lamp is chosen that comes first, afterwards the aids do.
     if (experiment.lamp && !this.#open) this.#box.parentElement.append(this.#box);
     else this.#box.parentElement.prepend(this.#box);
     this.#box.replaceChildren(...(role === "operator" && (this.#open || !experiment.lamp) ? this.#form(experiment, chosen) : this.#summary(experiment, chosen, role, cautions)));
   }
 
-  #summary({ lamp, lamps, bench, scale, refracting_angle: angle }, chosen, role, cautions) {
-    const label = lamps?.find((l) => l.key === lamp)?.label ?? lamp;
+  #summary({ lamp, bench, scale, scale_why_not: why, refracting_angle: angle }, chosen, role, cautions) {
+    const label = lamp && capital(lamp);
     const pair = (name, text) => text ? [el("dt", {}, name), el("dd", { class: "figures" }, text)] : [];
     return [
       el("div", { class: "choice-head" },
         el("h2", {}, "Experiment"),
         role === "operator" && el("button", { type: "button", class: "quiet", onclick: () => { this.#open = true; this.show(this.#state); this.#box.querySelector("input")?.focus(); } }, "Change")),
       lamp
-        ? el("dl", { class: "pairs" }, pair("Lamp", label), pair("Lines", chosen.join(", ")), pair("Refracting angle", angle?.text), pair("Camera scale", scale?.text), pair("Bench", bench))
+        ? el("dl", { class: "pairs" }, pair("Lamp", label), pair("Lines", chosen.join(", ")), pair("Refracting angle", angle?.text), pair("Camera scale", scale?.text ?? why), pair("Bench", bench))
         : el("p", {}, "The lamp has not been chosen yet."),
       this.#cautions(cautions),
     ];
@@ -85,8 +87,8 @@ export class Choice {
     const caution = el("div", { class: "caution-place", "aria-live": "polite" });
     const lines = el("div", { class: "ticks" });
     const pick = (key) => {
-      const one = lamps.find((l) => l.key === key);
-      caution.replaceChildren(...[this.#cautions(one?.cautions)].filter(Boolean));
+      const one = lamps.find((l) => l.name === key);
+      caution.replaceChildren(...[this.#cautions(one && [one.caution, ...(this.#state.cautions ?? []).slice(-1)])].filter(Boolean));
       lines.replaceChildren(...(one?.lines ?? []).map((line) => el("label", { class: "tick" },
         el("input", { type: "checkbox", name: "line", value: line.name, checked: key !== lamp || chosen.length === 0 || chosen.includes(line.name) }),
         el("span", {}, line.name))));
@@ -94,7 +96,7 @@ export class Choice {
     const form = el("form", { class: "choose" },
       el("fieldset", {}, el("legend", {}, "Which lamp stands before the slit?"),
         el("div", { class: "ticks" }, lamps.map((l) => el("label", { class: "tick" },
-          el("input", { type: "radio", name: "lamp", value: l.key, checked: l.key === lamp, onchange: () => pick(l.key) }), el("span", {}, l.label))))),
+          el("input", { type: "radio", name: "lamp", value: l.name, checked: l.name === lamp, onchange: () => pick(l.name) }), el("span", {}, capital(l.name)))))),
       caution,
       el("fieldset", {}, el("legend", {}, "Lines to measure"), lines),
       el("label", { class: "field" }, el("span", {}, "Refracting angle, if it is known (else it is measured)"),

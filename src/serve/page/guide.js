@@ -30,7 +30,7 @@ export class Guide {
     this.#state = state;
     const { guide, experiment, role, offset } = state;
     const line = guide.line ?? null;
-    if (this.#otherTask([guide.step, line, guide.kind, guide.sweeping, role, experiment?.lamp])) {
+    if (this.#otherTask([guide.step, line, guide.in_sweep, role, experiment?.lamp])) {
       const focused = this.#task.contains(document.activeElement);
       this.#task.replaceChildren(...this.#build(guide, line, role, experiment));
       if (focused) (this.#task.querySelector("input, button.main") ?? this.#task).focus();
@@ -39,6 +39,11 @@ export class Guide {
     if (with_) setText(with_, offset?.text ? `It is kept with the offset measured at that moment, now ${offset.text}.` : "No offset is measured now: is the line in the picture, and are the hairs to be seen?");
     const count = this.#task.querySelector(".turn-count");
     if (count) setText(count, `${state.turn?.count ?? 0} counted so far`);
+    const swept = this.#task.querySelector(".sweeps-kept");
+    if (swept) {
+      const own = (state.sweeps ?? []).flatMap((s) => s.lines.filter((l) => l.name === line).map((l) => ({ id: s.id, ...l })));
+      setText(swept, own.map((l) => `Sweep ${l.id} is kept: ${l.turned ? `turned, ${l.passes} ${l.passes === 1 ? "pass" : "passes"}` : "the line did not turn"}.`).join(" "));
+    }
     if (this.#otherSteps([guide.steps, guide.step, line, role])) this.#course(guide, line, role);
     keyed(byId("warnings"), guide.warn ?? [], (w) => w.code, () => el("li", {}, icon("warn"), el("span")), (node, w) => setText(node.querySelector("span"), w.message));
   }
@@ -57,9 +62,9 @@ export class Guide {
   sweep() {
     const guide = this.#state?.guide;
     if (!guide || this.#state.role !== "operator") return;
-    const line = guide.sweeping ?? guide.line ?? null;
-    if (!guide.sweeping && guide.step !== "sweep") { this.#act.say({ ok: false, said: "A sweep is started at a line's step “sweep”: choose that first." }); return; }
-    this.#act(guide.sweeping ? "end_sweep" : "start_sweep", { line });
+    const line = guide.line ?? null;
+    if (!guide.in_sweep && guide.step !== "sweep") { this.#act.say({ ok: false, said: "A sweep is started at a line's step “sweep”: choose that first." }); return; }
+    this.#act(guide.in_sweep ? "end_sweep" : "start_sweep", { line });
   }
 
   /** Puts the cursor where a reading is typed, else on the step's button. */
@@ -73,14 +78,15 @@ export class Guide {
         el("div", { class: "buttons" }, el("button", { type: "button", class: "main", onclick: () => this.#look("aids") }, "Choose the lamp"))];
     }
     const onward = this.#onward(guide, line);
-    if (KINDS[guide.step]) return [head, this.#reading(guide, line, guide.kind ?? KINDS[guide.step]), onward];
+    if (KINDS[guide.step]) return [head, this.#reading(guide, line, KINDS[guide.step]), onward];
     if (guide.step === "sweep") {
-      const running = guide.sweeping !== null && guide.sweeping !== undefined;
+      const running = guide.in_sweep;
       return [head,
         el("div", { class: "buttons" },
           el("button", { type: "button", class: "main big", "aria-pressed": String(running), onclick: () => this.sweep() },
             el("kbd", {}, "T"), running ? "End the sweep" : "Start the sweep")),
         el("p", { class: "soft" }, running ? "The sweep is being recorded. " : "Start it, then turn the table through the turning point and back. ", el("span", { class: "turn-count figures" })),
+        el("p", { class: "sweeps-kept figures" }),
         onward];
     }
     if (guide.step === "results") return [head, el("div", { class: "buttons" }, el("button", { type: "button", class: "main", onclick: () => this.#look("results") }, el("kbd", {}, "3"), "See the results")), onward];
@@ -185,7 +191,7 @@ export class Guide {
     const state = this.#state;
     if (!state) return;
     const box = byId("lines-seen");
-    const lines = sight?.lines ?? [];
+    const lines = (sight?.lines ?? []).filter((l) => l.id !== null); // a line gets its number after some frames
     box.hidden = lines.length < 2;
     if (box.hidden) return;
     const active = state.offset?.line_id ?? null;
@@ -205,7 +211,7 @@ export class Guide {
 
   /** Selects the next line to the right of the selected one. */
   next(sight) {
-    const lines = [...(sight?.lines ?? [])].sort((a, b) => a.x_px - b.x_px);
+    const lines = (sight?.lines ?? []).filter((l) => l.id !== null).sort((a, b) => a.x_px - b.x_px);
     if (lines.length < 2) return;
     const at = lines.findIndex((l) => l.id === this.#state?.offset?.line_id);
     this.select(lines[(at + 1) % lines.length].id);

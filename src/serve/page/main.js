@@ -162,7 +162,7 @@ function showSource() {
     if (source.duration_s) setAttribute(scrub, "max", source.duration_s);
     if (document.activeElement !== scrub || !scrub.dataset.held) scrub.value = String(source.t_s);
     setAttribute(scrub, "aria-valuetext", `${source.t_s.toFixed(1)} seconds`);
-    setText(byId("clock"), `${source.t_s.toFixed(1)}${source.duration_s ? ` / ${source.duration_s.toFixed(1)}` : ""} s`);
+    setText(byId("clock"), `${source.t_s.toFixed(1)}${source.duration_s ? ` / ${source.duration_s.toFixed(1)}` : ""} s${source.speed && source.speed !== 1 ? ` ×${source.speed}` : ""}`);
   }
 }
 
@@ -242,6 +242,8 @@ const viewOf = (name) => () => look(name);
 const playPause = () => { if (state?.source.kind === "clip") quiet(state.source.playing ? "pause" : "play"); };
 const seek = (t_s) => { if (state?.source.kind === "clip") quiet("seek", { t_s: Math.max(0, Math.min(state.source.duration_s ?? t_s, t_s)) }); };
 
+const speed = (times) => { if (state?.source.kind === "clip") quiet("speed", { times: Math.min(16, Math.max(0.125, (state.source.speed ?? 1) * times)) }); };
+
 /** What is seen at once need not be said. */
 async function quiet(name, fields) {
   const answer = await link.act(name, fields);
@@ -264,6 +266,8 @@ const showKeys = listen([
   { key: "n", does: "Night or day palette", act: () => dress(root.dataset.palette !== "night") },
   { key: "f", does: "Full screen", act: () => { if (document.fullscreenElement) document.exitFullscreen(); else root.requestFullscreen?.().catch(() => {}); } },
   { key: " ", shown: "Space", does: "Play or pause the clip", operator: true, act: playPause },
+  { key: "-", does: "Play the clip half as fast", operator: true, act: () => speed(0.5) },
+  { key: "+", does: "Twice as fast", operator: true, act: () => speed(2) },
   { key: ",", does: "One frame back", operator: true, act: () => { if (state?.source.kind === "clip") quiet("step", { frames: -1 }); } },
   { key: ".", does: "One frame on", operator: true, act: () => { if (state?.source.kind === "clip") quiet("step", { frames: 1 }); } },
   { key: "ArrowLeft", shown: "←", does: "Two seconds back in the clip", operator: true, act: () => seek((state?.source.t_s ?? 0) - 2) },

@@ -21,16 +21,20 @@ function widened(values, part) {
   return [lo - more, hi + more];
 }
 
-/** An SVG `width` of its own units wide for `results.lines` and `results.curve`; null while there is no index. */
+/** An SVG `width` of its own units wide for `results.lines` and `results.curve` (of the contract of the page); null while there is no index. */
 export function indexPlot(lines, curve, width) {
-  const measured = lines.filter((l) => typeof l.n === "number");
+  const left_over = new Map((curve?.measured ?? []).map((m) => [m.name, m]));
+  const measured = lines.filter((l) => typeof l.n === "number").map((l) => ({
+    name: l.name, wavelength_nm: l.wavelength_nm, n: l.n, half: l.expanded_n ?? l.u_n ?? 0,
+    residual: left_over.get(l.name)?.residual_1e5, half_residual: left_over.get(l.name)?.residual_expanded_1e5,
+  }));
   if (measured.length === 0) return null;
   const points = curve?.points ?? [];
   const wide = Math.max(280, width), tall = Math.min(380, Math.max(230, 0.5 * wide));
   const left = 62, right = 14, residual = measured.some((l) => typeof l.residual === "number");
   const low = residual ? 130 : 0, height = tall + low + 34;
   const [x0, x1] = widened([...measured.map((l) => l.wavelength_nm), ...points.map((p) => p[0])], points.length ? 0.02 : 0.15);
-  const [y0, y1] = widened([...measured.flatMap((l) => [l.n - l.u_n, l.n + l.u_n]), ...points.flatMap((p) => [p[2], p[3]])], 0.09);
+  const [y0, y1] = widened([...measured.flatMap((l) => [l.n - l.half, l.n + l.half]), ...points.flatMap((p) => [p[2], p[3]])], 0.09);
   const x = (nm) => left + (nm - x0) / (x1 - x0) * (wide - left - right);
   const y = (n) => 10 + (y1 - n) / (y1 - y0) * (tall - 20);
   const text = (at, up, words, attributes = {}) => svg("text", { x: at, y: up, ...attributes }, words);
@@ -50,7 +54,7 @@ export function indexPlot(lines, curve, width) {
   let free = -Infinity;
   for (const line of [...measured].sort((a, b) => a.wavelength_nm - b.wavelength_nm)) {
     const [px, py] = [x(line.wavelength_nm), y(line.n)];
-    root.append(bar(px, y(line.n + line.u_n), y(line.n - line.u_n)), svg("circle", { class: "point", cx: px, cy: py, r: 4 }));
+    root.append(bar(px, y(line.n + line.half), y(line.n - line.half)), svg("circle", { class: "point", cx: px, cy: py, r: 4 }));
     const half = line.name.length * 3.6;
     if (px - half > free + 4 && px + half < wide - 2 && py > 30) {
       root.append(text(px, py - 12, line.name, { class: "middle name" }));
@@ -59,13 +63,13 @@ export function indexPlot(lines, curve, width) {
   }
   if (residual) {
     const have = measured.filter((l) => typeof l.residual === "number");
-    const most = 1.15 * Math.max(...have.map((l) => Math.abs(l.residual) + (l.u_residual ?? 0)), 1e-6);
+    const most = 1.15 * Math.max(...have.map((l) => Math.abs(l.residual) + (l.half_residual ?? 0)), 1e-6);
     const top = tall + 26, z = (v) => top + (most - v) / (2 * most) * (low - 20);
     for (const [v, words] of ticks(-most, most, 5)) root.append(rule(left, z(v), wide - right, z(v)), text(left - 6, z(v) + 4, words, { class: "end" }));
     root.append(svg("line", { x1: left, x2: wide - right, y1: z(0), y2: z(0), class: "curve" }), text(left + 6, top - 6, "measured − curve, 10⁻⁵", { class: "soft" }));
     for (const line of have) {
       const px = x(line.wavelength_nm);
-      if (line.u_residual) root.append(bar(px, z(line.residual + line.u_residual), z(line.residual - line.u_residual)));
+      if (line.half_residual) root.append(bar(px, z(line.residual + line.half_residual), z(line.residual - line.half_residual)));
       root.append(svg("circle", { class: "point", cx: px, cy: z(line.residual), r: 4 }));
     }
   }

@@ -47,20 +47,21 @@ export class Results {
     this.#state = state;
     const r = state.results;
     const lines = r?.lines ?? [];
-    this.#write("head", [r?.standard, r?.why_not, r?.cautions, state.experiment?.refracting_angle, state.kept?.trouble], () => [
+    this.#write("head", [r?.standard, r?.coverage, r?.improve_first, r?.why_not, r?.cautions, state.experiment?.refracting_angle, state.kept?.trouble], () => [
       el("h2", {}, "Results"),
       !r || r.why_not ? el("p", { class: "why-not" }, r?.why_not ?? "Nothing has been measured yet.") : null,
       el("dl", { class: "standard" }, [
         ...(state.experiment?.refracting_angle ? [["Refracting angle", state.experiment.refracting_angle.text]] : []),
-        ...(r?.standard ?? []).map((s) => [s.label, s.text]),
+        ...(r?.standard ?? []).map((s) => [s.name && s.name !== s.label ? `${s.label}, ${s.name}` : s.label, s.text]),
       ].map(([label, text]) => el("div", {}, el("dt", {}, symbols(label)), el("dd", { class: "figures" }, text)))),
-      r?.cautions?.length ? el("ul", { class: "cautions" }, r.cautions.map((c) => el("li", {}, icon("warn"), el("span", {}, c)))) : null,
+      r?.coverage && el("p", { class: "soft" }, r.coverage, r.improve_first ? ` ${r.improve_first}` : ""),
+      r?.cautions?.length ? el("ul", { class: "cautions" }, r.cautions.map((c) => el("li", {}, icon("warn"), el("span", {}, c.message)))) : null,
       state.kept?.trouble ? el("ul", { class: "cautions" }, el("li", {}, icon("warn"), el("span", {}, `Logbook: ${state.kept.trouble}`))) : null,
     ]);
     this.#write("lines", lines, () => lines.length === 0 ? null : [
       el("h2", {}, "Lines"),
       table("Lines", [["line"], ["index n", "num"], ["deviation", "num"], ["wavelength, nm", "num"], ["measured − curve, 10⁻⁵", "num"]],
-        lines.map((l) => [l.name, l.n_text, l.deviation, String(l.wavelength_nm), typeof l.residual === "number" ? l.residual.toFixed(1).replace("-", "−") : ""])),
+        lines.map((l) => [l.name, l.n_text, l.deviation, String(l.wavelength_nm), l.residual_1e5_text])),
     ]);
     if (this.#others.plot([lines, r?.curve])) this.#plot();
     this.#write("budget", r?.budget, () => r?.budget?.length ? [
@@ -68,7 +69,7 @@ export class Results {
       el("ul", { class: "shares" }, r.budget.map((b) => {
         const fill = el("div", { class: "meter-fill" });
         fill.style.width = `${Math.min(100, 100 * b.share).toFixed(1)}%`;
-        return el("li", {}, el("span", { class: "share-name" }, b.cause), el("span", { class: "figures share-text" }, b.text), el("div", { class: "meter", "aria-hidden": "true" }, fill));
+        return el("li", {}, el("span", { class: "share-name" }, b.cause), el("span", { class: "figures share-text" }, b.text), el("div", { class: "meter", "aria-hidden": "true" }, fill), b.remedy && el("span", { class: "soft remedy" }, b.remedy));
       })),
     ] : null);
     this.#write("glasses", r?.glasses, () => r?.glasses?.length ? [
@@ -78,14 +79,15 @@ export class Results {
     this.#readings(state);
     const kept = this.#parts.take.querySelector(".kept");
     setText(kept, state.kept ? `Everything kept is in ${state.kept.dir}: ${state.kept.records} records.` : "");
-    this.#parts.note.hidden = state.role !== "operator";
+    this.#parts.note.querySelector("form").hidden = state.role !== "operator";
+    keyed(this.#parts.note.querySelector("ul"), (state.notes ?? []).map((text, at) => ({ text, at })), (n) => n.at, () => el("li"), (node, n) => setText(node, n.text));
   }
 
   #plot() {
     const r = this.#state?.results;
     const drawn = r ? indexPlot(r.lines ?? [], r.curve, this.#parts.plot.clientWidth / enlarged()) : null;
     // Never hidden, only empty: its width must be known when the first index comes.
-    this.#parts.plot.replaceChildren(...(drawn ? [el("h2", {}, "Index against wavelength"), drawn, el("p", { class: "soft" }, `${r.curve?.name ? `Curve: ${r.curve.name}, with its band. ` : ""}Bars: one standard uncertainty up and down.`)] : []));
+    this.#parts.plot.replaceChildren(...(drawn ? [el("h2", {}, "Index against wavelength"), drawn, el("p", { class: "soft" }, `${r.curve?.name ? `Curve: ${r.curve.name}, with its band. ` : ""}Bars and band: ${r.coverage?.replace("± is the ", "") ?? "the stated uncertainty."}`)] : []));
   }
 
   #readingsFrame() {
@@ -136,7 +138,7 @@ export class Results {
       el("ul", { class: "files" }, FILES.map(([name, label]) => el("li", {}, el("a", { class: "button", href: download(name), download: name.startsWith("report.html") ? null : name, target: name === "report.html" ? "_blank" : null, rel: "noopener" }, label)))),
       el("p", { class: "kept soft" }));
     const note = el("input", { type: "text", name: "text", maxlength: "500", autocomplete: "off" });
-    this.#parts.note.append(el("form", {
+    this.#parts.note.append(el("h2", {}, "Notes"), el("ul", { class: "notes" }), el("form", {
       onsubmit: async (e) => {
         e.preventDefault();
         if (note.value.trim() && (await this.#act("note", { text: note.value.trim() })).ok) note.value = "";

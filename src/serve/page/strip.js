@@ -66,7 +66,8 @@ export class Strip {
       return;
     }
     const end = points.at(-1)[0], start = end - this.#track.window_s;
-    const turns = this.#track.turns.filter((t) => t.t_s >= start);
+    const known = this.#track.turns.filter((t) => t.offset !== null);
+    const turns = known.filter((t) => t.t_s >= start);
     const shown = points.filter((p) => p[0] >= start && (this.#active === null || p[3] === this.#active || !points.some((q) => q[3] === this.#active)));
     const [lo, hi] = this.#span([...(shown.length ? shown : points).map((p) => p[1]), ...turns.filter((t) => t.line_id === this.#active).map((t) => t.offset)]);
     const x = (t) => edge.left + (t - start) / (end - start) * (width - edge.left - edge.right);
@@ -118,13 +119,13 @@ export class Strip {
       if (main && last[0] > end - 1) { pen.fillStyle = ink; pen.beginPath(); pen.arc(x(last[0]), y(last[1]), 4.5, 0, 7); pen.fill(); }
     });
     let number = 0;
-    for (const turn of this.#track.turns) {
+    for (const turn of known) {
       if (turn.counted) number += 1;
       if (turn.t_s < start) continue;
       this.#turning(pen, turn, number, x(turn.t_s), y(turn.offset), points, { mark, other, ink });
     }
     // From the last turning point to where the line is now.
-    const extreme = [...this.#track.turns].reverse().find((t) => t.counted && t.line_id === this.#active);
+    const extreme = [...known].reverse().find((t) => t.counted && t.line_id === this.#active);
     const now = points.findLast((p) => p[3] === this.#active);
     if (extreme && now && this.#turn?.distance !== null) {
       pen.strokeStyle = mark; pen.lineWidth = 1.5; pen.setLineDash([5, 4]);

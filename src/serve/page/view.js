@@ -148,7 +148,7 @@ export class View {
     const taken = [];
     // The active line comes first and so gets its name written; the others theirs where there is room.
     for (const line of [...lines].sort((a, b) => (b.id === this.#active) - (a.id === this.#active) || a.x_px - b.x_px)) {
-      const active = line.id === this.#active;
+      const active = line.id !== null && line.id === this.#active;
       const axis = (y) => {
         const d = y - line.y_ref_px;
         return line.x_px + Math.tan(line.tilt_deg * Math.PI / 180) * d + line.curvature_per_px / 2 * d * d;
@@ -177,7 +177,7 @@ export class View {
         }
       });
       // Its name in the gutter, where there is room.
-      const name = `${line.name ?? `line ${line.id}`}${line.saturated ? ", too bright" : ""}`;
+      const name = `${line.name ?? (line.id === null ? "line" : `line ${line.id}`)}${line.saturated ? ", too bright" : ""}`;
       const wide = pen.measureText(name).width;
       const start = Math.min(width - wide - 6, Math.max(6, at.x(axis(line.top_px)) - wide / 2));
       if (taken.every(([from, to]) => start > to + 10 || start + wide < from - 10)) {
@@ -207,7 +207,7 @@ export class View {
     const { zoom, left, scale } = this.#place();
     const box = this.#marks.getBoundingClientRect();
     const x = ((e.clientX - box.left) / zoom - left) / scale - 0.5;
-    const nearest = [...this.#sight.lines].sort((a, b) => Math.abs(a.x_px - x) - Math.abs(b.x_px - x))[0];
+    const nearest = this.#sight.lines.filter((l) => l.id !== null).sort((a, b) => Math.abs(a.x_px - x) - Math.abs(b.x_px - x))[0];
     if (nearest && Math.abs(nearest.x_px - x) * scale < 40) this.#onpick(nearest);
   }
 }

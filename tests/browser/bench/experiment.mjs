@@ -74,6 +74,9 @@ async function keep(page, bench, window_1, window_2, { faults, despite = false }
   }
 }
 
+/** One action as the page sends it, for what has no key of its own. */
+const act = (page, body) => page.value(`(async () => (await fetch("/api/do", { method: "POST", headers: { "X-Bench": "1", "Content-Type": "application/json" }, body: ${JSON.stringify(JSON.stringify(body))} })).json())()`);
+
 const startExperiment = async (page, lamp, lines) => {
   await page.key("1");
   await page.press(`.choose input[value="${lamp}"]`);
@@ -130,53 +133,54 @@ export async function experiment({ browser, program, footage, save }) {
     await page.until(`document.querySelectorAll(".reading-list li").length === ${kept}`, 5_000).catch(() => faults.push("readings are missing after the page was loaded anew"));
     await page.key("2");
 
-    // A wrong degree is doubted before it is kept; nothing is kept by asking.
-    await go(page, "central", lines[0].line);
-    const central = (set) => rows.find((r) => r.target === "central" && r.set === set);
-    await handIn(page, bench, join(footage, central(lines[0].set).footage));
-
+    const sets = [...new Set(lines.map((l) => l.set))];
     let turned = 0;
-    for (const row of lines) {
-      const image = central(row.set);
-      await go(page, "central", row.line);
-      await handIn(page, bench, join(footage, image.footage));
-      await keep(page, bench, image.window_1, image.window_2, { faults });
-
-      await go(page, "sweep", row.line);
-      await handIn(page, bench, join(footage, row.footage));
-      await page.key("t");
-      await page.until("document.querySelector('#task button.main').getAttribute('aria-pressed') === 'true'", 5_000);
-      await page.value("fetch('/api/do', { method: 'POST', headers: { 'X-Bench': '1', 'Content-Type': 'application/json' }, body: JSON.stringify({ do: 'seek', t_s: 0 }) })");
-      await page.value("fetch('/api/do', { method: 'POST', headers: { 'X-Bench': '1', 'Content-Type': 'application/json' }, body: JSON.stringify({ do: 'play' }) })");
-      if (row.pick) {
-        // Two lines in the field: the one of this step is said by pressing on its name, from left to right.
-        await page.until("document.querySelectorAll('#lines-seen button').length >= 2", 5_000);
-        await page.press("#lines-seen button", Number(row.pick) - 1);
-      }
-      for (let tries = 0; ; tries += 1) {
-        const { source } = await bench.state();
-        if (source.ended) break;
-        if (tries > 300) throw new Error(`${row.footage} does not end`);
-        await pause(100);
-      }
-      if (row === lines[0]) await picture("sweep");
+    for (const set of sets) {
+      const own = lines.filter((l) => l.set === set), first = own[0].line;
+      await go(page, "sweep", first);
+      await handIn(page, bench, join(footage, own[0].footage));
+      await act(page, { do: "pause" });
+      await act(page, { do: "seek", t_s: 0 });
+      await act(page, { do: "speed", times: 2 });
       await page.value("document.activeElement.blur()");
       await page.key("t");
-      await page.until("document.querySelector('#task button.main')?.getAttribute('aria-pressed') !== 'true'", 5_000);
-      const state = await bench.state();
-      if ((state.turn?.count ?? 0) > 0 || state.track.turns.some((t) => t.counted)) turned += 1;
-
-      await go(page, "reading", row.line);
-      if (row === lines[0]) {
-        const wrong = row.window_1.replace(/^(\d+)/, (d) => String(Number(d) + 1));
-        await page.press("input[name=window_1]");
-        await page.type(wrong);
-        await page.press("input[name=window_2]");
-        await page.type(row.window_2);
-        await page.until("document.querySelector('#understood .doubt')", 5_000).catch(async () => faults.push(`a wrong degree (${wrong}) is not doubted: ${await page.text("#understood")}`));
-        await picture("doubt");
+      await page.until("document.querySelector('#task button.main').getAttribute('aria-pressed') === 'true'", 5_000);
+      await page.key(" ");
+      for (let tries = 0; !(await bench.state()).source.ended; tries += 1) {
+        if (tries > 300) throw new Error(`${own[0].footage} does not end`);
+        await pause(100);
       }
-      await keep(page, bench, row.window_1, row.window_2, { faults });
+      // Two lines in the field: the one of a step is said by pressing on it, counted from the left.
+      if (own.length > 1) await page.press("#lines-seen button", Number(own[0].pick) - 1);
+      if (set === sets[0]) await picture("sweep");
+      await page.value("document.activeElement.blur()");
+      await page.key("t");
+      await page.until("document.querySelector('#task button.main')?.getAttribute('aria-pressed') !== 'true'", 10_000);
+      for (const other of own.slice(1)) {
+        await go(page, "sweep", other.line);
+        await page.press("#lines-seen button", Number(other.pick) - 1);
+        await pause(300);
+      }
+      for (const row of own) {
+        await go(page, "sweep", row.line);
+        await page.until("/turned/.test(document.querySelector('.sweeps-kept').textContent)", 5_000).then(() => { turned += 1; }, () => faults.push(`${row.line}: the sweep was not seen to turn`));
+        await go(page, "reading", row.line);
+        if (row === lines[0]) {
+          const wrong = row.window_1.replace(/^(\d+)/, (d) => String(Number(d) + 1));
+          await page.press("input[name=window_1]");
+          await page.type(wrong);
+          await page.press("input[name=window_2]");
+          await page.type(row.window_2);
+          await page.until("document.querySelector('#understood .doubt')", 5_000).catch(async () => faults.push(`a wrong degree (${wrong}) is not doubted: ${await page.text("#understood")}`));
+          await picture("doubt");
+        }
+        await keep(page, bench, row.window_1, row.window_2, { faults });
+      }
+      const image = rows.find((r) => r.target === "central" && r.set === set);
+      await go(page, "central", first);
+      await handIn(page, bench, join(footage, image.footage));
+      await keep(page, bench, image.window_1, image.window_2, { faults });
+      if (set === sets[0]) await picture("central");
     }
     must(faults, turned === lines.length, `${turned} of ${lines.length} lines turned`);
 

@@ -282,7 +282,7 @@ async function film(stream, width, height, fps, wanted) {
         frame[i] = Math.min(235, frame[i] + 130 * Math.exp(-(((x - at) / 2.6) ** 2)));
       }
     }
-    if (!stream.write(Buffer.concat([Buffer.from("FRAME\n"), frame]))) await once(stream, "drain").catch(() => {});
+    if (!stream.write(Buffer.concat([Buffer.from("FRAME\n"), frame]))) await Promise.race([once(stream, "drain"), once(stream, "close")]);
     const late = start + (n + 1) * 1000 / fps - Date.now();
     if (late > 0) await pause(late);
   }
