@@ -2,7 +2,7 @@
 // keyboard alone can do; what is refused. Footage, readings and truth are those of sample-frames/bench-3.
 
 import { readFileSync, writeFileSync } from "node:fs";
-import { join } from "node:path";
+import { dirname, join } from "node:path";
 import { pause } from "./chromium.mjs";
 import { must } from "./live.mjs";
 import { Bench, folder, remove } from "./server.mjs";
@@ -95,7 +95,10 @@ export async function experiment({ browser, program, footage, save }) {
   const rows = table(join(footage, "readings.csv"));
   const lines = rows.filter((r) => r.target === "line");
   const logbook = folder("experiment");
-  const bench = await Bench.start(program, logbook);
+  // The circle as in the practice bench; the camera's scale is what is measured here.
+  const profile = join(folder("profile"), "bench.toml");
+  writeFileSync(profile, readFileSync(join(footage, "bench.toml"), "utf8").replace(/\[camera\][^[]*/, ""));
+  const bench = await Bench.start(program, logbook, ["--bench", profile]);
   const page = await browser.page();
   const picture = (name) => save ? page.picture(join(save, `experiment-${name}.png`)) : null;
   try {
@@ -227,7 +230,7 @@ export async function experiment({ browser, program, footage, save }) {
     must(faults, page.asked.length > 20, "no request was seen: the check sees nothing");
     const rms = Math.sqrt(pulls.reduce((s, p) => s + p * p, 0) / Math.max(1, pulls.length));
     return { faults, said: `scale ${scale}″/px (truth ${truth.arcsec_per_px.toFixed(3)}), angle ${angle?.toFixed(4)}° (${truth.prism_angle_deg.toFixed(4)}°), indices ${pulls.map((p) => `${p >= 0 ? "+" : ""}${p.toFixed(1)}`).join(" ")} u off, rms ${rms.toFixed(2)}` };
-  } finally { await page.close(); await bench.stop(); remove(logbook); }
+  } finally { await page.close(); await bench.stop(); remove(logbook); remove(dirname(profile)); }
 }
 
 /** No mouse at all: the lamp chosen, a reading typed and kept, struck out, sound and palette changed, every focus visible. */
