@@ -196,12 +196,13 @@ export class Guide {
     if (box.hidden) return;
     const active = state.offset?.line_id ?? null;
     keyed(box, [...lines].sort((a, b) => a.x_px - b.x_px), (l) => l.id,
-      () => el("button", { type: "button", class: "chip", onclick: (e) => this.select(Number(e.currentTarget.dataset.key)) }, icon("open"), el("span")),
+      () => state.role === "operator"
+        ? el("button", { type: "button", class: "chip", onclick: (e) => this.select(Number(e.currentTarget.dataset.key)) }, icon("open"), el("span"))
+        : el("span", { class: "chip" }, icon("open"), el("span")),
       (node, l) => {
         setText(node.querySelector("span"), l.name ?? `line ${l.id}`);
         setIcon(node, l.id === active ? "good" : "open");
-        setAttribute(node, "aria-pressed", String(l.id === active));
-        setAttribute(node, "disabled", state.role === "operator" ? null : "");
+        setAttribute(node, state.role === "operator" ? "aria-pressed" : "data-active", String(l.id === active));
       });
   }
 

@@ -160,9 +160,10 @@ function showSource() {
     setAttribute(byId("play"), "aria-label", source.playing ? "Pause" : "Play");
     const scrub = byId("scrub");
     if (source.duration_s) setAttribute(scrub, "max", source.duration_s);
-    if (document.activeElement !== scrub || !scrub.dataset.held) scrub.value = String(source.t_s);
-    setAttribute(scrub, "aria-valuetext", `${source.t_s.toFixed(1)} seconds`);
-    setText(byId("clock"), `${source.t_s.toFixed(1)}${source.duration_s ? ` / ${source.duration_s.toFixed(1)}` : ""} s${source.speed && source.speed !== 1 ? ` ×${source.speed}` : ""}`);
+    const t_s = source.t_s ?? 0; // no frame has come yet
+    if (!scrub.dataset.held) scrub.value = String(t_s);
+    setAttribute(scrub, "aria-valuetext", `${t_s.toFixed(1)} seconds`);
+    setText(byId("clock"), `${t_s.toFixed(1)}${source.duration_s ? ` / ${source.duration_s.toFixed(1)}` : ""} s${source.speed && source.speed !== 1 ? ` ×${source.speed}` : ""}`);
   }
 }
 

@@ -217,7 +217,7 @@ export async function viewers({ browser, program, footage }) {
     await master.press("#invite");
     await master.until("document.querySelector('#invite-dialog img')?.naturalWidth > 0", 5_000).catch(() => faults.push("the invitation has no code"));
     must(faults, (await master.text("#invite-dialog")).includes("#"), "the invitation has no address");
-    await watcher.go(bench.origin);
+    await watcher.go(viewer.replace(/#.*/, ""));
     await drawn(watcher).catch(() => faults.push("a viewer who loads the page again is shut out"));
     faults.push(...watcher.faults, ...master.faults);
     for (const page of [watcher, master, nobody]) await page.close();
