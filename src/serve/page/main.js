@@ -286,7 +286,6 @@ byId("reset-best").addEventListener("click", () => act("reset_best"));
 byId("play").addEventListener("click", playPause);
 byId("step-back").addEventListener("click", () => quiet("step", { frames: -1 }));
 byId("step-on").addEventListener("click", () => quiet("step", { frames: 1 }));
-byId("said").addEventListener("click", () => { byId("said").hidden = true; });
 const scrub = byId("scrub");
 let scrubTimer = null;
 scrub.addEventListener("input", () => {

@@ -107,8 +107,8 @@ export async function experiment({ browser, program, footage, save }) {
     await page.until("document.documentElement.dataset.link === 'live'");
     await startExperiment(page, "mercury", lines.map((l) => l.line));
 
-    await go(page, "camera scale");
     for (const row of table(join(footage, "scale.csv"))) {
+      await go(page, "camera scale"); // after five the program would go on, but more are better
       await handIn(page, bench, join(footage, row.frame));
       await keep(page, bench, row.window_1, row.window_2, { faults });
     }
@@ -116,8 +116,8 @@ export async function experiment({ browser, program, footage, save }) {
     const scale = Number(/[−-]?[\d.]+/.exec((await bench.state()).experiment.scale?.text ?? "")?.[0].replace("−", "-"));
     must(faults, Math.abs(Math.abs(scale) - Math.abs(truth.arcsec_per_px)) < 0.15, `scale ${scale}″ a pixel, truth ${truth.arcsec_per_px}`);
 
-    await go(page, "refracting angle");
     for (const row of rows.filter((r) => r.target.startsWith("face"))) {
+      await go(page, "refracting angle");
       await handIn(page, bench, join(footage, row.footage));
       await keep(page, bench, row.window_1, row.window_2, { faults });
     }
@@ -230,6 +230,9 @@ export async function experiment({ browser, program, footage, save }) {
     must(faults, page.asked.length > 20, "no request was seen: the check sees nothing");
     const rms = Math.sqrt(pulls.reduce((s, p) => s + p * p, 0) / Math.max(1, pulls.length));
     return { faults, said: `scale ${scale}″/px (truth ${truth.arcsec_per_px.toFixed(3)}), angle ${angle?.toFixed(4)}° (${truth.prism_angle_deg.toFixed(4)}°), indices ${pulls.map((p) => `${p >= 0 ? "+" : ""}${p.toFixed(1)}`).join(" ")} u off, rms ${rms.toFixed(2)}` };
+  } catch (e) {
+    await picture("stopped");
+    throw e;
   } finally { await page.close(); await bench.stop(); remove(logbook); remove(dirname(profile)); }
 }
 
