@@ -36,7 +36,8 @@ export class Guide {
       if (focused) (this.#task.querySelector("input, button.main") ?? this.#task).focus();
     }
     const with_ = this.#task.querySelector(".with-offset");
-    if (with_) setText(with_, offset?.text ? `It is kept with the offset measured at that moment, now ${offset.text}.` : "No offset is measured now: is the line in the picture, and are the hairs to be seen?");
+    // A line's reading belongs to the turning point of its sweep, all others to what is seen when they are kept.
+    if (with_) setText(with_, guide.step === "reading" ? "It is kept with the offset of the turning point in the line's sweep." : offset?.text ? `It is kept with the offset measured at that moment, now ${offset.text}.` : "No offset is measured now: is the line in the picture, and are the hairs to be seen?");
     const count = this.#task.querySelector(".turn-count");
     if (count) setText(count, `${state.turn?.count ?? 0} counted so far`);
     const swept = this.#task.querySelector(".sweeps-kept");
@@ -98,9 +99,9 @@ export class Guide {
     const button = (by, key) => {
       const step = guide.steps[at + by];
       if (!step) return null;
-      const label = `${step.label ?? TITLES[step.key]}`;
+      const label = `${step.line && step.line !== line ? `${step.line}, ` : ""}${(TITLES[step.key] ?? step.label).toLowerCase()}`;
       return el("button", { type: "button", class: "quiet onward", onclick: () => this.move(by) },
-        by < 0 ? [el("kbd", {}, key), `Back to ${label}`] : [`On to ${label}`, el("kbd", {}, key)]);
+        by < 0 ? [el("kbd", {}, key), el("span", {}, `Back: ${label}`)] : [el("span", {}, `On: ${label}`), el("kbd", {}, key)]);
     };
     return el("div", { class: "buttons ends" }, button(-1, "["), button(1, "]"));
   }
@@ -200,7 +201,7 @@ export class Guide {
         ? el("button", { type: "button", class: "chip", onclick: (e) => this.select(Number(e.currentTarget.dataset.key)) }, icon("open"), el("span"))
         : el("span", { class: "chip" }, icon("open"), el("span")),
       (node, l) => {
-        setText(node.querySelector("span"), l.name ?? `line ${l.id}`);
+        setText(node.querySelector("span"), l.name ?? (l.id === active ? state.offset.name : null) ?? `line ${l.id}`);
         setIcon(node, l.id === active ? "good" : "open");
         setAttribute(node, state.role === "operator" ? "aria-pressed" : "data-active", String(l.id === active));
       });

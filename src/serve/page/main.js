@@ -104,6 +104,7 @@ function showNow() {
   setIcon(verdict, !picture ? "open" : picture.good ? "yes" : "warn");
   setText(verdict.querySelector("span"), picture?.say ?? "Waiting for a picture");
   setText(byId("say"), g.say);
+  setAttribute(byId("say"), "data-long", g.say.length > 120 ? "" : null);
   for (const part of ["table", "telescope"]) {
     const locked = g.locked?.[part] !== false;
     const item = byId(`lock-${part}`);
@@ -141,7 +142,7 @@ function showTurn() {
   setText(byId("distance-rest"), rest);
   setText(byId("turn-say"), turn?.say ?? "");
   const active = turn?.line_id ?? offset?.line_id ?? null;
-  eye.active = offset?.line_id ?? active;
+  eye.select(offset?.line_id ?? active, offset?.name ?? null);
   strip.show(track, turn, active);
   setAttribute(byId("strip"), "aria-label", `Offset against time. ${turn?.text ?? ""} ${turn?.count ?? 0} turning points counted.`);
   tone.follow(turn, track?.unit ?? "px");
@@ -152,7 +153,7 @@ function showSource() {
   setText(byId("source"), source.kind === "none" ? "No source: hand in a clip, or start the program with one" : source.trouble ?? source.name);
   setAttribute(byId("source"), "data-trouble", source.trouble ? "" : null);
   const age = eye.age_ms;
-  setText(byId("rate"), source.kind === "none" ? "" : [`${source.fps_analysed?.toFixed(0) ?? 0} a second`, source.lost ? `${source.lost} lost` : null, age === null ? null : `${Math.round(age / 10) * 10} ms old`].filter(Boolean).join(" · "));
+  setText(byId("rate"), source.kind === "none" ? "" : [`${source.fps_analysed?.toFixed(0) ?? 0} frames a second`, source.lost ? `${source.lost} lost` : null, age === null ? null : `${Math.round(age / 10) * 10} ms old`].filter(Boolean).join(" · "));
   const clip = source.kind === "clip";
   byId("transport").hidden = !clip || role !== "operator";
   if (clip) {

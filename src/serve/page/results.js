@@ -8,7 +8,7 @@ const KINDS = { scale: "scale", face: "face of the prism", line: "line", central
 const FILES = [["report.html", "Report (page)"], ["report.pdf", "Report (PDF)"], ["result.csv", "Results (CSV)"], ["result.json", "Results (JSON)"], ["readings.csv", "Readings (CSV)"], ["logbook.jsonl", "Logbook"]];
 
 /** Lowers what follows an underscore: n_d becomes n with a small d. */
-const symbols = (text) => text.split(/(_[A-Za-z0-9]+)/).map((part) => part.startsWith("_") ? el("sub", {}, part.slice(1)) : part);
+const symbols = (text) => text.split(/(_(?:[A-Za-z0-9′]|,(?=[A-Z]))+)/).map((part) => part.startsWith("_") ? el("sub", {}, part.slice(1)) : part);
 
 /** A table that scrolls in its own box where the page is narrow. */
 function table(name, heads, rows) {
@@ -52,8 +52,8 @@ export class Results {
       !r || r.why_not ? el("p", { class: "why-not" }, r?.why_not ?? "Nothing has been measured yet.") : null,
       el("dl", { class: "standard" }, [
         ...(state.experiment?.refracting_angle ? [["Refracting angle", state.experiment.refracting_angle.text]] : []),
-        ...(r?.standard ?? []).map((s) => [s.name && s.name !== s.label ? `${s.label}, ${s.name}` : s.label, s.text]),
-      ].map(([label, text]) => el("div", {}, el("dt", {}, symbols(label)), el("dd", { class: "figures" }, text)))),
+        ...(r?.standard ?? []).map((s) => [s.label, s.text, s.name]),
+      ].map(([label, text, name]) => el("div", {}, el("dt", {}, symbols(label), name && name !== label ? `, ${name}` : null), el("dd", { class: "figures" }, text)))),
       r?.coverage && el("p", { class: "soft" }, r.coverage, r.improve_first ? ` ${r.improve_first}` : ""),
       r?.cautions?.length ? el("ul", { class: "cautions" }, r.cautions.map((c) => el("li", {}, icon("warn"), el("span", {}, c.message)))) : null,
       state.kept?.trouble ? el("ul", { class: "cautions" }, el("li", {}, icon("warn"), el("span", {}, `Logbook: ${state.kept.trouble}`))) : null,
@@ -104,7 +104,7 @@ export class Results {
         setText(head, `${r.id} · ${KINDS[r.kind] ?? r.kind}${r.line ? ` ${r.line}` : ""}`);
         setText(value, [r.window_1, r.window_2].filter(Boolean).join("  ·  "));
         const at = new Date(r.at);
-        setText(more, [r.offset_text && `offset ${r.offset_text}`, Number.isNaN(at.getTime()) ? r.at : at.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hourCycle: "h23" }), r.frames && `frames ${r.frames}`].filter(Boolean).join("  ·  "));
+        setText(more, [r.offset_text && `offset ${r.offset_text}`, Number.isNaN(at.getTime()) ? r.at : at.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hourCycle: "h23" }), r.frames && `picture ${r.frames.split("/").at(-1)}`].filter(Boolean).join("  ·  "));
         setText(doubt, r.struck !== null ? `Struck out: ${r.struck}` : r.doubt ?? "");
         doubt.hidden = !doubt.textContent;
         setAttribute(node, "data-struck", r.struck !== null ? "" : null);

@@ -65,7 +65,8 @@ export class Strip {
       pen.fillText("No line has been followed yet.", width / 2, height / 2);
       return;
     }
-    const end = points.at(-1)[0], start = end - this.#track.window_s;
+    // Not much empty paper at the beginning.
+    const end = points.at(-1)[0], span = Math.min(this.#track.window_s, Math.max(12, 1.1 * (end - points[0][0]))), start = end - span;
     const known = this.#track.turns.filter((t) => t.offset !== null);
     const turns = known.filter((t) => t.t_s >= start);
     const shown = points.filter((p) => p[0] >= start && (this.#active === null || p[3] === this.#active || !points.some((q) => q[3] === this.#active)));
@@ -88,8 +89,8 @@ export class Strip {
     }
     if (this.#track.unit !== "arcsec") { pen.textAlign = "left"; pen.fillText("px", 2, edge.top + 4); }
     pen.textAlign = "center";
-    const every = niceStep(this.#track.window_s, Math.max(2, Math.floor(width / 110)));
-    for (let back = 0; back < this.#track.window_s; back += every) {
+    const every = niceStep(span, Math.max(2, Math.floor(width / 110)));
+    for (let back = 0; back < span; back += every) {
       const at = x(end - back);
       pen.strokeStyle = rule;
       pen.beginPath(); pen.moveTo(at, height - edge.bottom); pen.lineTo(at, height - edge.bottom + 4); pen.stroke();
@@ -118,11 +119,14 @@ export class Strip {
       const last = own.at(-1);
       if (main && last[0] > end - 1) { pen.fillStyle = ink; pen.beginPath(); pen.arc(x(last[0]), y(last[1]), 4.5, 0, 7); pen.fill(); }
     });
-    let number = 0;
+    let number = 0, lastAt = -Infinity;
     for (const turn of known) {
       if (turn.counted) number += 1;
       if (turn.t_s < start) continue;
-      this.#turning(pen, turn, number, x(turn.t_s), y(turn.offset), points, { mark, other, ink });
+      // Two lines that turn together: their numbers stand one beside the other.
+      const beside = turn.counted && x(turn.t_s) - lastAt < 20 ? 14 : 0;
+      if (turn.counted) lastAt = x(turn.t_s);
+      this.#turning(pen, turn, number, x(turn.t_s), y(turn.offset), points, { mark, other, ink, beside });
     }
     // From the last turning point to where the line is now.
     const extreme = [...known].reverse().find((t) => t.counted && t.line_id === this.#active);
@@ -138,7 +142,7 @@ export class Strip {
     pen.restore();
   }
 
-  #turning(pen, turn, number, x, y, points, { mark, other, ink }) {
+  #turning(pen, turn, number, x, y, points, { mark, other, ink, beside }) {
     // The triangle stands beyond the extreme and points at it.
     const near = points.filter((p) => p[3] === turn.line_id && Math.abs(p[0] - turn.t_s) < 3);
     const mean = near.reduce((sum, p) => sum + p[1], 0) / Math.max(1, near.length);
@@ -150,7 +154,7 @@ export class Strip {
       pen.moveTo(x, base); pen.lineTo(x - 8, base + up * 13); pen.lineTo(x + 8, base + up * 13); pen.closePath();
       pen.fillStyle = mark; pen.fill();
       pen.font = "700 12px system-ui, 'DejaVu Sans', sans-serif"; pen.textAlign = "left";
-      pen.fillText(String(number), x + 11, base + up * 8);
+      pen.fillText(String(number), x + 11 + beside, base + up * 8);
     } else {
       const c = base + up * 8;
       pen.strokeStyle = other;

@@ -13,6 +13,7 @@ export class View {
   #nothing = byId("no-picture");
   #sight = null;
   #active = null;
+  #activeName = null;
   #paint = null;
   #ages = [];
   #onpick;
@@ -28,8 +29,12 @@ export class View {
   /** Reads the colours of the palette anew. */
   repaint() { this.#paint = colours("mark-line", "mark-hair", "mark-halo", "mark-ink", "mark-soft"); this.redraw(); }
 
-  /** Which line the figures are about. */
-  set active(id) { if (id !== this.#active) { this.#active = id; this.redraw(); } }
+  /** Which line the figures are about, and its name where it has one. */
+  select(id, name) {
+    if (id === this.#active && name === this.#activeName) return;
+    [this.#active, this.#activeName] = [id, name];
+    this.redraw();
+  }
 
   get sight() { return this.#sight; }
 
@@ -177,7 +182,7 @@ export class View {
         }
       });
       // Its name in the gutter, where there is room.
-      const name = `${line.name ?? (line.id === null ? "line" : `line ${line.id}`)}${line.saturated ? ", too bright" : ""}`;
+      const name = `${line.name ?? (active ? this.#activeName : null) ?? (line.id === null ? "line" : `line ${line.id}`)}${line.saturated ? ", too bright" : ""}`;
       const wide = pen.measureText(name).width;
       const start = Math.min(width - wide - 6, Math.max(6, at.x(axis(line.top_px)) - wide / 2));
       if (taken.every(([from, to]) => start > to + 10 || start + wide < from - 10)) {
