@@ -1,8 +1,7 @@
 // Checks on a running picture: looks at every size and palette, the night, marks beside the line, two browsers, keys
 // alone, the connection lost and back, how old a picture is when it is drawn.
 
-import { spawn } from "node:child_process";
-import { once } from "node:events";
+import { createServer } from "node:http";
 import { join } from "node:path";
 import { pause } from "./chromium.mjs";
 import { inspected, lights, nameless, SIZES } from "./looks.mjs";
@@ -261,48 +260,70 @@ export async function lost({ browser, program, footage, save }) {
   } finally { await page.close(); await bench.stop(); remove(logbook); }
 }
 
-/** Y4M of a slit that wanders before cross-hairs, written to a stream as a camera of `fps` frames a second would. */
-async function film(stream, width, height, fps, wanted) {
-  stream.write(`YUV4MPEG2 W${width} H${height} F${fps}:1 Ip A1:1 Cmono\n`);
-  const still = Buffer.alloc(width * height, 16);
-  const [cx, cy, r] = [width / 2, height / 2, 0.46 * height];
-  for (let y = 0; y < height; y += 1) for (let x = 0; x < width; x += 1) {
-    if (Math.hypot(x - cx, y - cy) > r) continue;
-    // Noise of a fixed pattern, and hairs two pixels wide.
-    const noise = ((x * 7919 + y * 104729) % 13) - 6;
-    const hair = Math.abs(x - cx) < 1.5 || Math.abs(y - cy) < 1.5;
-    still[y * width + x] = (hair ? 34 : 70) + noise;
-  }
-  const start = Date.now();
-  for (let n = 0; wanted(); n += 1) {
-    const frame = Buffer.from(still), at = cx - 0.1 * height + 0.09 * height * Math.sin(n / 40);
-    for (let y = Math.ceil(cy - 0.36 * height); y < cy + 0.36 * height; y += 1) {
-      for (let x = Math.floor(at) - 9; x <= at + 9; x += 1) {
-        const i = y * width + x;
-        frame[i] = Math.min(235, frame[i] + 130 * Math.exp(-(((x - at) / 2.6) ** 2)));
-      }
+/** JPEG pictures of a slit that wanders before cross-hairs, drawn once by the browser. */
+async function pictures(browser, width, height, count) {
+  const page = await browser.page();
+  const coded = await page.value(`(async () => {
+    const [w, h, count] = [${width}, ${height}, ${count}], cx = w / 2, cy = h / 2, r = 0.46 * h;
+    const canvas = new OffscreenCanvas(w, h), pen = canvas.getContext("2d");
+    const still = pen.createImageData(w, h);
+    let noise = 1;
+    for (let i = 0; i < w * h; i += 1) {
+      const x = i % w, y = Math.floor(i / w);
+      noise = (noise * 1103515245 + 12345) % 2147483648;
+      const hair = Math.abs(x - cx) < 1.5 || Math.abs(y - cy) < 1.5;
+      const grey = Math.hypot(x - cx, y - cy) > r ? 8 : (hair ? 26 : 64) + noise / 2147483648 * 8;
+      still.data.set([grey, grey, grey, 255], 4 * i);
     }
-    if (!stream.write(Buffer.concat([Buffer.from("FRAME\n"), frame]))) await Promise.race([once(stream, "drain"), once(stream, "close")]);
-    const late = start + (n + 1) * 1000 / fps - Date.now();
-    if (late > 0) await pause(late);
-  }
+    const list = [];
+    for (let n = 0; n < count; n += 1) {
+      const frame = new ImageData(new Uint8ClampedArray(still.data), w, h), at = cx - 0.1 * h + 0.09 * h * Math.sin(2 * Math.PI * n / count);
+      for (let y = Math.ceil(cy - 0.36 * h); y < cy + 0.36 * h; y += 1) for (let x = Math.floor(at) - 9; x <= at + 9; x += 1) {
+        const i = 4 * (y * w + x), more = 130 * Math.exp(-(((x - at) / 2.6) ** 2));
+        for (let c = 0; c < 3; c += 1) frame.data[i + c] += more;
+      }
+      pen.putImageData(frame, 0, 0);
+      const bytes = new Uint8Array(await (await canvas.convertToBlob({ type: "image/jpeg", quality: 0.9 })).arrayBuffer());
+      let text = "";
+      for (let k = 0; k < bytes.length; k += 32768) text += String.fromCharCode(...bytes.subarray(k, k + 32768));
+      list.push(btoa(text));
+    }
+    return list;
+  })()`);
+  await page.close();
+  return coded.map((text) => Buffer.from(text, "base64"));
+}
+
+/** A camera in the network that serves these pictures as motion JPEG, `fps` a second; gives its address and how to end it. */
+async function camera(frames, fps) {
+  const server = createServer((request, answer) => {
+    answer.writeHead(200, { "Content-Type": "multipart/x-mixed-replace; boundary=frame" });
+    let n = 0;
+    const timer = setInterval(() => {
+      if (answer.writableLength > 4e6) return; // a reader that is slow misses pictures, as with a camera
+      const frame = frames[n++ % frames.length];
+      answer.write(`--frame\r\nContent-Type: image/jpeg\r\nContent-Length: ${frame.length}\r\n\r\n`);
+      answer.write(frame);
+      answer.write("\r\n");
+    }, 1000 / fps);
+    answer.on("close", () => clearInterval(timer));
+  });
+  await new Promise((done) => { server.listen(0, "127.0.0.1", done); });
+  return { address: `http://127.0.0.1:${server.address().port}/video`, end: () => { server.closeAllConnections(); server.close(); } };
 }
 
 /** Age of pictures when they are drawn, and how many are: `watching` browsers look at a live source of that size. */
 async function ages(browser, program, width, height, fps, watching, seconds) {
-  const logbook = folder("age"), port = await freePort();
-  const child = spawn(program, ["bench", "--no-open", "--port", String(port), "--logbook", logbook, "--source", "-"], { stdio: ["pipe", "pipe", "pipe"] });
-  let running = true, said = "";
-  child.stdin.on("error", () => {});
-  for (const stream of [child.stdout, child.stderr]) stream.on("data", (text) => { said += text; });
-  const filming = film(child.stdin, width, height, fps, () => running && child.exitCode === null);
+  const logbook = folder("age");
+  const { address, end } = await camera(await pictures(browser, width, height, 45), fps);
+  let bench = null;
   try {
-    for (let tries = 0; !said.includes(`:${port}`); tries += 1) { if (tries > 150) throw new Error(said.slice(0, 300)); await pause(100); }
+    bench = await Bench.start(program, logbook, ["--source", address]);
     const pages = [];
     for (let n = 0; n < watching; n += 1) {
       const page = await browser.page();
       await page.size(1366, 768);
-      await page.go(`http://127.0.0.1:${port}/`);
+      await page.go(bench.address);
       await drawn(page);
       pages.push(page);
     }
@@ -312,16 +333,14 @@ async function ages(browser, program, width, height, fps, watching, seconds) {
       document.addEventListener("bench:drawn", (e) => ages.push(e.detail.drawn_ms - e.detail.sight.taken_ms));
       setTimeout(() => done(ages), ${1000 * seconds});
     })`)));
-    const state = await (await fetch(`http://127.0.0.1:${port}/api/state`, { headers: { "X-Bench": "1" } })).json();
+    const { source } = await bench.state();
     for (const page of pages) await page.close();
     const sorted = all[0].sort((a, b) => a - b);
     const part = (p) => sorted[Math.min(sorted.length - 1, Math.floor(p * sorted.length))];
-    return { count: sorted.length, median: part(0.5), most: part(0.95), drawn: all.map((a) => a.length / seconds), analysed: state.source.fps_analysed, lost: state.source.lost };
+    return { count: sorted.length, median: part(0.5), most: part(0.95), drawn: all.map((a) => a.length / seconds), analysed: source.fps_analysed, lost: source.lost };
   } finally {
-    running = false;
-    child.stdin.destroy();
-    child.kill("SIGKILL");
-    await filming.catch(() => {});
+    await bench?.stop();
+    end();
     remove(logbook);
   }
 }
