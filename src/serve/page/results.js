@@ -77,6 +77,8 @@ export class Results {
       el("ol", { class: "glass-list" }, r.glasses.map((g) => el("li", {}, el("b", {}, g.name), el("span", {}, g.say)))),
     ] : null);
     this.#readings(state);
+    // A report needs a result; readings and logbook are there from the first.
+    for (const file of this.#parts.take.querySelectorAll("[data-result]")) file.hidden = lines.length === 0;
     const kept = this.#parts.take.querySelector(".kept");
     setText(kept, state.kept ? `Everything kept is in ${state.kept.dir}: ${state.kept.records} records.` : "");
     this.#parts.note.querySelector("form").hidden = state.role !== "operator";
@@ -135,7 +137,7 @@ export class Results {
 
   #takeHome() {
     this.#parts.take.append(el("h2", {}, "To take home"),
-      el("ul", { class: "files" }, FILES.map(([name, label]) => el("li", {}, el("a", { class: "button", href: download(name), download: name.startsWith("report.html") ? null : name, target: name === "report.html" ? "_blank" : null, rel: "noopener" }, label)))),
+      el("ul", { class: "files" }, FILES.map(([name, label]) => el("li", { "data-result": /^re(port|sult)/.test(name) ? "" : null }, el("a", { class: "button", href: download(name), download: name.startsWith("report.html") ? null : name, target: name === "report.html" ? "_blank" : null, rel: "noopener" }, label)))),
       el("p", { class: "kept soft" }));
     const note = el("input", { type: "text", name: "text", maxlength: "500", autocomplete: "off" });
     this.#parts.note.append(el("h2", {}, "Notes"), el("ul", { class: "notes" }), el("form", {
