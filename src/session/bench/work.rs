@@ -301,23 +301,28 @@ impl Desk {
             frames,
             understood.doubt,
         );
+        let done_before = self.chosen_step_is_done();
         let record = self.append(Entry::Reading(entry))?;
-        self.step_done();
+        self.step_done(done_before);
         Ok(format!("Reading {} is kept.", record.n))
     }
 
-    /// A step that somebody chose is over when it is done.
-    fn step_done(&self) {
+    fn chosen_step_is_done(&self) -> bool {
         let guide = self.guide();
-        let mut chosen = held(&self.chosen);
-        if let Some((step, line)) = &chosen.step {
-            let done = guide.steps.iter().any(|other| {
-                other.step == *step && (line.is_none() || other.line == *line) && other.done
-            });
-            // Readings of the scale and of the faces go on for as long as somebody likes.
-            if done {
-                chosen.step = None;
-            }
+        held(&self.chosen)
+            .step
+            .as_ref()
+            .is_some_and(|(step, line)| {
+                guide.steps.iter().any(|other| {
+                    other.step == *step && (line.is_none() || other.line == *line) && other.done
+                })
+            })
+    }
+
+    /// A step that somebody chose is over when it becomes done; one that was done and is chosen again goes on for as long as he likes.
+    fn step_done(&self, before: bool) {
+        if !before && self.chosen_step_is_done() {
+            held(&self.chosen).step = None;
         }
     }
 
@@ -425,11 +430,12 @@ impl Desk {
             ));
         };
         let said = sweep_said(lines);
+        let done_before = self.chosen_step_is_done();
         self.append(entry)?;
         if let Some(sweep) = held(&self.book).sweeps.last_mut() {
             sweep.watched = Some(Arc::new(watched));
         }
-        self.step_done();
+        self.step_done(done_before);
         self.shared.changed();
         Ok(said)
     }
