@@ -166,7 +166,7 @@ fn hairs_that_are_not_seen_are_missed_after_a_while() {
 #[test]
 fn the_best_is_held_and_shade_is_seen() {
     let mut aids = Aids::default();
-    let mut show = |aids: &mut Aids, level: f64, blur_px: f64, flux: f64| {
+    let show = |aids: &mut Aids, level: f64, blur_px: f64, flux: f64| {
         for seq in 0..40 {
             let mut line = line(1, 330.0, 0.0);
             line.line.peak_level = level;
