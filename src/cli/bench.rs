@@ -1,6 +1,7 @@
 //! The bench page: its flags, its address, the browser, and its end.
 
 use std::io::Write;
+use std::path::Path;
 use std::process::{Command, Stdio};
 
 use tokio::sync::watch;
@@ -9,10 +10,33 @@ use super::flags::Bench;
 use super::{Answer, CliError, live, run};
 use crate::serve::{self, Addresses, ServeOptions};
 use crate::session::bench::{CLIP_LIMIT_BYTES, DeskOptions};
-use crate::session::{Fingerprint, OpenOptions, Side, Source};
+use crate::session::{BenchProfile, Fingerprint, OpenOptions, Side, Source};
 
 /// Status of a program that Ctrl-C ended, as shells have it.
 const INTERRUPTED: i32 = 130;
+
+/// The profile, with its camera's scale where that was measured already: the page is where it is measured for the first time, too.
+fn profile(path: Option<&Path>) -> Result<BenchProfile, CliError> {
+    let without = run::profile_of(path, false)?;
+    let (Some(path), Some(written)) = (path, &without.bench.scale) else {
+        return Ok(without);
+    };
+    let there = path
+        .parent()
+        .unwrap_or_else(|| Path::new(""))
+        .join(written)
+        .exists();
+    if there {
+        return run::profile_of(Some(path), true);
+    }
+    // Only said; without standard error nobody hears it.
+    let _ = writeln!(
+        std::io::stderr(),
+        "lineturn: {} names {written} as the camera's scale, which is not there yet: measure it on the page",
+        path.display()
+    );
+    Ok(without)
+}
 
 /// Serves the page until Ctrl-C.
 pub(super) fn bench(flags: &Bench) -> Result<Answer, CliError> {
@@ -33,7 +57,7 @@ pub(super) fn bench(flags: &Bench) -> Result<Answer, CliError> {
             },
             toward: flags.toward.map(Side::from),
             logbook: flags.logbook.clone(),
-            profile: run::profile_of(flags.bench.as_deref(), true)?,
+            profile: profile(flags.bench.as_deref())?,
             clip_limit_bytes: CLIP_LIMIT_BYTES,
         },
         port: flags.port,

@@ -500,7 +500,7 @@ mod tests {
         for end in one + 1..whole.len() {
             std::fs::write(&path, &whole[..end]).unwrap();
             let (mut journal, records) = Journal::open(folder.path()).unwrap();
-            assert_eq!(records, [first.clone()], "torn at {end}");
+            assert_eq!(records, std::slice::from_ref(&first), "torn at {end}");
             assert!(journal.trouble().unwrap().contains("half written"));
             assert_eq!(keep(&mut journal, "three").n, 2);
             drop(journal);

@@ -20,6 +20,9 @@ mod guard;
 mod keys;
 mod routes;
 mod state;
+#[cfg(test)]
+#[allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
+mod tests;
 mod upload;
 
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, UdpSocket};

@@ -282,7 +282,7 @@ fn sharpness(blur_px: f64, best: Option<f64>) -> Aid {
 
 fn slit_tilt(tilt_deg: f64, best: Option<f64>) -> Aid {
     let size = tilt_deg.abs();
-    let (verdict, say) = if size > 2.0 {
+    let (verdict, say) = if size > 3.0 {
         (
             Verdict::Poor,
             "The slit is not parallel to the upright hair: turn the slit in its tube.",

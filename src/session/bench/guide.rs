@@ -240,7 +240,7 @@ fn say(book: &Book, step: Step, line: Option<&str>, in_sweep: bool) -> String {
             format!("Table locked. Unlock the telescope: set the slit, seen straight, at {SCALE_READINGS} or more places over the whole field, lock it, and type the circle reading at each ({n} so far).")
         }
         Step::Prism => {
-            let which = if book.counted(ReadingKind::Face).count() % 2 == 0 { "first" } else { "second" };
+            let which = if book.counted(ReadingKind::Face).count().is_multiple_of(2) { "first" } else { "second" };
             format!("Table locked, its edge towards the collimator. Unlock the telescope, bring the slit reflected from the {which} face near the hair, lock it, and type the circle reading.")
         }
         Step::Sweep if in_sweep => format!("Telescope locked, table free: turn the table slowly in one direction until {line} has turned and is well on its way back, then back through the turn once more, and end the sweep."),

@@ -7,6 +7,9 @@
 //! It refuses a reading that is no angle, one that is doubtful as long as nobody says to keep it, and an offset where no line is seen.
 //!
 //! Sockets, pages and rounding do not belong here.
+//!
+//! Checked by `tests` here (order of readings, steps, what goes wrong, playing a clip), `serve::tests` (doubts) and `tests/bench.rs`
+//! (a whole experiment against its truth, kills).
 
 mod aids;
 mod alarm;
@@ -19,6 +22,9 @@ mod live;
 mod player;
 mod results;
 mod sight;
+#[cfg(test)]
+#[allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
+mod tests;
 mod work;
 
 use std::collections::BTreeMap;
@@ -176,6 +182,8 @@ impl Desk {
     fn take_source(&self, source: &Source) -> Result<(), SessionError> {
         let opened = Opened::open(source, &self.options.open)?;
         let is_clip = opened.kind == SourceKind::Clip;
+        *held(&self.sweep) = None;
+        held(&self.chosen).in_sweep = false;
         if is_clip {
             player::find_duration(&self.shared, source, &self.options.open);
         }
@@ -287,7 +295,7 @@ impl Desk {
     pub fn play(&self, playing: Playing) -> Result<String, Refused> {
         let kind = self.shared.with(|live| live.source.kind);
         if kind != SourceKind::Clip {
-            return Err(Refused("only a recorded clip can be paused, stepped or scrubbed, and the source is none: give a clip as SOURCE or hand one in".to_owned()));
+            return Err(Refused("only a recorded clip can be paused, stepped or scrubbed, and the source is no clip: give one with --source, or hand one in".to_owned()));
         }
         let (command, said) = match playing {
             Playing::Play => (Command::Play, "It plays.".to_owned()),

@@ -15,6 +15,7 @@ use super::{Desk, Refused};
 use crate::basics::uncertainty::{Cause, Measured, Shape};
 use crate::basics::units::{Angle, CircleReading};
 use crate::logbook::journal::{ChosenLine, Entry, ReadingEntry, Record, SweptLine, SweptTurn};
+use crate::logbook::scale::Calibration;
 use crate::prism::lamps::LampTable;
 use crate::session::{LineAngle, Watched};
 
@@ -30,6 +31,9 @@ const MOST_LINES: usize = 40;
 const SAME_LINE_PX: f64 = 4.0;
 /// Numbers of repeated centrals that only a preview has.
 const PREVIEW: u64 = u64::MAX - 1;
+/// Standard uncertainty of a central image that stands in for one that is still to come, seconds of arc: within some minutes it is
+/// found again (common practice, no source).
+const U_STAND_IN_ARCSEC: f64 = 120.0;
 
 /// A reading as somebody types it.
 #[derive(Clone, Debug)]
@@ -252,7 +256,8 @@ impl Desk {
         let before = results(&book, &self.options.profile, &self.options.logbook);
         let mut with_it = book.clone();
         with_it.readings.push(candidate.clone());
-        preview_central(&mut with_it, &candidate, &book);
+        let per_px = before.scale.as_ref().map(Calibration::arcsec_per_px);
+        preview_central(&mut with_it, &candidate, &book, per_px);
         let with = results(&with_it, &self.options.profile, &self.options.logbook);
         let of = with.experiment.as_ref().and_then(|experiment| {
             let row = usize::try_from(id).ok()?;
@@ -296,23 +301,28 @@ impl Desk {
             frames,
             understood.doubt,
         );
+        let done_before = self.chosen_step_is_done();
         let record = self.append(Entry::Reading(entry))?;
-        self.step_done();
+        self.step_done(done_before);
         Ok(format!("Reading {} is kept.", record.n))
     }
 
-    /// A step that somebody chose is over when it is done.
-    fn step_done(&self) {
+    fn chosen_step_is_done(&self) -> bool {
         let guide = self.guide();
-        let mut chosen = held(&self.chosen);
-        if let Some((step, line)) = &chosen.step {
-            let done = guide.steps.iter().any(|other| {
-                other.step == *step && (line.is_none() || other.line == *line) && other.done
-            });
-            // Readings of the scale and of the faces go on for as long as somebody likes.
-            if done {
-                chosen.step = None;
-            }
+        held(&self.chosen)
+            .step
+            .as_ref()
+            .is_some_and(|(step, line)| {
+                guide.steps.iter().any(|other| {
+                    other.step == *step && (line.is_none() || other.line == *line) && other.done
+                })
+            })
+    }
+
+    /// A step that somebody chose is over when it becomes done; one that was done and is chosen again goes on for as long as he likes.
+    fn step_done(&self, before: bool) {
+        if !before && self.chosen_step_is_done() {
+            held(&self.chosen).step = None;
         }
     }
 
@@ -420,11 +430,12 @@ impl Desk {
             ));
         };
         let said = sweep_said(lines);
+        let done_before = self.chosen_step_is_done();
         self.append(entry)?;
         if let Some(sweep) = held(&self.book).sweeps.last_mut() {
             sweep.watched = Some(Arc::new(watched));
         }
-        self.step_done();
+        self.step_done(done_before);
         self.shared.changed();
         Ok(said)
     }
@@ -560,9 +571,15 @@ impl Desk {
             && let Some((sweep, line)) = book.swept(name)
             && let Some(offset_px) = line.offset_px
         {
+            let used = book.counted(ReadingKind::Line).find(|reading| {
+                reading.entry.sweep == Some(sweep.id) && reading.entry.line.as_deref() == Some(name)
+            });
             return Offset {
                 px: Some((offset_px, line.u_px)),
                 sweep: Some(sweep.id),
+                doubt: used.map(|reading| {
+                    format!("reading {} of {name} rests on this sweep already; sweep the line again for another reading", reading.id)
+                }),
                 ..Offset::default()
             };
         }
@@ -715,7 +732,13 @@ fn entry_of(
 }
 
 /// For showing what follows from a line whose own central image is still to come, the last one stands in for it.
-fn preview_central(with_it: &mut Book, candidate: &KeptReading, book: &Book) {
+/// It may have moved since, so it counts as known within minutes of arc only.
+fn preview_central(
+    with_it: &mut Book,
+    candidate: &KeptReading,
+    book: &Book,
+    arcsec_per_px: Option<f64>,
+) {
     if candidate.kind != ReadingKind::Line {
         return;
     }
@@ -730,6 +753,10 @@ fn preview_central(with_it: &mut Book, candidate: &KeptReading, book: &Book) {
         let mut stand_in = last.clone();
         stand_in.id = PREVIEW;
         stand_in.entry.line.clone_from(&candidate.entry.line);
+        if let Some(per_px) = arcsec_per_px.filter(|per_px| per_px.abs() > 0.0) {
+            stand_in.entry.offset_px.get_or_insert(0.0);
+            stand_in.entry.u_px = Some(U_STAND_IN_ARCSEC / per_px.abs());
+        }
         with_it.readings.push(stand_in);
     }
 }
