@@ -255,8 +255,18 @@ export async function lost({ browser, program, footage, save }) {
     const back = performance.now() - again;
     await page.until(`document.getElementById('picture').dataset.seq !== ${JSON.stringify(seq)}`, 10_000).catch(() => faults.push("no picture after the connection is back"));
     must(faults, await opacity() === 1, "the figures stay grey when the connection is back");
+    // A program that stands still without closing anything, as behind a network that is gone.
+    await pause(2_500);
+    must(faults, await page.value("document.documentElement.dataset.link") === "live", "the connection is called lost while all is well");
+    const still = performance.now();
+    bench.freeze();
+    try {
+      await page.until("!document.getElementById('banner').hidden", 15_000).catch(() => faults.push("a program that stands still is not noticed"));
+    } finally { bench.thaw(); }
+    const silent = performance.now() - still;
+    await page.until("document.getElementById('banner').hidden && document.documentElement.dataset.link === 'live'", 15_000).catch(() => faults.push("the page does not go on when the program does"));
     faults.push(...page.faults.filter((f) => !/Failed to fetch|ERR_/.test(f)));
-    return { faults, said: `noticed after ${(noticed / 1000).toFixed(1)} s, back ${(back / 1000).toFixed(1)} s after the start` };
+    return { faults, said: `a kill noticed after ${(noticed / 1000).toFixed(1)} s, back ${(back / 1000).toFixed(1)} s after the start; silence noticed after ${(silent / 1000).toFixed(1)} s` };
   } finally { await page.close(); await bench.stop(); remove(logbook); }
 }
 

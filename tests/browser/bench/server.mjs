@@ -61,6 +61,10 @@ export class Bench {
   /** As a power cut ends it. */
   kill() { return this.#end("SIGKILL"); }
 
+  /** As a network that is gone while the connection stands. */
+  freeze() { this.#child.kill("SIGSTOP"); }
+  thaw() { this.#child.kill("SIGCONT"); }
+
   /** State as the program tells it, for comparison with what the page shows. */
   async state(key = null) {
     const answer = await fetch(`${this.origin}/api/state`, { headers: { "X-Bench": "1", ...(key ? { "X-Bench-Key": key } : {}) } });
