@@ -281,7 +281,7 @@ async fn events(
         }
     });
     Sse::new(ReceiverStream::new(take).map(Ok::<_, Infallible>))
-        .keep_alive(KeepAlive::default())
+        .keep_alive(KeepAlive::new().interval(Duration::from_secs(2)))
         .into_response()
 }
 
