@@ -4,7 +4,7 @@
 import { readFileSync, writeFileSync } from "node:fs";
 import { dirname, join } from "node:path";
 import { pause } from "./chromium.mjs";
-import { must } from "./live.mjs";
+import { act, must, replay } from "./live.mjs";
 import { Bench, folder, remove } from "./server.mjs";
 
 /** Rows of a CSV file with quoted fields, as objects. */
@@ -76,9 +76,6 @@ async function keep(page, bench, window_1, window_2, { faults, doubts = null } =
     await pause(50);
   }
 }
-
-/** One action as the page sends it, for what has no key of its own. */
-const act = (page, body) => page.value(`(async () => (await fetch("/api/do", { method: "POST", headers: { "X-Bench": "1", "Content-Type": "application/json" }, body: ${JSON.stringify(JSON.stringify(body))} })).json())()`);
 
 const startExperiment = async (page, lamp, lines) => {
   await page.key("1");
@@ -306,7 +303,7 @@ export async function keyboard({ browser, program, footage }) {
     must(faults, await page.value("document.getElementById('sound').getAttribute('aria-pressed')") === "false", "sound is not off at first");
     await page.key("s");
     must(faults, await page.value("document.getElementById('sound').getAttribute('aria-pressed')") === "true", "S does not switch the sound on");
-    await page.value("(async () => { for (const body of [{ do: 'seek', t_s: 0 }, { do: 'play' }]) await fetch('/api/do', { method: 'POST', headers: { 'X-Bench': '1', 'Content-Type': 'application/json' }, body: JSON.stringify(body) }); })()");
+    await replay(page);
     await page.value("window.spoken = []; new MutationObserver(() => window.spoken.push(document.getElementById('spoken').textContent)).observe(document.getElementById('spoken'), { childList: true, characterData: true, subtree: true })");
     await pause(8_500);
     const tones = await page.value("window.tones");

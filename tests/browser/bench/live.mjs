@@ -17,8 +17,11 @@ const palette = async (page, name) => {
   await page.until(`document.documentElement.dataset.palette === "${name}"`);
 };
 
+/** One action as the page sends it, for what has no key of its own. */
+export const act = (page, body) => page.value(`(async () => (await fetch("/api/do", { method: "POST", headers: { "X-Bench": "1", "Content-Type": "application/json" }, body: ${JSON.stringify(JSON.stringify(body))} })).json())()`);
+
 /** Lets the clip play from its beginning. */
-const replay = (page) => page.value("(async () => { for (const body of [{ do: 'seek', t_s: 0 }, { do: 'play' }]) await fetch('/api/do', { method: 'POST', headers: { 'X-Bench': '1', 'Content-Type': 'application/json' }, body: JSON.stringify(body) }); })()");
+export const replay = async (page) => { await act(page, { do: "seek", t_s: 0 }); await act(page, { do: "play" }); };
 
 const drawn = (page) => page.until("Number(document.getElementById('picture').dataset.seq) > 0", 20_000);
 
@@ -172,6 +175,9 @@ export async function together({ browser, bench }) {
   await two.key(" ");
   await one.until(`${label} === "${was}"`, 3_000).catch((e) => faults.push(`the first browser does not see it go on: ${e.message}`));
   await pause(300);
+  // A clip that is held for long is no lost connection.
+  await act(one, { do: "pause" });
+  for (let n = 0; n < 11; n += 1) { await pause(1_000); must(faults, await two.value("document.documentElement.dataset.link") === "live", `after ${n + 1} s of a held clip the connection is called lost`); }
   const shown = await Promise.all([one.text("#source"), two.text("#source")]);
   must(faults, shown[0] && shown[0] === shown[1], `they show different sources: ${shown}`);
   faults.push(...one.faults, ...two.faults);
