@@ -10,7 +10,7 @@
 import { existsSync, mkdirSync } from "node:fs";
 import { dirname, join, resolve } from "node:path";
 import { fileURLToPath } from "node:url";
-import { chromium } from "./bench/chromium.mjs";
+import { chromium } from "./chromium.mjs";
 import { experiment, keyboard, refusal } from "./bench/experiment.mjs";
 import { latency, looks, lost, marks, night, together, viewers } from "./bench/live.mjs";
 import { Bench, folder, remove } from "./bench/server.mjs";

@@ -3,7 +3,7 @@
 
 import { readFileSync, writeFileSync } from "node:fs";
 import { dirname, join } from "node:path";
-import { pause } from "./chromium.mjs";
+import { pause } from "../chromium.mjs";
 import { act, must, replay } from "./live.mjs";
 import { Bench, folder, remove } from "./server.mjs";
 

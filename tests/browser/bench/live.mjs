@@ -3,7 +3,7 @@
 
 import { createServer } from "node:http";
 import { join } from "node:path";
-import { pause } from "./chromium.mjs";
+import { pause } from "../chromium.mjs";
 import { inspected, lights, nameless, SIZES } from "./looks.mjs";
 import { Bench, folder, freePort, remove } from "./server.mjs";
 

@@ -5,7 +5,7 @@ import { mkdtempSync, rmSync } from "node:fs";
 import { createServer } from "node:net";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
-import { pause } from "./chromium.mjs";
+import { pause } from "../chromium.mjs";
 
 /** A port that nobody has just now. */
 export const freePort = () => new Promise((done, fail) => {

@@ -99,7 +99,7 @@ export async function chromium(program = process.env.CHROMIUM ?? "chromium") {
   const browser = spawn(program, ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync", "--autoplay-policy=no-user-gesture-required", "--remote-debugging-pipe", `--user-data-dir=${profile}`, "about:blank"],
   { stdio: ["ignore", "ignore", "ignore", "pipe", "pipe"] });
-  let number = 0, unread = Buffer.alloc(0);
+  let number = 0, missing = null, unread = Buffer.alloc(0);
   const waiting = new Map(), pages = new Map();
   browser.stdio[4].on("data", (chunk) => {
     unread = Buffer.concat([unread, chunk]);
@@ -114,14 +114,15 @@ export async function chromium(program = process.env.CHROMIUM ?? "chromium") {
     }
   });
   const call = (method, params = {}, sessionId = undefined) => new Promise((done, fail) => {
+    if (missing) { fail(new Error(`cannot start ${program}: ${missing.message}`)); return; }
     const id = ++number;
     waiting.set(id, { done, fail, method });
     browser.stdio[3].write(`${JSON.stringify({ id, method, params, sessionId })}\0`);
   });
   browser.stdio[3].on("error", () => {});
-  const ended = new Promise((done) => { browser.once("exit", done); });
+  const ended = new Promise((done) => { browser.once("exit", done); browser.once("error", done); });
   browser.once("exit", () => { for (const { fail } of waiting.values()) fail(new Error(`${program} ended before it answered`)); });
-  browser.once("error", (e) => { for (const { fail } of waiting.values()) fail(new Error(`cannot start ${program}: ${e.message}`)); });
+  browser.once("error", (e) => { missing = e; for (const { fail } of waiting.values()) fail(new Error(`cannot start ${program}: ${e.message}`)); });
   return {
     async page(context = undefined) {
       const { targetId } = await call("Target.createTarget", { url: "about:blank", browserContextId: context });
