@@ -77,6 +77,15 @@ function dress(night) {
   strip.repaint();
 }
 
+/** Three steps of brightness at night. */
+function dim() {
+  if (root.dataset.palette !== "night") return;
+  root.dataset.dim = String((Number(root.dataset.dim ?? 0) + 1) % 3);
+  kept.set("dim", root.dataset.dim);
+  eye.repaint();
+  strip.repaint();
+}
+
 function sound(on) {
   tone.switch(on);
   const button = byId("sound");
@@ -266,6 +275,7 @@ const showKeys = listen([
   { key: "o", does: "Have the offset read out by the screen reader", act: () => { spoken.last = ""; spoken.at = -1e9; speak(state?.offset ? `${state.offset.text}, ${state.offset.right_of_hair ? "right" : "left"} of the hair. ${state.turn?.text ?? ""}` : "No offset now."); } },
   { key: "s", does: "Sound on or off", act: () => sound(!tone.on) },
   { key: "n", does: "Night or day palette", act: () => dress(root.dataset.palette !== "night") },
+  { key: "d", does: "Dim the night palette, in three steps", act: dim },
   { key: "f", does: "Full screen", act: () => { if (document.fullscreenElement) document.exitFullscreen(); else root.requestFullscreen?.().catch(() => {}); } },
   { key: " ", shown: "Space", does: "Play or pause the clip", operator: true, act: playPause },
   { key: "-", does: "Play the clip half as fast", operator: true, act: () => speed(0.5) },

@@ -104,6 +104,13 @@ export async function night({ browser, bench, save }) {
   await page.value("document.activeElement.select?.()");
   await look("typing");
   await page.value("document.activeElement.blur()");
+  const bright = await lights(blank, await page.picture());
+  await page.key("d");
+  await page.key("d");
+  await pause(300);
+  const dimmed = await lights(blank, await page.picture());
+  must(faults, dimmed.red < 0.6 * bright.red && dimmed.red > 60, `dimming takes red from ${bright.red} to ${dimmed.red}`);
+  await page.key("d");
   // From the very first picture: a page that is opened anew in the dark must not flash.
   await page.ask("Page.navigate", { url: bench.address });
   for (let n = 0; n < 4; n += 1) {
