@@ -11,6 +11,8 @@ export class View {
   #picture = byId("picture");
   #marks = byId("marks");
   #nothing = byId("no-picture");
+  #bitmap = null;
+  #red = false;
   #sight = null;
   #active = null;
   #activeName = null;
@@ -26,8 +28,13 @@ export class View {
     this.repaint();
   }
 
-  /** Reads the colours of the palette anew. */
-  repaint() { this.#paint = colours("mark-line", "mark-hair", "mark-halo", "mark-ink", "mark-soft"); this.redraw(); }
+  /** Reads the colours of the palette anew; at night the picture itself is lit in red only. */
+  repaint() {
+    const red = document.documentElement.dataset.palette === "night";
+    if (red !== this.#red) { this.#red = red; this.#show(); }
+    this.#paint = colours("mark-line", "mark-hair", "mark-halo", "mark-ink", "mark-soft");
+    this.redraw();
+  }
 
   /** Which line the figures are about, and its name where it has one. */
   select(id, name) {
@@ -49,12 +56,9 @@ export class View {
   async draw(sight, blob) {
     const bitmap = await createImageBitmap(blob);
     await new Promise(requestAnimationFrame);
-    if (this.#picture.width !== bitmap.width || this.#picture.height !== bitmap.height) {
-      this.#picture.width = bitmap.width;
-      this.#picture.height = bitmap.height;
-    }
-    this.#picture.getContext("2d", { alpha: false }).drawImage(bitmap, 0, 0);
-    bitmap.close();
+    this.#bitmap?.close();
+    this.#bitmap = bitmap; // kept for a change of palette while the picture stands
+    this.#show();
     if (this.#nothing.isConnected) this.#nothing.remove();
     const size = this.#sight ? `${this.#sight.width}x${this.#sight.height}` : "";
     this.#sight = sight;
@@ -66,6 +70,28 @@ export class View {
     if (this.#ages.length > 60) this.#ages.shift();
     this.#picture.dataset.seq = sight.seq;
     this.#picture.dispatchEvent(new CustomEvent("bench:drawn", { bubbles: true, detail: { sight, drawn_ms } }));
+  }
+
+  #show() {
+    const bitmap = this.#bitmap;
+    if (!bitmap) return;
+    const { width, height } = bitmap;
+    if (this.#picture.width !== width || this.#picture.height !== height) {
+      this.#picture.width = width;
+      this.#picture.height = height;
+    }
+    const pen = this.#picture.getContext("2d", { alpha: false, willReadFrequently: true });
+    pen.drawImage(bitmap, 0, 0);
+    if (!this.#red) return;
+    // Every colour of the picture counts alike, so that a violet line is as bright at night as a red one.
+    const all = pen.getImageData(0, 0, width, height);
+    const { data } = all;
+    for (let i = 0; i < data.length; i += 4) {
+      data[i] = (data[i] + data[i + 1] + data[i + 2]) / 3;
+      data[i + 1] = 0;
+      data[i + 2] = 0;
+    }
+    pen.putImageData(all, 0, 0);
   }
 
   #place() {
