@@ -43,7 +43,8 @@ async function run(name, check, more = {}) {
   if (only && !only.includes(name)) return;
   const start = Date.now();
   try {
-    const { faults: found, said } = await check({ browser, program, footage, save, ...more });
+    const late = new Promise((_, fail) => { setTimeout(() => fail(new Error("not done within 4 minutes")), 240_000).unref(); });
+    const { faults: found, said } = await Promise.race([check({ browser, program, footage, save, ...more }), late]);
     for (const fault of found) faults.push(`${name}: ${fault}`);
     console.log(`${name}: ${found.length ? `${found.length} faults` : "well"}; ${said} (${((Date.now() - start) / 1000).toFixed(0)} s)`);
   } catch (e) {

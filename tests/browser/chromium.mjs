@@ -97,7 +97,8 @@ class Page {
 export async function chromium(program = process.env.CHROMIUM ?? "chromium") {
   const profile = mkdtempSync(join(tmpdir(), "bench-check-"));
   const browser = spawn(program, ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--autoplay-policy=no-user-gesture-required", "--remote-debugging-pipe", `--user-data-dir=${profile}`, "about:blank"],
+    "--disable-component-update", "--disable-sync", "--disable-background-timer-throttling", "--disable-backgrounding-occluded-windows",
+    "--disable-renderer-backgrounding", "--autoplay-policy=no-user-gesture-required", "--remote-debugging-pipe", `--user-data-dir=${profile}`, "about:blank"],
   { stdio: ["ignore", "ignore", "ignore", "pipe", "pipe"] });
   let number = 0, missing = null, unread = Buffer.alloc(0);
   const waiting = new Map(), pages = new Map();
@@ -125,7 +126,7 @@ export async function chromium(program = process.env.CHROMIUM ?? "chromium") {
   browser.once("error", (e) => { missing = e; for (const { fail } of waiting.values()) fail(new Error(`cannot start ${program}: ${e.message}`)); });
   return {
     async page(context = undefined) {
-      const { targetId } = await call("Target.createTarget", { url: "about:blank", browserContextId: context });
+      const { targetId } = await call("Target.createTarget", { url: "about:blank", newWindow: true, browserContextId: context }); // a page behind another is drawn once a second
       const { sessionId } = await call("Target.attachToTarget", { targetId, flatten: true });
       const page = new Page(call, sessionId);
       pages.set(sessionId, page);
