@@ -149,6 +149,7 @@ export async function experiment({ browser, program, footage, save }) {
       await page.value("document.activeElement.blur()");
       await page.key("t");
       await page.until("document.querySelector('#task button.main').getAttribute('aria-pressed') === 'true'", 5_000);
+      await page.until("document.getElementById('play').getAttribute('aria-label') === 'Play'");
       await page.key(" ");
       for (let tries = 0; !(await bench.state()).source.ended; tries += 1) {
         if (tries > 300) throw new Error(`${own[0].footage} does not end`);
