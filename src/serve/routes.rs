@@ -25,6 +25,8 @@ use crate::session::bench::{Desk, SeenFrame};
 
 /// How long a request for a frame waits for one.
 const FRAME_WAIT: Duration = Duration::from_secs(10);
+/// After so long without anything new the page is told that the server is there.
+const ALIVE: Duration = Duration::from_secs(2);
 /// Longest request that says what to do.
 const LONGEST_ACTION: usize = 64 * 1024;
 /// What the page may load and who may show it: itself, and nobody.
@@ -281,7 +283,7 @@ async fn events(
         }
     });
     Sse::new(ReceiverStream::new(take).map(Ok::<_, Infallible>))
-        .keep_alive(KeepAlive::default())
+        .keep_alive(KeepAlive::new().interval(ALIVE).text("alive"))
         .into_response()
 }
 

@@ -4,8 +4,8 @@ use serde_json::{Value, json};
 
 use crate::report::live::{self, angle_with_expanded, with_standard};
 use crate::session::bench::{
-    Aid, AidKind, Book, Desk, Guide, KeptReading, KeptSweep, Lamp, Moment, Phase, Results, STRIP_S,
-    SourceKind, Verdict,
+    Aid, AidKind, Book, Desk, Guide, KeptReading, KeptSweep, Lamp, Moment, Phase, ReadingKind,
+    Results, STRIP_S, SourceKind, Verdict,
 };
 use crate::session::{Cause, ReadyScale, Shape};
 
@@ -117,6 +117,7 @@ fn guide(guide: &Guide) -> Value {
         "line": guide.line,
         "steps": steps,
         "say": guide.say,
+        "kind": guide.kind.map(ReadingKind::word),
         "locked": { "table": guide.table_locked, "telescope": guide.telescope_locked },
         "in_sweep": guide.in_sweep,
         "warn": warn,
@@ -197,6 +198,10 @@ fn sweep(sweep: &KeptSweep) -> Value {
 fn grown(book: &Book, results: &Results) -> Value {
     if let Some(experiment) = &results.experiment {
         let mut grown = live::results(experiment);
+        for caution in grown["cautions"].as_array_mut().into_iter().flatten() {
+            let said = caution["message"].as_str().map(in_readings);
+            caution["message"] = said.into();
+        }
         if let Some(cautions) = grown["cautions"].as_array_mut() {
             cautions.extend(
                 results
@@ -218,8 +223,17 @@ fn grown(book: &Book, results: &Results) -> Value {
         "glasses": [],
         "cautions": [],
         "coverage": live::COVERAGE_SAID,
-        "why_not": results.why_not,
+        "why_not": results.why_not.as_deref().map(in_readings),
     })
+}
+
+/// A sentence about rows of the table, for a page that shows readings of the same numbers.
+fn in_readings(sentence: &str) -> String {
+    sentence
+        .replace("readings.csv, rows ", "readings ")
+        .replace("readings.csv, row ", "reading ")
+        .replace("rows ", "readings ")
+        .replace("row ", "reading ")
 }
 
 fn cautions(book: &Book) -> Vec<String> {

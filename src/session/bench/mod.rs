@@ -187,6 +187,8 @@ impl Desk {
         if is_clip {
             player::find_duration(&self.shared, source, &self.options.open);
         }
+        // Here and now, so that who is told of the source can go on with it at once.
+        opened.begin(&self.shared);
         self.tell(Command::Open(Box::new(opened)));
         Ok(())
     }

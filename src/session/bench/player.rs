@@ -111,6 +111,19 @@ impl Opened {
         })
     }
 
+    /// Says that this is the source now, and that nothing that was seen before is of it.
+    pub(super) fn begin(&self, shared: &Shared) {
+        shared.with(|live| live.begin_source(self.kind, self.name.clone(), self.path()));
+        shared.forget_recent();
+    }
+
+    fn path(&self) -> Option<PathBuf> {
+        match &self.source {
+            Source::Path(path) => Some(path.clone()),
+            _ => None,
+        }
+    }
+
     fn reopen(&mut self) -> Result<(), CaptureError> {
         self.stream = stream(&self.source, &self.options)?;
         Ok(())
@@ -277,7 +290,9 @@ impl Player {
         if !same_size {
             self.watcher.forget_hairs();
         }
+        opened.begin(&self.shared);
         self.opened = Some(opened);
+        self.speed = 1.0;
         self.times_s.clear();
         self.shown_s = None;
         self.held = false;
@@ -291,8 +306,6 @@ impl Player {
         self.recording = None;
         self.numbers.forget();
         self.follow_anew();
-        self.shared.with(Live::begin_source);
-        self.shared.forget_recent();
     }
 
     fn follow_anew(&mut self) {
@@ -548,13 +561,7 @@ impl Player {
     fn tell(&self) {
         let (kind, name, path) = self.opened.as_ref().map_or_else(
             || (SourceKind::None, "no source".to_owned(), None),
-            |o| {
-                let path = match &o.source {
-                    Source::Path(path) => Some(path.clone()),
-                    _ => None,
-                };
-                (o.kind, o.name.clone(), path)
-            },
+            |o| (o.kind, o.name.clone(), o.path()),
         );
         self.shared.with(|live| {
             live.source.kind = kind;
