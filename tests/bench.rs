@@ -691,3 +691,50 @@ fn events_follow_the_state() {
         assert_eq!(server.child.wait().unwrap().code(), Some(0));
     }
 }
+
+/// Codes of the warnings that the page shows while the sweep of a rendered scenario is played.
+fn warned_of(scenario: &str) -> std::collections::BTreeSet<String> {
+    let folder = tempfile::tempdir().unwrap();
+    let made = lineturn(&[
+        "practice",
+        argument(&folder.path().join("clip")),
+        "--scenario",
+        scenario,
+        "--format",
+        "mjpeg",
+    ]);
+    assert!(made.status.success());
+    let clip = folder.path().join("clip/clip.avi");
+    let server = Server::start(&[
+        "--source",
+        argument(&clip),
+        "--logbook",
+        argument(&folder.path().join("logbook")),
+    ]);
+    for action in [
+        json!({ "do": "pause" }),
+        json!({ "do": "seek", "t_s": 0.0 }),
+        json!({ "do": "speed", "times": 5.0 }),
+        json!({ "do": "start_sweep", "line": null }),
+        json!({ "do": "play" }),
+    ] {
+        server.done(&action);
+    }
+    let mut codes = std::collections::BTreeSet::new();
+    loop {
+        let state = server.state();
+        for warning in state["guide"]["warn"].as_array().unwrap() {
+            codes.insert(warning["code"].as_str().unwrap().to_owned());
+        }
+        if state["source"]["ended"] == true {
+            return codes;
+        }
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+#[test]
+fn a_telescope_that_moves_while_the_table_is_free_is_seen() {
+    assert!(warned_of("telescope-creeps").contains("telescope-moved"));
+    assert!(warned_of("three-passes-creep-free").is_empty());
+}

@@ -169,6 +169,7 @@ pub(super) struct Player {
     recording: Option<PathBuf>,
     lost: u64,
     size_px: (usize, usize),
+    haste: Haste,
 }
 
 impl Player {
@@ -203,6 +204,7 @@ impl Player {
             recording: None,
             lost: 0,
             size_px: (0, 0),
+            haste: Haste::default(),
         }
     }
 
@@ -465,7 +467,11 @@ impl Player {
         {
             self.shared.with(|live| live.note = Some(sentence));
         }
+        let began = Instant::now();
         let glimpse = self.watcher.advance(&self.frame);
+        let step_s = self.shown_s.map_or(0.0, |shown_s| time_s - shown_s) / self.speed;
+        let seldom = self.haste.seldom(began.elapsed().as_secs_f64(), step_s);
+        self.watcher.look_around_seldom(seldom);
         self.seq += 1;
         let alone = self.times_s.len() <= 1 && self.kind() == SourceKind::Clip;
         let sight = self.numbers.sight(self.seq, &self.frame, glimpse, alone);
@@ -574,6 +580,52 @@ impl Player {
             live.source.lost = self.lost;
         });
         self.shared.changed();
+    }
+}
+
+/// How the time that measuring takes compares with the time between frames.
+#[derive(Debug)]
+struct Haste {
+    /// Time to measure a frame over the time between frames, a slowly forgetting mean.
+    load: f64,
+    seldom: u64,
+    /// Frames since it was last changed.
+    since: u64,
+}
+
+impl Default for Haste {
+    fn default() -> Self {
+        Self {
+            load: 0.0,
+            seldom: 1,
+            since: 0,
+        }
+    }
+}
+
+impl Haste {
+    /// How many times more seldom to look around, after a frame that took `took_s` and came `step_s` after the one before.
+    fn seldom(&mut self, took_s: f64, step_s: f64) -> u64 {
+        /// Times that the mean reaches back over, frames: several looks at the whole picture.
+        const OVER: f64 = 50.0;
+        const MOST: u64 = 4;
+        const BUSY: f64 = 0.6;
+        const IDLE: f64 = 0.2;
+        if step_s <= 0.0 || step_s > 1.0 {
+            return self.seldom;
+        }
+        self.load += (took_s / step_s - self.load) / OVER;
+        self.since += 1;
+        if self.since as f64 > OVER {
+            if self.load > BUSY && self.seldom < MOST {
+                self.seldom *= 2;
+                self.since = 0;
+            } else if self.load < IDLE && self.seldom > 1 {
+                self.seldom /= 2;
+                self.since = 0;
+            }
+        }
+        self.seldom
     }
 }
 
