@@ -41,6 +41,7 @@ pub(super) struct App {
     stop: watch::Receiver<bool>,
     states: watch::Sender<Arc<Value>>,
     coded: Mutex<Option<(u64, Bytes)>>,
+    drawn: state::Drawn,
 }
 
 impl App {
@@ -59,12 +60,13 @@ impl App {
             stop,
             states: watch::Sender::new(Arc::new(Value::Null)),
             coded: Mutex::default(),
+            drawn: state::Drawn::default(),
         }
     }
 
     async fn state(self: &Arc<Self>) -> Value {
         let app = Arc::clone(self);
-        tokio::task::spawn_blocking(move || state::state(&app.desk))
+        tokio::task::spawn_blocking(move || state::state(&app.desk, &app.drawn))
             .await
             .unwrap_or(Value::Null)
     }
@@ -91,6 +93,16 @@ impl App {
                 Role::Operator => "operator",
                 Role::Viewer => "viewer",
             };
+            if role == "viewer"
+                && let Some(folder) = object.get_mut("kept").and_then(|kept| kept.get_mut("dir"))
+            {
+                // Where on this machine the logbook lies is no business of those who only look.
+                let name = folder
+                    .as_str()
+                    .map(std::path::Path::new)
+                    .and_then(std::path::Path::file_name);
+                *folder = name.map(|name| name.to_string_lossy().into_owned()).into();
+            }
             object.insert("role".to_owned(), role.into());
             let share = self
                 .viewer_address

@@ -1,5 +1,7 @@
 //! The whole state as a page reads it: words and rounded numbers, no results of its own.
 
+use std::sync::{Arc, Mutex, PoisonError};
+
 use serde_json::{Value, json};
 
 use crate::report::live::{self, angle_with_expanded, with_standard};
@@ -16,8 +18,29 @@ const STRIP_POINTS: usize = 600;
 const TELESCOPE: &str =
     "Never point the telescope at the sun or at a laser, with the eye or with a camera.";
 
+/// The results as they are sent, drawn up once for as long as they stay the same.
+#[derive(Default)]
+pub(super) struct Drawn(Mutex<Option<(Arc<Results>, Value)>>);
+
+impl Drawn {
+    fn of(&self, book: &Book, results: &Arc<Results>) -> Value {
+        if results.experiment.is_none() {
+            return grown(book, results);
+        }
+        let mut drawn = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        match &*drawn {
+            Some((of, value)) if Arc::ptr_eq(of, results) => value.clone(),
+            _ => {
+                let value = grown(book, results);
+                *drawn = Some((Arc::clone(results), value.clone()));
+                value
+            }
+        }
+    }
+}
+
 /// The state, without who asks.
-pub(super) fn state(desk: &Desk) -> Value {
+pub(super) fn state(desk: &Desk, drawn: &Drawn) -> Value {
     let moment = desk.moment();
     let results = desk.results();
     let book = desk.book();
@@ -35,7 +58,7 @@ pub(super) fn state(desk: &Desk) -> Value {
         "readings": book.readings.iter().map(|reading| kept(reading, &results)).collect::<Vec<_>>(),
         "notes": book.notes,
         "sweeps": book.sweeps.iter().map(sweep).collect::<Vec<_>>(),
-        "results": grown(&book, &results),
+        "results": drawn.of(&book, &results),
         "cautions": cautions(&book),
         "kept": { "dir": folder.display().to_string(), "records": book.records, "trouble": trouble },
         "upload": desk.upload().map(|upload| json!({

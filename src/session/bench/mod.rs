@@ -176,6 +176,11 @@ impl Desk {
             lineturn: env!("CARGO_PKG_VERSION").to_owned(),
         })
         .map_err(|error| SessionError::Footage(error.0))?;
+        if desk.options.source.is_some() {
+            let name = desk.shared.with(|live| live.source.name.clone());
+            desk.append(Entry::Source { name })
+                .map_err(|error| SessionError::Footage(error.0))?;
+        }
         Ok(desk)
     }
 

@@ -629,7 +629,7 @@ impl Haste {
     }
 }
 
-/// Finds how long a clip is, beside everything else and at half speed, and says it as long as that clip is the source.
+/// Finds how long a clip is, beside everything else and at a quarter of the speed, and says it as long as that clip is the source.
 pub(super) fn find_duration(shared: &Arc<Shared>, source: &Source, options: &OpenOptions) {
     let (shared, source, options) = (Arc::clone(shared), source.clone(), options.clone());
     let generation = shared.with(|live| {
@@ -653,7 +653,7 @@ pub(super) fn find_duration(shared: &Arc<Shared>, source: &Source, options: &Ope
             if shared.with(|live| live.generation != generation) {
                 return;
             }
-            std::thread::sleep(began.elapsed());
+            std::thread::sleep(began.elapsed() * 3);
         }
         shared.with(|live| {
             if live.generation == generation {

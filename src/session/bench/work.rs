@@ -1,7 +1,7 @@
 //! What a person does at the desk: setting up, going on, sweeping, reading, striking out.
 
-use std::sync::Arc;
 use std::sync::mpsc::channel;
+use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 use super::book::{Book, KeptReading, KeptSweep, ReadingKind};
@@ -904,7 +904,9 @@ impl Lamp {
     /// Names and wavelengths in air (nm) of its lines in the visible, by wavelength.
     #[must_use]
     pub fn lines(self) -> Vec<(String, f64)> {
-        let Ok(table) = LampTable::embedded() else {
+        /// Read once: a page asks ten times a second.
+        static TABLE: OnceLock<Option<LampTable>> = OnceLock::new();
+        let Some(table) = TABLE.get_or_init(|| LampTable::embedded().ok()) else {
             return Vec::new();
         };
         let mut lines: Vec<(String, f64)> = Vec::new();
