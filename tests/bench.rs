@@ -227,11 +227,18 @@ fn a_whole_experiment_comes_out_as_it_was_made() {
         server.hand_in(&sample(text(&row, "frame")));
         keep(&server, "scale", None, &row);
     }
-    assert_eq!(server.state()["guide"]["step"], "prism");
+    // Whether the scale has points enough is for the person to say.
+    let guide = server.state()["guide"].clone();
+    assert_eq!(
+        (&guide["step"], &guide["kind"]),
+        (&json!("scale"), &json!("scale"))
+    );
+    server.done(&json!({ "do": "go", "step": "prism" }));
     for row in &rows[..2] {
         server.hand_in(&sample(text(row, "footage")));
         keep(&server, "face", None, row);
     }
+    server.done(&json!({ "do": "go", "step": "sweep", "line": lines[0] }));
     for set in ["1", "2", "3", "4", "5"] {
         let (lines, central) = (of(set, "line"), of(set, "central")[0]);
         let name = text(lines[0], "line");
@@ -275,7 +282,13 @@ fn a_whole_experiment_comes_out_as_it_was_made() {
         }
         server.done(&json!({ "do": "end_sweep", "line": name }));
         for row in &lines {
-            keep(&server, "line", Some(text(row, "line")), row);
+            let guide = server.state()["guide"].clone();
+            let name = text(row, "line");
+            assert_eq!(
+                (&guide["step"], &guide["line"]),
+                (&json!("reading"), &json!(name))
+            );
+            keep(&server, "line", Some(name), row);
         }
         assert_eq!(server.state()["guide"]["step"], "central");
         server.hand_in(&sample(text(central, "footage")));
@@ -677,4 +690,51 @@ fn events_follow_the_state() {
         );
         assert_eq!(server.child.wait().unwrap().code(), Some(0));
     }
+}
+
+/// Codes of the warnings that the page shows while the sweep of a rendered scenario is played.
+fn warned_of(scenario: &str) -> std::collections::BTreeSet<String> {
+    let folder = tempfile::tempdir().unwrap();
+    let made = lineturn(&[
+        "practice",
+        argument(&folder.path().join("clip")),
+        "--scenario",
+        scenario,
+        "--format",
+        "mjpeg",
+    ]);
+    assert!(made.status.success());
+    let clip = folder.path().join("clip/clip.avi");
+    let server = Server::start(&[
+        "--source",
+        argument(&clip),
+        "--logbook",
+        argument(&folder.path().join("logbook")),
+    ]);
+    for action in [
+        json!({ "do": "pause" }),
+        json!({ "do": "seek", "t_s": 0.0 }),
+        json!({ "do": "speed", "times": 5.0 }),
+        json!({ "do": "start_sweep", "line": null }),
+        json!({ "do": "play" }),
+    ] {
+        server.done(&action);
+    }
+    let mut codes = std::collections::BTreeSet::new();
+    loop {
+        let state = server.state();
+        for warning in state["guide"]["warn"].as_array().unwrap() {
+            codes.insert(warning["code"].as_str().unwrap().to_owned());
+        }
+        if state["source"]["ended"] == true {
+            return codes;
+        }
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+#[test]
+fn a_telescope_that_moves_while_the_table_is_free_is_seen() {
+    assert!(warned_of("telescope-creeps").contains("telescope-moved"));
+    assert!(warned_of("three-passes-creep-free").is_empty());
 }

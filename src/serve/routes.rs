@@ -25,6 +25,8 @@ use crate::session::bench::{Desk, SeenFrame};
 
 /// How long a request for a frame waits for one.
 const FRAME_WAIT: Duration = Duration::from_secs(10);
+/// After so long without anything new the page is told that the server is there.
+const ALIVE: Duration = Duration::from_secs(2);
 /// Longest request that says what to do.
 const LONGEST_ACTION: usize = 64 * 1024;
 /// What the page may load and who may show it: itself, and nobody.
@@ -39,6 +41,7 @@ pub(super) struct App {
     stop: watch::Receiver<bool>,
     states: watch::Sender<Arc<Value>>,
     coded: Mutex<Option<(u64, Bytes)>>,
+    drawn: state::Drawn,
 }
 
 impl App {
@@ -57,12 +60,13 @@ impl App {
             stop,
             states: watch::Sender::new(Arc::new(Value::Null)),
             coded: Mutex::default(),
+            drawn: state::Drawn::default(),
         }
     }
 
     async fn state(self: &Arc<Self>) -> Value {
         let app = Arc::clone(self);
-        tokio::task::spawn_blocking(move || state::state(&app.desk))
+        tokio::task::spawn_blocking(move || state::state(&app.desk, &app.drawn))
             .await
             .unwrap_or(Value::Null)
     }
@@ -89,6 +93,16 @@ impl App {
                 Role::Operator => "operator",
                 Role::Viewer => "viewer",
             };
+            if role == "viewer"
+                && let Some(folder) = object.get_mut("kept").and_then(|kept| kept.get_mut("dir"))
+            {
+                // Where on this machine the logbook lies is no business of those who only look.
+                let name = folder
+                    .as_str()
+                    .map(std::path::Path::new)
+                    .and_then(std::path::Path::file_name);
+                *folder = name.map(|name| name.to_string_lossy().into_owned()).into();
+            }
             object.insert("role".to_owned(), role.into());
             let share = self
                 .viewer_address
@@ -281,7 +295,11 @@ async fn events(
         }
     });
     Sse::new(ReceiverStream::new(take).map(Ok::<_, Infallible>))
+<<<<<<< HEAD
         .keep_alive(KeepAlive::new().interval(Duration::from_secs(2)))
+=======
+        .keep_alive(KeepAlive::new().interval(ALIVE).text("alive"))
+>>>>>>> serve
         .into_response()
 }
 

@@ -1,11 +1,13 @@
 //! The whole state as a page reads it: words and rounded numbers, no results of its own.
 
+use std::sync::{Arc, Mutex, PoisonError};
+
 use serde_json::{Value, json};
 
 use crate::report::live::{self, angle_with_expanded, with_standard};
 use crate::session::bench::{
-    Aid, AidKind, Book, Desk, Guide, KeptReading, KeptSweep, Lamp, Moment, Phase, Results, STRIP_S,
-    SourceKind, Verdict,
+    Aid, AidKind, Book, Desk, Guide, KeptReading, KeptSweep, Lamp, Moment, Phase, ReadingKind,
+    Results, STRIP_S, SourceKind, Verdict,
 };
 use crate::session::{Cause, ReadyScale, Shape};
 
@@ -16,8 +18,29 @@ const STRIP_POINTS: usize = 600;
 const TELESCOPE: &str =
     "Never point the telescope at the sun or at a laser, with the eye or with a camera.";
 
+/// The results as they are sent, drawn up once for as long as they stay the same.
+#[derive(Default)]
+pub(super) struct Drawn(Mutex<Option<(Arc<Results>, Value)>>);
+
+impl Drawn {
+    fn of(&self, book: &Book, results: &Arc<Results>) -> Value {
+        if results.experiment.is_none() {
+            return grown(book, results);
+        }
+        let mut drawn = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        match &*drawn {
+            Some((of, value)) if Arc::ptr_eq(of, results) => value.clone(),
+            _ => {
+                let value = grown(book, results);
+                *drawn = Some((Arc::clone(results), value.clone()));
+                value
+            }
+        }
+    }
+}
+
 /// The state, without who asks.
-pub(super) fn state(desk: &Desk) -> Value {
+pub(super) fn state(desk: &Desk, drawn: &Drawn) -> Value {
     let moment = desk.moment();
     let results = desk.results();
     let book = desk.book();
@@ -35,7 +58,7 @@ pub(super) fn state(desk: &Desk) -> Value {
         "readings": book.readings.iter().map(|reading| kept(reading, &results)).collect::<Vec<_>>(),
         "notes": book.notes,
         "sweeps": book.sweeps.iter().map(sweep).collect::<Vec<_>>(),
-        "results": grown(&book, &results),
+        "results": drawn.of(&book, &results),
         "cautions": cautions(&book),
         "kept": { "dir": folder.display().to_string(), "records": book.records, "trouble": trouble },
         "upload": desk.upload().map(|upload| json!({
@@ -117,6 +140,7 @@ fn guide(guide: &Guide) -> Value {
         "line": guide.line,
         "steps": steps,
         "say": guide.say,
+        "kind": guide.kind.map(ReadingKind::word),
         "locked": { "table": guide.table_locked, "telescope": guide.telescope_locked },
         "in_sweep": guide.in_sweep,
         "warn": warn,
@@ -197,6 +221,10 @@ fn sweep(sweep: &KeptSweep) -> Value {
 fn grown(book: &Book, results: &Results) -> Value {
     if let Some(experiment) = &results.experiment {
         let mut grown = live::results(experiment);
+        for caution in grown["cautions"].as_array_mut().into_iter().flatten() {
+            let said = caution["message"].as_str().map(in_readings);
+            caution["message"] = said.into();
+        }
         if let Some(cautions) = grown["cautions"].as_array_mut() {
             cautions.extend(
                 results
@@ -218,8 +246,17 @@ fn grown(book: &Book, results: &Results) -> Value {
         "glasses": [],
         "cautions": [],
         "coverage": live::COVERAGE_SAID,
-        "why_not": results.why_not,
+        "why_not": results.why_not.as_deref().map(in_readings),
     })
+}
+
+/// A sentence about rows of the table, for a page that shows readings of the same numbers.
+fn in_readings(sentence: &str) -> String {
+    sentence
+        .replace("readings.csv, rows ", "readings ")
+        .replace("readings.csv, row ", "reading ")
+        .replace("rows ", "readings ")
+        .replace("row ", "reading ")
 }
 
 fn cautions(book: &Book) -> Vec<String> {

@@ -43,6 +43,8 @@ pub(super) struct Watcher {
     hairs_sightings: u32,
     frames: u64,
     last_s: f64,
+    /// The whole picture and the hairs are looked at so many times more seldom than usual.
+    seldom: u64,
 }
 
 impl Watcher {
@@ -58,7 +60,14 @@ impl Watcher {
             hairs_sightings: 0,
             frames: 0,
             last_s: 0.0,
+            seldom: 1,
         }
+    }
+
+    /// Looks at the whole picture, and at hairs that are well known, so many times more seldom: for frames that come faster than they
+    /// can be measured otherwise. A camera that is knocked is noticed later by as much.
+    pub(super) fn look_around_seldom(&mut self, times: u64) {
+        self.seldom = times.max(1);
     }
 
     /// Frames looked at.
@@ -118,10 +127,12 @@ impl Watcher {
 
     /// Looks at one frame.
     pub(super) fn advance(&mut self, frame: &Frame) -> Glimpse {
-        self.known.everywhere = self.frames.is_multiple_of(FRAMES_BETWEEN_FULL_LOOKS);
+        let full = FRAMES_BETWEEN_FULL_LOOKS * self.seldom;
+        let hairs = FRAMES_BETWEEN_HAIR_FITS * self.seldom;
+        self.known.everywhere = self.frames.is_multiple_of(full);
         // Between two full looks, so that it is known which lines stand beside the hairs.
         let few = self.hairs_seen && self.hairs_sightings < ENOUGH_SIGHTINGS;
-        let due = few || self.frames % FRAMES_BETWEEN_HAIR_FITS == FRAMES_BETWEEN_HAIR_FITS / 2;
+        let due = few || self.frames % hairs == hairs / 2;
         let settled = self.hairs_seen
             || self.hairs_sightings == 0 && self.frames > 2 * FRAMES_BETWEEN_FULL_LOOKS;
         self.known.hairs_fixed = settled && !due;

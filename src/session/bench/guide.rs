@@ -95,6 +95,8 @@ pub struct Guide {
     pub line: Option<String>,
     /// All steps in their order.
     pub steps: Vec<GuideStep>,
+    /// Kind of reading that it wants.
+    pub kind: Option<ReadingKind>,
     /// What to do now, and what may be unlocked.
     pub say: String,
     /// Whether the table is to be locked.
@@ -144,6 +146,13 @@ pub(super) fn guide(
         table_locked,
         telescope_locked,
         in_sweep: chosen.in_sweep,
+        kind: match step {
+            Step::Scale => Some(ReadingKind::Scale),
+            Step::Prism => Some(ReadingKind::Face),
+            Step::Reading => Some(ReadingKind::Line),
+            Step::Central => Some(ReadingKind::Central),
+            Step::Aids | Step::Sweep | Step::Results => None,
+        },
     }
 }
 

@@ -18,6 +18,8 @@ pub const STRIP_S: f64 = 60.0;
 pub(super) const RECENT_FRAMES: usize = 5;
 /// Time between two judgements of the turns of a sweep.
 const BETWEEN_JUDGEMENTS: Duration = Duration::from_secs(1);
+/// A line that came back is judged no sooner after the last judgement.
+const SOONEST: Duration = Duration::from_millis(200);
 /// Frames are counted over this time for their rate.
 const RATE_OVER: Duration = Duration::from_secs(2);
 /// A sentence about the source is shown for this long after the last time it was true.
@@ -129,6 +131,7 @@ pub(super) struct Live {
     pub(super) note: Option<String>,
     pub(super) judging: bool,
     judged_at: Option<Instant>,
+    judging_took: Duration,
     wanted: bool,
     pub(super) strip: VecDeque<StripPoint>,
     older: Vec<StripTurn>,
@@ -146,7 +149,7 @@ pub(super) struct Live {
 
 impl Live {
     /// Another source: nothing that was seen holds for it, but what the aids held stays.
-    pub(super) fn begin_source(&mut self) {
+    pub(super) fn begin_source(&mut self, kind: SourceKind, name: String, path: Option<PathBuf>) {
         self.strip.clear();
         self.older.clear();
         self.judged.clear();
@@ -157,6 +160,11 @@ impl Live {
         self.note = None;
         self.in_sweep = false;
         self.source = SourceStatus {
+            kind,
+            name,
+            path,
+            playing: true,
+            speed: 1.0,
             duration_s: self.source.duration_s,
             ..SourceStatus::default()
         };
@@ -247,11 +255,12 @@ impl Live {
         self.aids.take(sight, chosen.as_ref());
         let known: Vec<StripTurn> = self.judged.iter().filter(|t| t.counted).cloned().collect();
         self.alarms.take(sight, chosen.as_ref(), &known, in_sweep);
-        let due = in_sweep
-            && self
-                .judged_at
-                .is_none_or(|at| now.duration_since(at) > BETWEEN_JUDGEMENTS);
-        let judge = !self.judging && (self.wanted || due);
+        // A long sweep takes longer to be put together; the frames come first.
+        let least = |shortest: Duration, times: u32| shortest.max(self.judging_took * times);
+        let since = self.judged_at.map(|at| now.duration_since(at));
+        let due = in_sweep && since.is_none_or(|since| since > least(BETWEEN_JUDGEMENTS, 5));
+        let wanted = self.wanted && since.is_none_or(|since| since > least(SOONEST, 3));
+        let judge = !self.judging && (wanted || due);
         if judge {
             self.judging = true;
             self.wanted = false;
@@ -448,6 +457,9 @@ impl Shared {
     pub(super) fn judged(&self, sweep: &Sweep) {
         self.with(|live| {
             live.take_judged(sweep);
+            if live.judging {
+                live.judging_took = live.judged_at.map(|at| at.elapsed()).unwrap_or_default();
+            }
             live.judging = false;
         });
         self.changed();

@@ -176,6 +176,11 @@ impl Desk {
             lineturn: env!("CARGO_PKG_VERSION").to_owned(),
         })
         .map_err(|error| SessionError::Footage(error.0))?;
+        if desk.options.source.is_some() {
+            let name = desk.shared.with(|live| live.source.name.clone());
+            desk.append(Entry::Source { name })
+                .map_err(|error| SessionError::Footage(error.0))?;
+        }
         Ok(desk)
     }
 
@@ -187,6 +192,8 @@ impl Desk {
         if is_clip {
             player::find_duration(&self.shared, source, &self.options.open);
         }
+        // Here and now, so that who is told of the source can go on with it at once.
+        opened.begin(&self.shared);
         self.tell(Command::Open(Box::new(opened)));
         Ok(())
     }

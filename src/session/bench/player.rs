@@ -111,6 +111,19 @@ impl Opened {
         })
     }
 
+    /// Says that this is the source now, and that nothing that was seen before is of it.
+    pub(super) fn begin(&self, shared: &Shared) {
+        shared.with(|live| live.begin_source(self.kind, self.name.clone(), self.path()));
+        shared.forget_recent();
+    }
+
+    fn path(&self) -> Option<PathBuf> {
+        match &self.source {
+            Source::Path(path) => Some(path.clone()),
+            _ => None,
+        }
+    }
+
     fn reopen(&mut self) -> Result<(), CaptureError> {
         self.stream = stream(&self.source, &self.options)?;
         Ok(())
@@ -156,6 +169,7 @@ pub(super) struct Player {
     recording: Option<PathBuf>,
     lost: u64,
     size_px: (usize, usize),
+    haste: Haste,
 }
 
 impl Player {
@@ -190,6 +204,7 @@ impl Player {
             recording: None,
             lost: 0,
             size_px: (0, 0),
+            haste: Haste::default(),
         }
     }
 
@@ -277,7 +292,9 @@ impl Player {
         if !same_size {
             self.watcher.forget_hairs();
         }
+        opened.begin(&self.shared);
         self.opened = Some(opened);
+        self.speed = 1.0;
         self.times_s.clear();
         self.shown_s = None;
         self.held = false;
@@ -291,8 +308,6 @@ impl Player {
         self.recording = None;
         self.numbers.forget();
         self.follow_anew();
-        self.shared.with(Live::begin_source);
-        self.shared.forget_recent();
     }
 
     fn follow_anew(&mut self) {
@@ -452,7 +467,11 @@ impl Player {
         {
             self.shared.with(|live| live.note = Some(sentence));
         }
+        let began = Instant::now();
         let glimpse = self.watcher.advance(&self.frame);
+        let step_s = self.shown_s.map_or(0.0, |shown_s| time_s - shown_s) / self.speed;
+        let seldom = self.haste.seldom(began.elapsed().as_secs_f64(), step_s);
+        self.watcher.look_around_seldom(seldom);
         self.seq += 1;
         let alone = self.times_s.len() <= 1 && self.kind() == SourceKind::Clip;
         let sight = self.numbers.sight(self.seq, &self.frame, glimpse, alone);
@@ -548,13 +567,7 @@ impl Player {
     fn tell(&self) {
         let (kind, name, path) = self.opened.as_ref().map_or_else(
             || (SourceKind::None, "no source".to_owned(), None),
-            |o| {
-                let path = match &o.source {
-                    Source::Path(path) => Some(path.clone()),
-                    _ => None,
-                };
-                (o.kind, o.name.clone(), path)
-            },
+            |o| (o.kind, o.name.clone(), o.path()),
         );
         self.shared.with(|live| {
             live.source.kind = kind;
@@ -570,7 +583,53 @@ impl Player {
     }
 }
 
-/// Finds how long a clip is, beside everything else and at half speed, and says it as long as that clip is the source.
+/// How the time that measuring takes compares with the time between frames.
+#[derive(Debug)]
+struct Haste {
+    /// Time to measure a frame over the time between frames, a slowly forgetting mean.
+    load: f64,
+    seldom: u64,
+    /// Frames since it was last changed.
+    since: u64,
+}
+
+impl Default for Haste {
+    fn default() -> Self {
+        Self {
+            load: 0.0,
+            seldom: 1,
+            since: 0,
+        }
+    }
+}
+
+impl Haste {
+    /// How many times more seldom to look around, after a frame that took `took_s` and came `step_s` after the one before.
+    fn seldom(&mut self, took_s: f64, step_s: f64) -> u64 {
+        /// Times that the mean reaches back over, frames: several looks at the whole picture.
+        const OVER: f64 = 50.0;
+        const MOST: u64 = 4;
+        const BUSY: f64 = 0.6;
+        const IDLE: f64 = 0.2;
+        if step_s <= 0.0 || step_s > 1.0 {
+            return self.seldom;
+        }
+        self.load += (took_s / step_s - self.load) / OVER;
+        self.since += 1;
+        if self.since as f64 > OVER {
+            if self.load > BUSY && self.seldom < MOST {
+                self.seldom *= 2;
+                self.since = 0;
+            } else if self.load < IDLE && self.seldom > 1 {
+                self.seldom /= 2;
+                self.since = 0;
+            }
+        }
+        self.seldom
+    }
+}
+
+/// Finds how long a clip is, beside everything else and at a quarter of the speed, and says it as long as that clip is the source.
 pub(super) fn find_duration(shared: &Arc<Shared>, source: &Source, options: &OpenOptions) {
     let (shared, source, options) = (Arc::clone(shared), source.clone(), options.clone());
     let generation = shared.with(|live| {
@@ -594,7 +653,7 @@ pub(super) fn find_duration(shared: &Arc<Shared>, source: &Source, options: &Ope
             if shared.with(|live| live.generation != generation) {
                 return;
             }
-            std::thread::sleep(began.elapsed());
+            std::thread::sleep(began.elapsed() * 3);
         }
         shared.with(|live| {
             if live.generation == generation {

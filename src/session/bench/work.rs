@@ -1,7 +1,7 @@
 //! What a person does at the desk: setting up, going on, sweeping, reading, striking out.
 
-use std::sync::Arc;
 use std::sync::mpsc::channel;
+use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 use super::book::{Book, KeptReading, KeptSweep, ReadingKind};
@@ -275,7 +275,9 @@ impl Desk {
             offset_px: offset.px,
             deviation_deg,
             index,
-            doubt: doubt(&book, &candidate, &before, &with).or_else(|| offset.doubt.clone()),
+            doubt: doubt(&book, &candidate, &before, &with)
+                .map(|doubt| in_readings(&doubt, id))
+                .or_else(|| offset.doubt.clone()),
         };
         Ok((understood, offset))
     }
@@ -301,29 +303,22 @@ impl Desk {
             frames,
             understood.doubt,
         );
-        let done_before = self.chosen_step_is_done();
         let record = self.append(Entry::Reading(entry))?;
-        self.step_done(done_before);
+        self.after_reading(typed);
         Ok(format!("Reading {} is kept.", record.n))
     }
 
-    fn chosen_step_is_done(&self) -> bool {
-        let guide = self.guide();
-        held(&self.chosen)
-            .step
-            .as_ref()
-            .is_some_and(|(step, line)| {
-                guide.steps.iter().any(|other| {
-                    other.step == *step && (line.is_none() || other.line == *line) && other.done
-                })
-            })
-    }
-
-    /// A step that somebody chose is over when it becomes done; one that was done and is chosen again goes on for as long as he likes.
-    fn step_done(&self, before: bool) {
-        if !before && self.chosen_step_is_done() {
-            held(&self.chosen).step = None;
-        }
+    /// Where the guide goes when a reading was kept. How many readings make the scale, or pairs the refracting angle, is for the person to
+    /// say, so those steps stay until somebody goes on: else the sixth point of the scale would be taken for a face.
+    fn after_reading(&self, typed: &Typed) {
+        let step = match typed.kind {
+            ReadingKind::Scale => Some((Step::Scale, None)),
+            ReadingKind::Face => Some((Step::Prism, None)),
+            ReadingKind::Line => after_line(&held(&self.book), typed.line.as_deref()),
+            ReadingKind::Central => None,
+        };
+        held(&self.chosen).step = step;
+        self.shared.changed();
     }
 
     /// Strikes a reading out: it stays in the logbook and counts no more.
@@ -389,7 +384,12 @@ impl Desk {
         let record = self.append(Entry::SweepBegan {
             line: line.map(str::to_owned),
         })?;
-        held(&self.chosen).in_sweep = true;
+        let mut chosen = held(&self.chosen);
+        chosen.in_sweep = true;
+        if let Some(name) = line {
+            chosen.step = Some((Step::Sweep, Some(name.to_owned())));
+        }
+        drop(chosen);
         *held(&self.sweep) = Some(record.n);
         let folder = self.options.logbook.join(keep::FRAMES);
         let path = (kind != SourceKind::Clip && std::fs::create_dir_all(&folder).is_ok())
@@ -430,12 +430,15 @@ impl Desk {
             ));
         };
         let said = sweep_said(lines);
-        let done_before = self.chosen_step_is_done();
+        let next = lines
+            .iter()
+            .find(|swept| swept.turned && swept.name.is_some())
+            .map(|swept| (Step::Reading, swept.name.clone()));
         self.append(entry)?;
         if let Some(sweep) = held(&self.book).sweeps.last_mut() {
             sweep.watched = Some(Arc::new(watched));
         }
-        self.step_done(done_before);
+        held(&self.chosen).step = next.or_else(|| Some((Step::Sweep, Some(line?.to_owned()))));
         self.shared.changed();
         Ok(said)
     }
@@ -661,6 +664,45 @@ fn mean_offset(same: &[(&Arc<SeenFrame>, &SightedLine)]) -> Option<(f64, f64)> {
     (count > 0.0).then(|| (sum / count, (noise / (count * count) + lasting).sqrt()))
 }
 
+/// After a line its central image, but first the other lines of the same sweep, whose reading is the same; none where it was read before.
+fn after_line(book: &Book, name: Option<&str>) -> Option<(Step, Option<String>)> {
+    let last = book.counted(ReadingKind::Line).next_back()?;
+    let sweep = book
+        .sweeps
+        .iter()
+        .find(|sweep| Some(sweep.id) == last.entry.sweep);
+    let read = |name: &str| {
+        book.counted(ReadingKind::Line).any(|reading| {
+            reading.entry.sweep == last.entry.sweep && reading.entry.line.as_deref() == Some(name)
+        })
+    };
+    let other = sweep
+        .into_iter()
+        .flat_map(|sweep| &sweep.lines)
+        .filter(|line| line.turned)
+        .filter_map(|line| line.name.as_deref())
+        .find(|name| !read(name));
+    if let Some(other) = other {
+        return Some((Step::Reading, Some(other.to_owned())));
+    }
+    let has_central = book
+        .groups()
+        .iter()
+        .any(|group| group.central.is_some() && group.lines.iter().any(|line| line.id == last.id));
+    (!has_central).then(|| (Step::Central, name.map(str::to_owned)))
+}
+
+/// A sentence of the calculator, which speaks of rows of a table, for the page, which shows readings; `own` is the one at hand.
+fn in_readings(sentence: &str, own: u64) -> String {
+    let own_row = format!("row {own}");
+    sentence
+        .replace(&format!("{own_row} "), "this reading ")
+        .replace(&format!("{own_row},"), "this reading,")
+        .replace(&format!("{own_row};"), "this reading;")
+        .replace("rows ", "readings ")
+        .replace("row ", "reading ")
+}
+
 /// Gives a sweep's line its name, where it can only be that one: the chosen one, or the only one that turned.
 fn name_one(lines: &mut [SweptLine], name: &str, chosen: Option<u64>) {
     let free = |line: &SweptLine| line.turned && line.name.is_none();
@@ -862,7 +904,9 @@ impl Lamp {
     /// Names and wavelengths in air (nm) of its lines in the visible, by wavelength.
     #[must_use]
     pub fn lines(self) -> Vec<(String, f64)> {
-        let Ok(table) = LampTable::embedded() else {
+        /// Read once: a page asks ten times a second.
+        static TABLE: OnceLock<Option<LampTable>> = OnceLock::new();
+        let Some(table) = TABLE.get_or_init(|| LampTable::embedded().ok()) else {
             return Vec::new();
         };
         let mut lines: Vec<(String, f64)> = Vec::new();

@@ -160,15 +160,16 @@ export async function experiment({ browser, program, footage, save }) {
       if (set === sets[0]) await picture("sweep");
       await page.value("document.activeElement.blur()");
       await page.key("t");
-      await page.until("document.querySelector('#task button.main')?.getAttribute('aria-pressed') !== 'true'", 10_000);
+      await page.until("/sweep is kept/.test(document.getElementById('said').textContent)", 10_000);
       for (const other of own.slice(1)) {
         await go(page, "sweep", other.line);
         await page.press("#lines-seen button", Number(other.pick) - 1);
         await pause(300);
       }
       for (const row of own) {
-        await go(page, "sweep", row.line);
-        await page.until("/turned/.test(document.querySelector('.sweeps-kept').textContent)", 5_000).then(() => { turned += 1; }, () => faults.push(`${row.line}: the sweep was not seen to turn`));
+        const swept = (await bench.state()).sweeps.some((sweep) => sweep.lines.some((l) => l.name === row.line && l.turned));
+        must(faults, swept, `${row.line}: the sweep was not seen to turn`);
+        if (swept) turned += 1;
         await go(page, "reading", row.line);
         if (row === lines[0]) {
           const wrong = row.window_1.replace(/^(\d+)/, (d) => String(Number(d) + 1));
