@@ -295,11 +295,7 @@ async fn events(
         }
     });
     Sse::new(ReceiverStream::new(take).map(Ok::<_, Infallible>))
-<<<<<<< HEAD
-        .keep_alive(KeepAlive::new().interval(Duration::from_secs(2)))
-=======
         .keep_alive(KeepAlive::new().interval(ALIVE).text("alive"))
->>>>>>> serve
         .into_response()
 }
 
