@@ -172,7 +172,7 @@ export class Guide {
     const lines = [...new Set(guide.steps.filter((s) => s.line).map((s) => s.line))];
     const step = (s, short) => {
       const here = s.key === guide.step && (!s.line || s.line === line);
-      const label = short ? SHORT[s.key] ?? s.label : s.label;
+      const label = (short ? SHORT : TITLES)[s.key] ?? s.label;
       const parts = [icon(s.done ? "yes" : here ? "right" : "open"), el("span", {}, label), s.n > 1 ? el("span", { class: "n figures" }, String(s.n)) : null];
       const spoken = `${s.label}${s.line && !s.label.includes(s.line) ? ` ${s.line}` : ""}${s.done ? ", done" : ""}${s.n ? `, ${s.n} kept` : ""}`;
       const attributes = { class: "step", "data-done": s.done ? "" : null, "aria-current": here ? "step" : null, "aria-label": spoken };

@@ -162,7 +162,7 @@ function showSource() {
   setText(byId("source"), source.kind === "none" ? "No source: hand in a clip, or start the program with one" : source.trouble ?? source.name);
   setAttribute(byId("source"), "data-trouble", source.trouble ? "" : null);
   const age = eye.age_ms;
-  setText(byId("rate"), source.kind === "none" ? "" : [`${source.fps_analysed?.toFixed(0) ?? 0} frames a second`, source.lost ? `${source.lost} lost` : null, age === null ? null : `${Math.round(age / 10) * 10} ms old`].filter(Boolean).join(" · "));
+  setText(byId("rate"), source.kind === "none" ? "" : source.kind === "clip" && !source.playing ? "held" : [`${source.fps_analysed?.toFixed(0) ?? 0} frames a second`, source.lost ? `${source.lost} lost` : null, age === null ? null : `${Math.round(age / 10) * 10} ms old`].filter(Boolean).join(" · "));
   const clip = source.kind === "clip";
   byId("transport").hidden = !clip || role !== "operator";
   if (clip) {

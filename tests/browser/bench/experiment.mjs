@@ -5,6 +5,7 @@ import { readFileSync, writeFileSync } from "node:fs";
 import { dirname, join } from "node:path";
 import { pause } from "../chromium.mjs";
 import { act, must, replay } from "./live.mjs";
+import { inspected, lights, SIZES } from "./looks.mjs";
 import { Bench, folder, remove } from "./server.mjs";
 
 /** Rows of a CSV file with quoted fields, as objects. */
@@ -214,6 +215,31 @@ export async function experiment({ browser, program, footage, save }) {
     }
     must(faults, doubts.length <= 2, `${doubts.length} right readings were doubted: ${doubts[0]}`);
     must(faults, pulls.length === truth.lines.length, `${pulls.length} of ${truth.lines.length} indices`);
+
+    // The full page at every size, by day and by night: nothing cut off, nothing sideways, no light but red.
+    const blank = await browser.page();
+    for (const [size, [width, height]] of Object.entries(SIZES)) {
+      await page.size(width, height);
+      for (const dress of ["day", "night"]) {
+        if (await page.value("document.documentElement.dataset.palette") !== dress) await page.key("n");
+        for (const [nth, view] of ["aids", "measure", "results"].entries()) {
+          await page.key(String(nth + 1));
+          await pause(250);
+          const seen = await inspected(page, size === "phone");
+          for (const fault of seen.faults) faults.push(`${size}, ${dress}, ${view}: ${fault}`);
+          const png = await page.picture(save ? join(save, `full-${view}-${size}-${dress}.png`) : null);
+          if (dress === "night") {
+            const { other, at } = await lights(blank, png);
+            must(faults, other <= 8, `${size}, night, ${view}: green or blue of ${other} of 255 at ${at}`);
+          }
+          if (save && view === "results") await page.picture(join(save, `full-results-${size}-${dress}-whole.png`), true);
+        }
+      }
+    }
+    await blank.close();
+    await page.size(1366, 768);
+    if (await page.value("document.documentElement.dataset.palette") === "night") await page.key("n");
+    await page.key("3");
 
     // A reading struck out with a reason leaves the results, stays in the list, and comes back.
     const last = state.readings.at(-1).id;
