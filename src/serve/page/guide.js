@@ -127,6 +127,7 @@ export class Guide {
       const item = (name, text) => text ? [el("div", {}, el("dt", {}, name), el("dd", { class: "figures" }, text))] : [];
       understood.replaceChildren(...(answer.ok
         ? [el("dl", { class: "pairs" }, item("Understood as", [u.window_1, u.window_2].filter(Boolean).join(" and ")), item("Deviation", u.deviation), item("Index", u.n), item("With the offset", u.offset)),
+          u.preliminary && el("p", { class: "soft" }, u.preliminary),
           doubt && el("p", { class: "doubt" }, icon("warn"), el("span", {}, doubt))].filter(Boolean)
         : [el("p", { class: "doubt" }, icon("warn"), el("span", {}, answer.said))]));
       despite.hidden = !doubt;

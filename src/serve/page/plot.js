@@ -55,10 +55,11 @@ export function indexPlot(lines, curve, width) {
   for (const line of [...measured].sort((a, b) => a.wavelength_nm - b.wavelength_nm)) {
     const [px, py] = [x(line.wavelength_nm), y(line.n)];
     root.append(bar(px, y(line.n + line.half), y(line.n - line.half)), svg("circle", { class: "point", cx: px, cy: py, r: 4 }));
-    const half = line.name.length * 3.6;
-    if (px - half > free + 4 && px + half < wide - 2 && py > 30) {
-      root.append(text(px, py - 12, line.name, { class: "middle name" }));
-      free = px + half;
+    // Above and to the right of a point there is room: index falls with wavelength.
+    const long = line.name.length * 7.4;
+    if (px > free && px + 8 + long < wide - 60) {
+      root.append(text(px + 8, py - 7, line.name, { class: "name" }));
+      free = px + 8 + long;
     }
   }
   if (residual) {

@@ -13,8 +13,9 @@ const symbols = (text) => text.split(/(_(?:[A-Za-z0-9′]|,(?=[A-Z]))+)/).map((p
 /** A table that scrolls in its own box where the page is narrow. */
 function table(name, heads, rows) {
   return el("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": name },
-    el("table", {}, el("thead", {}, el("tr", {}, heads.map(([text, kind]) => el("th", { scope: "col", class: kind }, text)))),
-      el("tbody", {}, rows.map((row) => el("tr", {}, row.map((cell, i) => el(i ? "td" : "th", { scope: i ? null : "row", class: heads[i][1] }, cell ?? "")))))));
+    // The roles are said although they are a table's own: on a phone each row is laid out as a card, which would take them away.
+    el("table", { role: "table" }, el("thead", { role: "rowgroup" }, el("tr", { role: "row" }, heads.map(([text, kind]) => el("th", { scope: "col", role: "columnheader", class: kind }, text)))),
+      el("tbody", { role: "rowgroup" }, rows.map((row) => el("tr", { role: "row" }, row.map((cell, i) => el(i ? "td" : "th", { scope: i ? null : "row", role: i ? "cell" : "rowheader", class: heads[i][1], "data-head": heads[i][0] }, cell ?? "")))))));
 }
 
 export class Results {
@@ -69,7 +70,7 @@ export class Results {
       el("ul", { class: "shares" }, r.budget.map((b) => {
         const fill = el("div", { class: "meter-fill" });
         fill.style.width = `${Math.min(100, 100 * b.share).toFixed(1)}%`;
-        return el("li", {}, el("span", { class: "share-name" }, b.cause), el("span", { class: "figures share-text" }, b.text), el("div", { class: "meter", "aria-hidden": "true" }, fill), b.remedy && el("span", { class: "soft remedy" }, b.remedy));
+        return el("li", {}, el("span", { class: "share-name" }, b.cause), el("span", { class: "figures share-text" }, symbols(b.text)), el("div", { class: "meter", "aria-hidden": "true" }, fill), b.remedy && el("span", { class: "soft remedy" }, b.remedy));
       })),
     ] : null);
     this.#write("glasses", r?.glasses, () => r?.glasses?.length ? [
