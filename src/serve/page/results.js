@@ -62,7 +62,7 @@ export class Results {
     this.#write("lines", lines, () => lines.length === 0 ? null : [
       el("h2", {}, "Lines"),
       table("Lines", [["line"], ["index n", "num"], ["deviation", "num"], ["wavelength, nm", "num"], ["measured − curve, 10⁻⁵", "num"]],
-        lines.map((l) => [l.name, l.n_text, l.deviation, String(l.wavelength_nm), l.residual_1e5_text])),
+        lines.map((l) => [l.name, l.n_text, l.deviation, l.wavelength_nm.toFixed(3), l.residual_1e5_text])),
     ]);
     if (this.#others.plot([lines, r?.curve])) this.#plot();
     this.#write("budget", r?.budget, () => r?.budget?.length ? [
