@@ -12,7 +12,7 @@ import { dirname, join, resolve } from "node:path";
 import { fileURLToPath } from "node:url";
 import { chromium } from "./chromium.mjs";
 import { experiment, keyboard, refusal } from "./bench/experiment.mjs";
-import { latency, looks, lost, marks, night, together, viewers } from "./bench/live.mjs";
+import { latency, looks, lost, marks, night, together, unplugged, viewers } from "./bench/live.mjs";
 import { Bench, folder, remove } from "./bench/server.mjs";
 
 const args = process.argv.slice(2);
@@ -33,7 +33,7 @@ if (save) mkdirSync(save, { recursive: true });
 
 /** Checks that share one program with a clip that plays; the others start their own. */
 const SHARED = { looks, night, marks, together };
-const OWN = { experiment, keyboard, refusal, viewers, lost, latency };
+const OWN = { experiment, keyboard, refusal, viewers, lost, unplugged, latency };
 
 const browser = await chromium();
 const faults = [];

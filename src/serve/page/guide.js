@@ -46,7 +46,7 @@ export class Guide {
       setText(swept, own.map((l) => `Sweep ${l.id} is kept: ${l.turned ? `turned, ${l.passes} ${l.passes === 1 ? "pass" : "passes"}` : "the line did not turn"}.`).join(" "));
     }
     if (this.#otherSteps([guide.steps, guide.step, line, role])) this.#course(guide, line, role);
-    keyed(byId("warnings"), guide.warn ?? [], (w) => w.code, () => el("li", {}, icon("warn"), el("span")), (node, w) => setText(node.querySelector("span"), w.message));
+    keyed(byId("warnings"), guide.warn ?? [], (w) => `${w.code} ${w.message}`, () => el("li", {}, icon("warn"), el("span")), (node, w) => setText(node.querySelector("span"), w.message));
   }
 
   #at(guide, line) { return guide.steps.findIndex((s) => s.key === guide.step && (s.line ?? null) === (s.line ? line : null)); }

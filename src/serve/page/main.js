@@ -211,10 +211,14 @@ link.addEventListener("state", ({ detail }) => {
 let lostAt = null;
 let lostTimer = null;
 
-function showBanner(text) {
-  const banner = byId("banner");
-  setText(banner, text);
-  banner.hidden = !text;
+/** One banner for what makes figures stale: a lost connection comes before a camera that is silent. */
+const banner = { link: "", camera: "" };
+
+function showBanner(cause, text) {
+  banner[cause] = text;
+  const box = byId("banner");
+  setText(box, banner.link || banner.camera);
+  box.hidden = !box.textContent;
 }
 
 link.addEventListener("status", ({ detail: { status, was, why } }) => {
@@ -226,25 +230,41 @@ link.addEventListener("status", ({ detail: { status, was, why } }) => {
   if (status === "live") {
     if (lostAt !== null) say({ ok: true, said: "The connection is back. The figures are live again." });
     lostAt = null;
-    showBanner("");
+    showBanner("link", "");
     return;
   }
-  if (status === "refused") { showBanner(why); return; }
+  if (status === "refused") { showBanner("link", why); return; }
   if (status === "connecting") return;
   if (lostAt === null) {
     lostAt = new Date();
     if (was === "live" && tone.on) tone.lost();
   }
   const clock = lostAt.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" });
-  showBanner(status === "gone"
+  showBanner("link", status === "gone"
     ? `The program was ended at ${clock}. All figures here are stale. Start it again: everything that was kept is there, and this page goes on by itself.`
     : `Connection lost at ${clock}. All figures here are stale. Trying again; nothing that was kept is lost.`);
 });
 
+let drawnAt = performance.now();
+
 link.frames(async (sight, blob) => {
   await eye.draw(sight, blob);
+  drawnAt = performance.now();
   guide.seen(sight);
 });
+
+// A source that should give pictures and gives none for this long: what stands here is stale.
+const STILL_S = 4;
+document.addEventListener("visibilitychange", () => { drawnAt = performance.now(); });
+setInterval(() => {
+  const source = state?.source;
+  const due = link.status === "live" && !document.hidden && (["camera", "network"].includes(source?.kind) || (source?.kind === "clip" && source.playing));
+  if (!due) drawnAt = performance.now();
+  const silent_s = (performance.now() - drawnAt) / 1000;
+  const still = silent_s > STILL_S;
+  setAttribute(root, "data-still", still ? "" : null);
+  showBanner("camera", still ? `No picture has come for ${Math.floor(silent_s)} s, so the figures are stale. ${source.trouble ?? "Look at the camera and its cable."}` : "");
+}, 500);
 link.follow();
 
 // Keys and presses.

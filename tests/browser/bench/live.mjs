@@ -318,7 +318,7 @@ async function pictures(browser, width, height, count) {
 }
 
 /** A camera in the network that serves these pictures as motion JPEG, `fps` a second; gives its address and how to end it. */
-async function camera(frames, fps) {
+async function camera(frames, fps, port = 0) {
   const server = createServer((request, answer) => {
     answer.writeHead(200, { "Content-Type": "multipart/x-mixed-replace; boundary=frame" });
     let n = 0;
@@ -331,7 +331,7 @@ async function camera(frames, fps) {
     }, 1000 / fps);
     answer.on("close", () => clearInterval(timer));
   });
-  await new Promise((done) => { server.listen(0, "127.0.0.1", done); });
+  await new Promise((done) => { server.listen(port, "127.0.0.1", done); });
   return { address: `http://127.0.0.1:${server.address().port}/video`, end: () => { server.closeAllConnections(); server.close(); } };
 }
 
@@ -366,6 +366,34 @@ async function ages(browser, program, width, height, fps, watching, seconds) {
     end();
     remove(logbook);
   }
+}
+
+/** A camera that goes: said in a sentence, figures marked as stale, live again when it is back. */
+export async function unplugged({ browser, program }) {
+  const faults = [];
+  const logbook = folder("unplugged"), frames = await pictures(browser, 640, 480, 30);
+  let eye = await camera(frames, 20);
+  const port = Number(new URL(eye.address).port);
+  const bench = await Bench.start(program, logbook, ["--source", eye.address]);
+  const page = await browser.page();
+  try {
+    await page.size(1366, 768);
+    await page.go(bench.address);
+    await drawn(page);
+    await page.until("document.getElementById('offset').textContent !== '–'", 10_000);
+    await pause(5_000);
+    const banner = () => page.value("!!document.getElementById('banner').getClientRects().length");
+    must(faults, !(await banner()), "there is a banner while all is well");
+    eye.end();
+    await page.until("!!document.getElementById('banner').getClientRects().length", 15_000);
+    const said = await page.text("#banner");
+    must(faults, /stale/.test(said) && /picture/.test(said), `the trouble is not said: "${said}"`);
+    must(faults, await page.value("!!document.querySelector('.stale-word').getClientRects().length"), "figures of a camera that is gone are not called stale");
+    eye = await camera(frames, 20, port);
+    await page.until("document.getElementById('banner').hidden && document.getElementById('offset').textContent !== '–'", 40_000).catch(() => faults.push("the page does not go on when the camera is back"));
+    faults.push(...page.faults);
+    return { faults, said: `"${said}"` };
+  } finally { await page.close(); await bench.stop(); eye.end(); remove(logbook); }
 }
 
 /** Frame to screen at 720p under 100 ms in the median; 1080p with two browsers watching is measured and told. */
