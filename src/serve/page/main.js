@@ -254,16 +254,15 @@ link.frames(async (sight, blob) => {
 });
 
 // A source that should give pictures and gives none for this long: what stands here is stale.
-const STILL_S = 4;
+const STILL_MS = 4_000;
 document.addEventListener("visibilitychange", () => { drawnAt = performance.now(); });
 setInterval(() => {
   const source = state?.source;
   const due = link.status === "live" && !document.hidden && (["camera", "network"].includes(source?.kind) || (source?.kind === "clip" && source.playing));
   if (!due) drawnAt = performance.now();
-  const silent_s = (performance.now() - drawnAt) / 1000;
-  const still = silent_s > STILL_S;
+  const still = performance.now() - drawnAt > STILL_MS;
   setAttribute(root, "data-still", still ? "" : null);
-  showBanner("camera", still ? `No picture has come for ${Math.floor(silent_s)} s, so the figures are stale. ${source.trouble ?? "Look at the camera and its cable."}` : "");
+  showBanner("camera", still ? `No picture comes any more: the figures are stale. ${source.trouble ?? "Look at the camera and its cable."}` : "");
 }, 500);
 link.follow();
 

@@ -274,7 +274,7 @@ export async function lost({ browser, program, footage, save }) {
     const still = performance.now();
     bench.freeze();
     try {
-      await page.until("!document.getElementById('banner').hidden", 15_000).catch(() => faults.push("a program that stands still is not noticed"));
+      await page.until("document.documentElement.dataset.link === 'lost'", 15_000).catch(() => faults.push("a program that stands still is not noticed"));
     } finally { bench.thaw(); }
     const silent = performance.now() - still;
     await page.until("document.getElementById('banner').hidden && document.documentElement.dataset.link === 'live'", 15_000).catch(() => faults.push("the page does not go on when the program does"));
