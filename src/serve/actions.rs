@@ -173,6 +173,7 @@ fn shown(desk: &Desk, understood: &Understood) -> Value {
         "offset": understood.offset_px.map(|px| super::state::offset_text(&desk.results(), px)),
         "deviation": understood.deviation_deg.as_ref().map(angle_with_expanded),
         "n": understood.index.as_ref().map(number_with_expanded),
+        "preliminary": understood.stand_in.map(|id| format!("Preliminary, with the central image of reading {id}, taken as known within some minutes of arc; the line's own is still to come.")),
         "doubt": understood.doubt,
     })
 }

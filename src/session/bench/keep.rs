@@ -111,3 +111,93 @@ pub(super) fn clip_name(said: &str, number: u64) -> String {
     let name = if plain.is_empty() { "clip" } else { plain };
     format!("{number:05}-{name}")
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
+mod tests {
+    use super::*;
+    use crate::basics::frame::Frame;
+    use crate::capture::read_picture;
+    use crate::session::bench::Sight;
+    use std::sync::Arc;
+
+    fn seen(full_scale: u16) -> Arc<SeenFrame> {
+        let mut frame = Frame::empty();
+        frame.resize(31, 17);
+        frame.full_scale = full_scale;
+        for (level, n) in frame.levels.iter_mut().zip(0_u32..) {
+            *level = u16::try_from(n * 7919 % (u32::from(full_scale) + 1)).unwrap();
+        }
+        Arc::new(SeenFrame {
+            frame,
+            sight: Sight {
+                seq: 1,
+                time_s: 0.0,
+                taken: std::time::SystemTime::now(),
+                width: 31,
+                height: 17,
+                cross_hairs: None,
+                field: None,
+                lines: Vec::new(),
+                stray_level: 0.0,
+            },
+        })
+    }
+
+    #[test]
+    fn kept_frames_hold_every_level() {
+        let folder = tempfile::tempdir().unwrap();
+        for (full_scale, number) in [(255, 1), (u16::MAX, 2)] {
+            let frames = [seen(full_scale), seen(full_scale)];
+            let names = keep_frames(folder.path(), number, &frames).unwrap();
+            assert_eq!(names.len(), 2);
+            for (name, seen) in names.iter().zip(&frames) {
+                let read = read_picture(&folder.path().join(name)).unwrap();
+                assert_eq!(read.levels, seen.frame.levels);
+                assert_eq!(read.full_scale, full_scale);
+            }
+        }
+        let file = folder.path().join("file");
+        std::fs::write(&file, "no folder").unwrap();
+        let said = keep_frames(&file, 1, &[seen(255)]).unwrap_err();
+        assert!(said.contains("nothing was kept"), "{said}");
+    }
+
+    #[test]
+    fn a_clip_is_copied_once_and_never_from_itself() {
+        let folder = tempfile::tempdir().unwrap();
+        let (logbook, clip) = (
+            folder.path().join("logbook"),
+            folder.path().join("sweep.avi"),
+        );
+        std::fs::write(&clip, "frames").unwrap();
+        assert_eq!(keep_clip(&logbook, &clip), "clips/sweep.avi");
+        assert_eq!(keep_clip(&logbook, &clip), "clips/sweep.avi");
+        assert_eq!(
+            keep_clip(&logbook, &logbook.join("clips/sweep.avi")),
+            "clips/sweep.avi"
+        );
+        assert_eq!(
+            std::fs::read(logbook.join("clips/sweep.avi")).unwrap(),
+            b"frames"
+        );
+        let folder_of_pictures = folder.path().display().to_string();
+        assert_eq!(keep_clip(&logbook, folder.path()), folder_of_pictures);
+    }
+
+    #[test]
+    fn names_from_outside_are_names_only() {
+        for (said, name) in [
+            ("sweep.mp4", "00007-sweep.mp4"),
+            ("../../etc/passwd", "00007-passwd"),
+            ("C:\\video\\my sweep.MOV", "00007-my-sweep.MOV"),
+            ("..", "00007-clip"),
+            ("", "00007-clip"),
+            (".hidden", "00007-hidden"),
+            ("Zürich\u{202e}.avi", "00007-Z-rich-.avi"),
+        ] {
+            assert_eq!(clip_name(said, 7), name);
+        }
+        assert!(clip_name(&"x".repeat(1000), 7).len() < 80);
+    }
+}

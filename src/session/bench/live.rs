@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, VecDeque};
 use std::path::PathBuf;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
@@ -398,6 +399,8 @@ pub(super) struct Shared {
     recent: Mutex<VecDeque<Arc<SeenFrame>>>,
     spare: Mutex<Vec<Frame>>,
     changed: Box<dyn Fn() + Send + Sync>,
+    /// Number of the last frame that was shown.
+    seq: AtomicU64,
 }
 
 impl Shared {
@@ -407,6 +410,7 @@ impl Shared {
             recent: Mutex::default(),
             spare: Mutex::default(),
             changed: Box::new(changed),
+            seq: AtomicU64::new(0),
         }
     }
 
@@ -418,6 +422,26 @@ impl Shared {
     /// Does something with what changes by the moment; kept short, since the measurement waits.
     pub(super) fn with<T>(&self, what: impl FnOnce(&mut Live) -> T) -> T {
         what(&mut held(&self.live))
+    }
+
+    /// Number of the next frame that is shown.
+    pub(super) fn next_seq(&self) -> u64 {
+        self.seq.fetch_add(1, Ordering::Relaxed) + 1
+    }
+
+    /// Shows the newest frame once more under a new number, where what is drawn on it changed while the frames stand.
+    pub(super) fn show_again(&self) {
+        let seq = self.next_seq();
+        if let Some(newest) = held(&self.recent).back_mut() {
+            *newest = Arc::new(SeenFrame {
+                frame: newest.frame.clone(),
+                sight: Sight {
+                    seq,
+                    ..newest.sight.clone()
+                },
+            });
+        }
+        self.changed();
     }
 
     /// The newest frame.

@@ -6,7 +6,7 @@
 use std::path::PathBuf;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, TryRecvError};
 use std::sync::{Arc, PoisonError};
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime};
 
 use super::live::{Live, Shared};
 use super::sight::{Numbers, SeenFrame};
@@ -146,7 +146,8 @@ pub(super) struct Player {
     opened: Option<Opened>,
     watcher: Watcher,
     numbers: Numbers,
-    seq: u64,
+    /// When `frame` came; for a clip, when it was due.
+    taken: SystemTime,
     frame: Frame,
     /// Whether `frame` waits to be looked at.
     held: bool,
@@ -188,7 +189,7 @@ impl Player {
                 ..Settings::default()
             }),
             numbers: Numbers::default(),
-            seq: 0,
+            taken: SystemTime::now(),
             frame: Frame::empty(),
             held: false,
             playing: false,
@@ -387,6 +388,7 @@ impl Player {
         match next {
             Ok(Next::Frame) => {
                 self.held = true;
+                self.taken = SystemTime::now();
                 if self
                     .times_s
                     .last()
@@ -440,6 +442,9 @@ impl Player {
     fn look(&mut self) {
         self.held = false;
         let now = Instant::now();
+        if self.kind() == SourceKind::Clip {
+            self.taken = SystemTime::now();
+        }
         let time_s = self.frame.time_s;
         self.size_px = (self.frame.width(), self.frame.height());
         let behind = self.pace.is_none_or(|(from_s, at)| {
@@ -472,9 +477,11 @@ impl Player {
         let step_s = self.shown_s.map_or(0.0, |shown_s| time_s - shown_s) / self.speed;
         let seldom = self.haste.seldom(began.elapsed().as_secs_f64(), step_s);
         self.watcher.look_around_seldom(seldom);
-        self.seq += 1;
         let alone = self.times_s.len() <= 1 && self.kind() == SourceKind::Clip;
-        let sight = self.numbers.sight(self.seq, &self.frame, glimpse, alone);
+        let seq = self.shared.next_seq();
+        let sight = self
+            .numbers
+            .sight((seq, self.taken), &self.frame, glimpse, alone);
         self.shown_s = Some(time_s);
         self.until_s = None;
         self.steps = self.steps.saturating_sub(1);

@@ -29,7 +29,7 @@ pub struct Sight {
     pub seq: u64,
     /// Seconds from the first frame of the source.
     pub time_s: f64,
-    /// When the frame came to the analysis.
+    /// When the frame came, or was due; measuring it begins behind this.
     pub taken: SystemTime,
     /// Columns.
     pub width: usize,
@@ -127,8 +127,14 @@ impl Numbers {
         id
     }
 
-    /// What a frame showed, with the lines numbered; `lone` numbers lines at once, where no further frame comes.
-    pub(super) fn sight(&mut self, seq: u64, frame: &Frame, glimpse: Glimpse, lone: bool) -> Sight {
+    /// What a frame of this number and time of arrival showed, with the lines numbered; `lone` numbers lines at once, where no further frame comes.
+    pub(super) fn sight(
+        &mut self,
+        (seq, taken): (u64, SystemTime),
+        frame: &Frame,
+        glimpse: Glimpse,
+        lone: bool,
+    ) -> Sight {
         let hairs = glimpse.picture.cross_hairs;
         let field = glimpse.picture.field;
         let mut lines: Vec<SightedLine> = Vec::with_capacity(glimpse.picture.lines.len());
@@ -159,7 +165,7 @@ impl Numbers {
         Sight {
             seq,
             time_s: frame.time_s,
-            taken: SystemTime::now(),
+            taken,
             width: frame.width(),
             height: frame.height(),
             cross_hairs: hairs,

@@ -61,6 +61,8 @@ pub struct Understood {
     pub deviation_deg: Option<Measured>,
     /// Its index.
     pub index: Option<Measured>,
+    /// The reading whose central image stands in for the line's own, which is still to come.
+    pub stand_in: Option<u64>,
     /// Why it is doubtful.
     pub doubt: Option<String>,
 }
@@ -207,7 +209,7 @@ impl Desk {
                 line.name = Some(name.to_owned());
             }
         }
-        self.shared.changed();
+        self.shared.show_again();
         Ok(name.map_or_else(|| "Chosen.".to_owned(), |name| format!("That is {name}.")))
     }
 
@@ -257,7 +259,7 @@ impl Desk {
         let mut with_it = book.clone();
         with_it.readings.push(candidate.clone());
         let per_px = before.scale.as_ref().map(Calibration::arcsec_per_px);
-        preview_central(&mut with_it, &candidate, &book, per_px);
+        let stand_in = preview_central(&mut with_it, &candidate, &book, per_px);
         let with = results(&with_it, &self.options.profile, &self.options.logbook);
         let of = with.experiment.as_ref().and_then(|experiment| {
             let row = usize::try_from(id).ok()?;
@@ -275,6 +277,7 @@ impl Desk {
             offset_px: offset.px,
             deviation_deg,
             index,
+            stand_in,
             doubt: doubt(&book, &candidate, &before, &with)
                 .map(|doubt| in_readings(&doubt, id))
                 .or_else(|| offset.doubt.clone()),
@@ -645,23 +648,14 @@ impl Desk {
     }
 }
 
-/// Mean of a line's offsets with its standard uncertainty: noise grows less with the number of frames, what lasts and the hairs do not.
+/// Mean of a line's offsets in the newest frames. Its standard uncertainty is that of one of them: coded video repeats its noise from frame
+/// to frame, so that the mean of a few is not known to be better.
 fn mean_offset(same: &[(&Arc<SeenFrame>, &SightedLine)]) -> Option<(f64, f64)> {
-    let count = same.len() as f64;
-    let (mut sum, mut noise, mut lasting) = (0.0, 0.0, 0.0_f64);
-    for (seen, line) in same {
-        let (offset_px, u_px) = line.offset_px?;
-        let hairs = seen
-            .sight
-            .cross_hairs
-            .as_ref()
-            .map_or(0.0, |hairs| hairs.u_x_px);
-        let stays = line.line.lasting_px.powi(2) + hairs.powi(2);
-        sum += offset_px;
-        noise += (u_px.powi(2) - stays).max(0.0);
-        lasting = lasting.max(stays.min(u_px.powi(2)));
-    }
-    (count > 0.0).then(|| (sum / count, (noise / (count * count) + lasting).sqrt()))
+    let offsets: Vec<(f64, f64)> = same.iter().filter_map(|(_, line)| line.offset_px).collect();
+    let count = offsets.len() as f64;
+    let mean = |of: &dyn Fn(&(f64, f64)) -> f64| offsets.iter().map(of).sum::<f64>() / count;
+    let u_px = mean(&|(_, u_px)| u_px * u_px).sqrt();
+    (!offsets.is_empty()).then(|| (mean(&|(offset_px, _)| *offset_px), u_px))
 }
 
 /// After a line its central image, but first the other lines of the same sweep, whose reading is the same; none where it was read before.
@@ -780,27 +774,24 @@ fn preview_central(
     candidate: &KeptReading,
     book: &Book,
     arcsec_per_px: Option<f64>,
-) {
-    if candidate.kind != ReadingKind::Line {
-        return;
-    }
-    let waits = with_it.groups().iter().any(|group| {
-        group.central.is_none() && group.lines.iter().any(|line| line.id == candidate.id)
-    });
-    if let Some(last) = book
+) -> Option<u64> {
+    let waits = candidate.kind == ReadingKind::Line
+        && with_it.groups().iter().any(|group| {
+            group.central.is_none() && group.lines.iter().any(|line| line.id == candidate.id)
+        });
+    let last = book
         .counted(ReadingKind::Central)
         .next_back()
-        .filter(|_| waits)
-    {
-        let mut stand_in = last.clone();
-        stand_in.id = PREVIEW;
-        stand_in.entry.line.clone_from(&candidate.entry.line);
-        if let Some(per_px) = arcsec_per_px.filter(|per_px| per_px.abs() > 0.0) {
-            stand_in.entry.offset_px.get_or_insert(0.0);
-            stand_in.entry.u_px = Some(U_STAND_IN_ARCSEC / per_px.abs());
-        }
-        with_it.readings.push(stand_in);
+        .filter(|_| waits)?;
+    let mut stand_in = last.clone();
+    stand_in.id = PREVIEW;
+    stand_in.entry.line.clone_from(&candidate.entry.line);
+    if let Some(per_px) = arcsec_per_px.filter(|per_px| per_px.abs() > 0.0) {
+        stand_in.entry.offset_px.get_or_insert(0.0);
+        stand_in.entry.u_px = Some(U_STAND_IN_ARCSEC / per_px.abs());
     }
+    with_it.readings.push(stand_in);
+    Some(last.id)
 }
 
 fn known_line(book: &Book, name: &str) -> Result<(), Refused> {
