@@ -201,6 +201,7 @@ link.addEventListener("state", ({ detail }) => {
   showAids(state);
   choice.show(state);
   guide.show(state);
+  guide.seen(eye.sight);
   results.show(state);
   handIn.show(state.upload);
   announce();
