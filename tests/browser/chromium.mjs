@@ -100,6 +100,7 @@ export async function chromium(program = process.env.CHROMIUM ?? "chromium") {
     "--disable-component-update", "--disable-sync", "--disable-background-timer-throttling", "--disable-backgrounding-occluded-windows",
     "--disable-renderer-backgrounding", "--autoplay-policy=no-user-gesture-required", "--remote-debugging-pipe", `--user-data-dir=${profile}`, "about:blank"],
   { stdio: ["ignore", "ignore", "ignore", "pipe", "pipe"] });
+  process.on("exit", () => browser.kill("SIGKILL"));
   let number = 0, missing = null, unread = Buffer.alloc(0);
   const waiting = new Map(), pages = new Map();
   browser.stdio[4].on("data", (chunk) => {

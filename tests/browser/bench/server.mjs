@@ -17,6 +17,11 @@ export const freePort = () => new Promise((done, fail) => {
 export const folder = (name) => mkdtempSync(join(tmpdir(), `bench-${name}-`));
 export const remove = (path) => rmSync(path, { recursive: true, force: true, maxRetries: 5, retryDelay: 100 });
 
+/** Nothing that was started outlives the checks, however these end. */
+const alive = new Set();
+process.on("exit", () => { for (const child of alive) child.kill("SIGKILL"); });
+for (const signal of ["SIGINT", "SIGTERM"]) process.on(signal, () => process.exit(2));
+
 export class Bench {
   #child = null;
   #said = "";
@@ -34,6 +39,8 @@ export class Bench {
     this.#said = "";
     const child = spawn(this.program, ["bench", "--no-open", "--port", String(this.port), "--logbook", this.logbook, ...this.more], { stdio: ["ignore", "pipe", "pipe"] });
     this.#child = child;
+    alive.add(child);
+    child.once("exit", () => alive.delete(child));
     for (const stream of [child.stdout, child.stderr]) stream.on("data", (text) => { this.#said += text; });
     for (let tries = 0; this.addresses.length === 0; tries += 1) {
       if (child.exitCode !== null || tries > 200) throw new Error(`lineturn bench printed no address: ${this.#said.slice(0, 500)}`);
