@@ -12,7 +12,7 @@
 //! ```
 //!
 //! `basics` holds the words that every stage speaks, `session` alone joins the stages, `simulate`
-//! renders practice footage with an optics of its own, `cli` turns flags into calls of `session`.
+//! renders practice footage with an optics of its own, `serve` shows a live experiment to browsers, `cli` turns flags into calls of `session`.
 
 pub mod basics;
 mod capture;
@@ -22,5 +22,6 @@ mod follow;
 mod logbook;
 mod prism;
 pub mod report;
+mod serve;
 pub mod session;
 pub mod simulate;

@@ -1,6 +1,7 @@
 //! What is tested from outside the modules, and where it belongs:
 //!
 //! - `order`: which stage may use which, head comments, words that may not appear in the tree.
+//! - `bench`: the built program as the server of the bench page: a whole experiment, kills, keys, slow browsers.
 //! - `command_line`: the built program: output, documents, exit status, the sentence for each bad input.
 //! - `live_sources`: the built program with network cameras, cameras, recordings, Ctrl-C, and with many clips at once.
 //! - `simulated_runs`: practice footage through the whole chain: turning points, pulls, indices.
@@ -14,6 +15,7 @@
     reason = "a test may say what it saw and stop at the first surprise"
 )]
 
+mod bench;
 mod command_line;
 mod known_frames;
 mod live_sources;

@@ -17,7 +17,8 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ),
     ("report", &["basics", "session"]),
     ("simulate", &["basics"]),
-    ("cli", &["basics", "session", "report", "simulate"]),
+    ("serve", &["basics", "session", "report"]),
+    ("cli", &["basics", "session", "report", "serve", "simulate"]),
 ];
 
 /// Of `basics`, practice footage may use only these: a fit or a formula shared with the analysis would hide its mistakes.

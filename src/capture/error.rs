@@ -132,7 +132,7 @@ impl CaptureError {
         }
     }
 
-    pub(super) fn refused(name: &str, what: impl Into<String>, cure: impl Into<String>) -> Self {
+    pub(crate) fn refused(name: &str, what: impl Into<String>, cure: impl Into<String>) -> Self {
         Self::Refused {
             name: name.to_owned(),
             what: what.into(),

@@ -173,6 +173,9 @@ pub trait FrameSource: Send {
         ))
     }
 
+    /// Ends the recording, where there is one; it can be begun anew into another file.
+    fn end_recording(&mut self) {}
+
     /// Adds the last frame to the recording, where there is one; one sentence when the recording has to end.
     fn record_last(&mut self, _frame: &Frame) -> Option<String> {
         None

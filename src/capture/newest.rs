@@ -144,6 +144,11 @@ impl Delivery {
         self.recording = Some(recording);
     }
 
+    /// Ends the recording, which is whole as it stands.
+    pub(super) fn end_recording(&mut self) {
+        self.recording = None;
+    }
+
     /// Adds the last frame to the recording; a sentence when that has to end.
     pub(super) fn record_last(&mut self, frame: &Frame) -> Option<String> {
         let recording = self.recording.as_mut()?;

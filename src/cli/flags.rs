@@ -35,6 +35,11 @@ pub(super) enum Command {
         after_help = "Examples:\n  lineturn watch sweep.mp4\n  lineturn watch sweep.mp4 --toward right --scale scale.json --track track.csv\n  lineturn watch frames/ --fps 25 --json\n  lineturn watch - < sweep.y4m\n  lineturn watch camera:0 --seconds 40 --record sweep.avi\n  lineturn watch clips/*.mp4 --json-dir results\n\nA live source ends after --seconds, or at Ctrl-C: what was measured till then is\nprinted. Exposure, gain, white balance and focus of a camera are locked where\nthey stand when it starts, unless values are given.\n\nMake two passes in a clip: one pass alone cannot always tell the minimum from\na hand that turned back."
     )]
     Watch(Watch),
+    /// The live experiment on a page of the browser: what the camera sees, what to do next, readings, and results as they grow
+    #[command(
+        after_help = "Examples:\n  lineturn bench --source camera:0 --logbook monday\n  lineturn bench --source sweep.mp4\n  lineturn bench --source camera:0 --bench bench.toml --share\n\nThe page is served to this machine only; with --share to the local network, too: the\naddress printed first may change things, the one below it and its QR code only look.\nA clip plays in real time and can be paused, stepped and scrubbed. Ctrl-C ends; started\nagain with the same --logbook, it goes on where it was."
+    )]
+    Bench(Bench),
     /// The cameras that this machine has, their modes, and what of them can be locked
     #[command(
         after_help = "Examples:\n  lineturn cameras\n  lineturn watch camera:0\n  lineturn watch camera:usb-0000:00:14.0-2 --mode 1280x720@30:MJPG"
@@ -128,6 +133,39 @@ pub(super) struct Watch {
     /// One JSON document on standard output
     #[arg(long)]
     pub(super) json: bool,
+}
+
+#[derive(Args, Debug)]
+pub(super) struct Bench {
+    /// A video file, a folder of pictures, camera:N (or camera: and its name or place), or an http:// or https:// address of motion JPEG; without it, clips can be handed in through the page and readings typed
+    #[arg(long, value_name = "SOURCE")]
+    pub(super) source: Option<String>,
+    /// Folder that keeps everything that is read, and the frames it rests on
+    #[arg(long, value_name = "DIR", default_value = "logbook")]
+    pub(super) logbook: PathBuf,
+    /// Bench profile: least count, windows, prism and camera scale of one spectrometer
+    #[arg(long, value_name = "FILE.toml")]
+    pub(super) bench: Option<PathBuf>,
+    /// Port of the page [default: 7319, or any that is free]
+    #[arg(long, value_name = "N")]
+    pub(super) port: Option<u16>,
+    /// Opens the page to the local network, with a key in its address
+    #[arg(long)]
+    pub(super) share: bool,
+    /// Prints the page's address, but does not open it
+    #[arg(long)]
+    pub(super) no_open: bool,
+    /// Side of the picture on which the central image lies
+    #[arg(long, value_enum)]
+    pub(super) toward: Option<Toward>,
+    /// Frames per second of a folder of pictures that has no times.csv
+    #[arg(long, value_name = "N")]
+    pub(super) fps: Option<f64>,
+    /// Accepts this one certificate of an https:// camera, and no other: its SHA-256 fingerprint, 64 hexadecimal digits
+    #[arg(long, value_name = "FINGERPRINT")]
+    pub(super) certificate: Option<String>,
+    #[command(flatten)]
+    pub(super) camera: CameraFlags,
 }
 
 #[derive(Args, Debug)]

@@ -9,6 +9,7 @@
 //! Checked by `tests/command_line.rs`.
 
 mod batch;
+mod bench;
 mod flags;
 mod live;
 mod progress;
@@ -69,6 +70,7 @@ pub fn main() -> ExitCode {
         Command::Locate(flags) => run::locate(&flags),
         Command::Watch(flags) => run::watch(&flags),
         Command::Cameras(flags) => live::cameras(&flags),
+        Command::Bench(flags) => bench::bench(&flags),
         Command::CameraProcess(flags) => return crate::session::camera_process(&flags.task),
         Command::ClipProcess(flags) => batch::watch_clip(&flags),
         Command::Scale(flags) => run::scale(&flags),

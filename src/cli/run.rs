@@ -360,7 +360,7 @@ fn write_page(path: &Path, page: &str, paper: Paper) -> Result<(), CliError> {
 }
 
 /// The bench profile that was named, or an empty one.
-fn profile_of(path: Option<&Path>, with_scale: bool) -> Result<BenchProfile, CliError> {
+pub(super) fn profile_of(path: Option<&Path>, with_scale: bool) -> Result<BenchProfile, CliError> {
     Ok(match path {
         Some(path) => session::read_bench(path, with_scale)?,
         None => BenchProfile::default(),
@@ -496,7 +496,7 @@ impl From<Toward> for Side {
     }
 }
 
-fn checked_fps(fps: Option<f64>) -> Result<Option<f64>, CliError> {
+pub(super) fn checked_fps(fps: Option<f64>) -> Result<Option<f64>, CliError> {
     match fps {
         Some(fps) if !(fps.is_finite() && fps > 0.0 && fps <= 10_000.0) => Err(CliError::Usage(
             format!("--fps: {fps} is no frame rate; give frames per second, such as 25"),

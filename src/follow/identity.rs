@@ -81,6 +81,8 @@ pub(super) struct Track {
     reach: Reach,
     /// Whether the last sighting was far from where the line was expected.
     surprised: bool,
+    /// The frame and place of its first sighting: no two tracks begin alike, so these name it while the clip runs.
+    name: (u64, u64),
 }
 
 /// Farthest reach to both sides since the line last came back, for showing progress.
@@ -114,7 +116,7 @@ const FARTHEST_IN_SD: f64 = 12.0;
 const USUAL_IN_SD: f64 = 5.0;
 
 /// Gives sightings to lines, frame by frame.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct Identity {
     pub(super) open: Vec<Track>,
     pub(super) closed: Vec<Track>,
@@ -258,6 +260,7 @@ impl Track {
                 turned_at_px: None,
             },
             surprised: false,
+            name: (frame, line.x_px.to_bits()),
         }
     }
 
@@ -305,6 +308,7 @@ impl Track {
             x_px: last.x_px,
             offset_px: hairs.map(|x| last.x_px - x),
             velocity_px_s: self.velocity_px_s,
+            name: self.name,
             turned_at_px: self.reach.turned_at_px,
             state,
         })

@@ -67,6 +67,8 @@ pub struct LineProgress {
     pub offset_px: Option<f64>,
     /// Velocity, px/s.
     pub velocity_px_s: f64,
+    /// What names the line from frame to frame.
+    pub name: (u64, u64),
     /// Farthest reach that the line came back from, px; none until it turned.
     pub turned_at_px: Option<f64>,
     /// Where it is in its sweep.
@@ -80,8 +82,8 @@ pub struct Progress {
     pub lines: Vec<LineProgress>,
 }
 
-/// Follows the lines of a clip.
-#[derive(Debug)]
+/// Follows the lines of a clip; a copy can be put together while the clip goes on.
+#[derive(Clone, Debug)]
 pub struct Follower {
     settings: Settings,
     identity: Identity,

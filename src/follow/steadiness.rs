@@ -83,7 +83,7 @@ impl Hold {
 }
 
 /// Collects marks frame by frame.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct Steadiness {
     hairs: Vec<Mark>,
     shapes: Vec<[f32; 7]>,

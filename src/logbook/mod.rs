@@ -8,10 +8,11 @@
 //! The two windows of a reading are averaged about their being 180 degrees apart, which removes eccentricity to
 //! first order; each window carries a rectangular error of half a least count (JCGM 100, 4.3.7); the offset is
 //! added with its sign. The scale is a polynomial of the offset, fitted to slit pictures at known readings, with
-//! a higher term only where an F test asks for it.
+//! a higher term only where an F test asks for it. What happens at the bench is kept in a journal (`journal`), a record a line, on
+//! the disk before it is acknowledged.
 //!
 //! Refuses: tables with an unreadable cell, a row that is missing or comes twice (one sentence with file, row and
-//! column); a scale from fewer than three points or from points that do not spread.
+//! column); a folder whose journal another process holds; a scale from fewer than three points or from points that do not spread.
 //!
 //! Optics, files other than the tables, and pictures do not belong here.
 //!
@@ -20,6 +21,7 @@
 
 pub mod bench;
 pub mod circle;
+pub mod journal;
 pub mod record;
 pub mod scale;
 pub mod table;

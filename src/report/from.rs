@@ -218,7 +218,7 @@ pub(super) fn number(m: &Measured, unit: &'static str) -> Value {
     }
 }
 
-fn angle(deg: &Measured) -> Value {
+pub(super) fn angle(deg: &Measured) -> Value {
     Value::Angle {
         deg: deg.value(),
         u_arcsec: known(deg.u() * ARCSEC_PER_DEG),

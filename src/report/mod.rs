@@ -14,6 +14,7 @@ mod curve;
 pub mod document;
 mod figures;
 pub mod from;
+pub mod live;
 mod method;
 pub mod page;
 pub mod plot;

@@ -22,7 +22,7 @@ use crate::prism::resolving::{Aperture, Resolving, resolving};
 use crate::prism::{self, Pointed, PointedAt, Reduction, ReductionOptions};
 
 /// Standard uncertainty that eccentricity leaves in a reading of one window alone, seconds of arc (common practice, no source).
-const ECCENTRICITY_ONE_WINDOW_ARCSEC: f64 = 30.0;
+pub(super) const ECCENTRICITY_ONE_WINDOW_ARCSEC: f64 = 30.0;
 /// Key of the random numbers, so that a Monte Carlo check gives the same figures again.
 const MONTE_CARLO_KEY: u64 = 1;
 
@@ -185,6 +185,45 @@ pub fn reduce(
         offsets.push(offset);
     }
 
+    reduced(
+        table,
+        Offsets {
+            rows,
+            footage,
+            offsets,
+            cautions,
+        },
+        options,
+    )
+}
+
+/// Readings with what their footage showed, an entry a row.
+pub(super) struct Offsets {
+    /// The readings.
+    pub(super) rows: Vec<ReadingRow>,
+    /// What the footage of each showed, where there is any.
+    pub(super) footage: Vec<Option<MeasuredFootage>>,
+    /// Measured offset of each from the cross-hairs, seconds of arc; none where the row's own offset counts.
+    pub(super) offsets: Vec<Option<Measured>>,
+    /// What is doubtful about them.
+    pub(super) cautions: Vec<Caution>,
+}
+
+/// Reduces readings whose footage is measured already; `table` is where they stand, for sentences.
+///
+/// # Errors
+/// The angles: one sentence that names the row.
+pub(super) fn reduced(
+    table: &Path,
+    measured: Offsets,
+    options: &ReduceOptions,
+) -> Result<Experiment, SessionError> {
+    let Offsets {
+        rows,
+        footage,
+        offsets,
+        mut cautions,
+    } = measured;
     let least_count = options
         .least_count
         .unwrap_or_else(|| least_count_shown(windows_of(&rows)));

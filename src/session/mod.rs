@@ -12,6 +12,7 @@
 //! Checked by `tests/simulated_runs.rs` (from footage to index) and `tests/command_line.rs`.
 
 mod batch;
+pub mod bench;
 mod calibrate;
 mod class;
 mod demo;
@@ -23,7 +24,7 @@ mod sweep;
 mod watcher;
 
 pub use crate::basics::frame::Frame;
-pub use crate::basics::uncertainty::{Cause, Measured, rounded};
+pub use crate::basics::uncertainty::{Cause, Measured, Shape, rounded};
 pub use crate::basics::units::{Angle, CircleReading, Wavelength};
 pub use crate::capture::camera::{
     CameraDescription, CameraWish, Control, ControlName, Mode, PixelFormat, camera_process, cameras,
@@ -36,7 +37,7 @@ pub use crate::find::{CrossHairs, FieldOfView, Hair, Line, Picture};
 pub use crate::follow::{FollowedLine, Side, Sweep, TrackPoint, TurningPoint};
 pub use crate::logbook::bench::{Bench, Sense};
 pub use crate::logbook::record::{CalibrationRecord, WarningRecord};
-pub use crate::logbook::scale::{Calibration, ScalePoint};
+pub use crate::logbook::scale::{Calibration, ReadyScale, ScalePoint};
 pub use crate::logbook::table::{ReadingRow, Target};
 pub use crate::prism::Reduction;
 pub use crate::prism::air::AirConditions;

@@ -21,6 +21,15 @@ const KNOCK_PX: f64 = 0.2;
 /// Frames passed over from which on known lines are looked for everywhere: a hand moves a line out of its surroundings in that time.
 const PASSED_OVER_TOO_FAR: u64 = 6;
 
+/// What one frame showed.
+#[derive(Clone, Debug)]
+pub(super) struct Glimpse {
+    /// What was found in it; the cross-hairs are those of all frames till then.
+    pub(super) picture: Picture,
+    /// How far its lines have come.
+    pub(super) progress: Progress,
+}
+
 /// Looks at frames in their order and follows what is in them.
 pub(super) struct Watcher {
     finder: Finder,
@@ -34,6 +43,8 @@ pub(super) struct Watcher {
     hairs_sightings: u32,
     frames: u64,
     last_s: f64,
+    /// The whole picture and the hairs are looked at so many times more seldom than usual.
+    seldom: u64,
 }
 
 impl Watcher {
@@ -49,7 +60,14 @@ impl Watcher {
             hairs_sightings: 0,
             frames: 0,
             last_s: 0.0,
+            seldom: 1,
         }
+    }
+
+    /// Looks at the whole picture, and at hairs that are well known, so many times more seldom: for frames that come faster than they
+    /// can be measured otherwise. A camera that is knocked is noticed later by as much.
+    pub(super) fn look_around_seldom(&mut self, times: u64) {
+        self.seldom = times.max(1);
     }
 
     /// Frames looked at.
@@ -75,12 +93,46 @@ impl Watcher {
         }
     }
 
+    /// Begins to follow anew, in frames that may be of another clip; the hairs, which are fixed to the camera, stay known.
+    pub(super) fn begin_anew(&mut self, settings: Settings) {
+        let fresh = Self::new(settings);
+        self.follower = fresh.follower;
+        self.stack = fresh.stack;
+        self.known.lines.clear();
+        self.hairs_seen = false;
+        self.hairs_missed = 0;
+        self.hairs_sightings = 0;
+        self.frames = 0;
+        self.last_s = 0.0;
+    }
+
+    /// The hairs of another camera, or of another size of picture, are not these.
+    pub(super) fn forget_hairs(&mut self) {
+        self.known = Known::default();
+        self.pool = HairPool::default();
+    }
+
+    /// What the frames show up to now, to be put together while others come.
+    pub(super) fn follower(&self) -> Follower {
+        self.follower.clone()
+    }
+
+    /// The hairs of earlier frames, where those that are followed now show too little of them.
+    pub(super) fn hairs_if_few(&self) -> Option<CrossHairs> {
+        self.known
+            .cross_hairs
+            .clone()
+            .filter(|_| self.hairs_sightings < ENOUGH_SIGHTINGS)
+    }
+
     /// Looks at one frame.
-    pub(super) fn advance(&mut self, frame: &Frame) {
-        self.known.everywhere = self.frames.is_multiple_of(FRAMES_BETWEEN_FULL_LOOKS);
+    pub(super) fn advance(&mut self, frame: &Frame) -> Glimpse {
+        let full = FRAMES_BETWEEN_FULL_LOOKS * self.seldom;
+        let hairs = FRAMES_BETWEEN_HAIR_FITS * self.seldom;
+        self.known.everywhere = self.frames.is_multiple_of(full);
         // Between two full looks, so that it is known which lines stand beside the hairs.
         let few = self.hairs_seen && self.hairs_sightings < ENOUGH_SIGHTINGS;
-        let due = few || self.frames % FRAMES_BETWEEN_HAIR_FITS == FRAMES_BETWEEN_HAIR_FITS / 2;
+        let due = few || self.frames % hairs == hairs / 2;
         let settled = self.hairs_seen
             || self.hairs_sightings == 0 && self.frames > 2 * FRAMES_BETWEEN_FULL_LOOKS;
         self.known.hairs_fixed = settled && !due;
@@ -106,10 +158,12 @@ impl Watcher {
         {
             self.known.cross_hairs = self.stack.cross_hairs(&mut self.finder);
         }
-        self.known.field = picture.field;
-        self.known.lines = picture.lines;
+        self.known.field.clone_from(&picture.field);
+        self.known.lines.clone_from(&picture.lines);
         ahead(&mut self.known.lines, &progress, frame.time_s - self.last_s);
         self.last_s = frame.time_s;
+        picture.cross_hairs.clone_from(&self.known.cross_hairs);
+        Glimpse { picture, progress }
     }
 
     /// Counts sightings of the hairs; hidden ones, or ones on a camera that was knocked, are looked for everywhere.

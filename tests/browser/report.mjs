@@ -7,11 +7,10 @@
 // Exit status: 0 all well, 1 the page has faults (each on a line of standard error), 2 it could not be looked at.
 // Needs Node 18 or later and Chromium; no packages. Speaks the DevTools protocol over pipes, opens no port.
 
-import { spawn } from "node:child_process";
-import { mkdtempSync, mkdirSync, rmSync, writeFileSync, existsSync } from "node:fs";
-import { tmpdir } from "node:os";
+import { existsSync, mkdirSync, writeFileSync } from "node:fs";
 import { join, resolve } from "node:path";
 import { pathToFileURL } from "node:url";
+import { chromium } from "./chromium.mjs";
 
 const args = process.argv.slice(2);
 const option = (name) => {
@@ -26,37 +25,6 @@ if (!report || args.length !== 1 || !existsSync(report)) {
   process.exit(2);
 }
 if (save) mkdirSync(save, { recursive: true });
-
-const profile = mkdtempSync(join(tmpdir(), "report-check-"));
-const browser = spawn(
-  program,
-  ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--remote-debugging-pipe", `--user-data-dir=${profile}`, "about:blank"],
-  { stdio: ["ignore", "ignore", "ignore", "pipe", "pipe"] },
-);
-
-let number = 0;
-const waiting = new Map();
-let listen = () => {};
-let unread = Buffer.alloc(0);
-browser.stdio[4].on("data", (chunk) => {
-  unread = Buffer.concat([unread, chunk]);
-  for (let end = unread.indexOf(0); end >= 0; end = unread.indexOf(0)) {
-    const message = JSON.parse(unread.subarray(0, end).toString());
-    unread = unread.subarray(end + 1);
-    const answer = waiting.get(message.id);
-    if (!answer) { listen(message); continue; }
-    waiting.delete(message.id);
-    if (message.error) answer.fail(new Error(`${answer.method}: ${message.error.message}`));
-    else answer.done(message.result);
-  }
-});
-const call = (method, params = {}, sessionId = undefined) =>
-  new Promise((done, fail) => {
-    const id = ++number;
-    waiting.set(id, { done, fail, method });
-    browser.stdio[3].write(`${JSON.stringify({ id, method, params, sessionId })}\0`);
-  });
 
 // Runs inside the page.
 function look() {
@@ -100,72 +68,43 @@ function look() {
   return { faults, drawings, texts };
 }
 
-async function check() {
+async function check(browser) {
   const faults = [];
-  const { targetId } = await call("Target.createTarget", { url: "about:blank" });
-  const { sessionId } = await call("Target.attachToTarget", { targetId, flatten: true });
-  const ask = (method, params) => call(method, params, sessionId);
+  const page = await browser.page();
   const url = pathToFileURL(resolve(report)).href;
-  let loaded = () => {};
-  listen = ({ method, params }) => {
-    if (method === "Page.loadEventFired") loaded();
-    if (method === "Log.entryAdded" && params.entry.level === "error") faults.push(`console: ${params.entry.text}`);
-    if (method === "Runtime.exceptionThrown") faults.push(`exception: ${params.exceptionDetails.text}`);
-    if (method === "Runtime.consoleAPICalled" && params.type === "error") faults.push(`console: ${JSON.stringify(params.args)}`);
-    if (method === "Network.requestWillBeSent" && params.request.url !== url && !params.request.url.startsWith("data:")) {
-      faults.push(`fetches ${params.request.url}`);
-    }
-  };
-  for (const domain of ["Page", "Log", "Runtime", "Network"]) await ask(`${domain}.enable`);
   for (const [width, height, scheme] of [[375, 812, "light"], [375, 812, "dark"], [1280, 800, "light"], [1280, 800, "dark"]]) {
-    await ask("Emulation.setDeviceMetricsOverride", { width, height, deviceScaleFactor: width < 600 ? 2 : 1, mobile: width < 600 });
-    await ask("Emulation.setEmulatedMedia", { features: [{ name: "prefers-color-scheme", value: scheme }] });
-    const load = new Promise((done) => { loaded = done; });
-    await ask("Page.navigate", { url });
-    await load;
-    const { result, exceptionDetails } = await ask("Runtime.evaluate", { expression: `(${look})()`, returnByValue: true });
-    if (exceptionDetails) throw new Error(exceptionDetails.exception?.description ?? exceptionDetails.text);
-    for (const fault of result.value.faults) faults.push(`${width} px, ${scheme}: ${fault}`);
-    console.log(`${width} px, ${scheme}: ${result.value.drawings} drawings, ${result.value.texts} texts in them`);
+    await page.ask("Emulation.setDeviceMetricsOverride", { width, height, deviceScaleFactor: width < 600 ? 2 : 1, mobile: width < 600 });
+    await page.ask("Emulation.setEmulatedMedia", { features: [{ name: "prefers-color-scheme", value: scheme }] });
+    await page.go(url);
+    const seen = await page.value(`(${look})()`);
+    for (const fault of seen.faults) faults.push(`${width} px, ${scheme}: ${fault}`);
+    console.log(`${width} px, ${scheme}: ${seen.drawings} drawings, ${seen.texts} texts in them`);
     if (save) {
-      const { data } = await ask("Page.captureScreenshot", { format: "png", captureBeyondViewport: true });
-      writeFileSync(join(save, `${width}-${scheme}.png`), Buffer.from(data, "base64"));
+      await page.picture(join(save, `${width}-${scheme}.png`), true);
     }
   }
   for (const [name, paperWidth, paperHeight] of [["a4", 8.27, 11.69], ["letter", 8.5, 11]]) {
-    const { data } = await ask("Page.printToPDF", { paperWidth, paperHeight, preferCSSPageSize: false, printBackground: false });
+    const { data } = await page.ask("Page.printToPDF", { paperWidth, paperHeight, preferCSSPageSize: false, printBackground: false });
     const pdf = Buffer.from(data, "base64");
     if (pdf.length < 1000) faults.push(`${name}: the print is empty`);
     if (save) writeFileSync(join(save, `${name}.pdf`), pdf);
   }
+  faults.push(...page.faults);
+  for (const asked of page.asked) if (asked !== url && !asked.startsWith("data:")) faults.push(`fetches ${asked}`);
   return faults;
 }
 
-const limit = setTimeout(() => { console.error("the browser did not answer within 120 s"); leave(2); }, 120_000);
-function leave(status) {
-  clearTimeout(limit);
-  const tidy = () => {
-    // Helper processes of the browser may still be writing; a profile left behind is no fault of the page.
-    try { rmSync(profile, { recursive: true, force: true, maxRetries: 10, retryDelay: 100 }); } catch { /* left to the system */ }
-    process.exit(status);
-  };
-  if (browser.exitCode !== null || browser.signalCode !== null) { tidy(); return; }
-  browser.once("exit", tidy);
-  call("Browser.close").catch(() => {});
-  setTimeout(() => browser.kill("SIGKILL"), 5_000).unref();
+const limit = setTimeout(() => { console.error("the browser did not answer within 120 s"); process.exit(2); }, 120_000);
+let status = 0;
+const browser = await chromium(program);
+try {
+  const once = [...new Set(await check(browser))];
+  for (const fault of once) console.error(fault);
+  status = once.length ? 1 : 0;
+} catch (e) {
+  console.error(e.message);
+  status = 2;
 }
-browser.stdio[3].on("error", () => {});
-browser.on("exit", () => { for (const { fail } of waiting.values()) fail(new Error(`${program} ended before it answered`)); });
-browser.on("error", (e) => {
-  console.error(`cannot start ${program}: ${e.message}`);
-  rmSync(profile, { recursive: true, force: true });
-  process.exit(2);
-});
-check().then(
-  (faults) => {
-    const once = [...new Set(faults)];
-    for (const fault of once) console.error(fault);
-    leave(once.length ? 1 : 0);
-  },
-  (e) => { console.error(e.message); leave(2); },
-);
+clearTimeout(limit);
+await browser.close();
+process.exit(status);

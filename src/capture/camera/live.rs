@@ -396,6 +396,10 @@ impl FrameSource for Live {
         Ok(())
     }
 
+    fn end_recording(&mut self) {
+        self.delivery.end_recording();
+    }
+
     fn record_last(&mut self, frame: &Frame) -> Option<String> {
         self.delivery.record_last(frame)
     }

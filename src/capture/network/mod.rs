@@ -302,6 +302,10 @@ impl FrameSource for Network {
         Ok(())
     }
 
+    fn end_recording(&mut self) {
+        self.delivery.end_recording();
+    }
+
     fn record_last(&mut self, frame: &Frame) -> Option<String> {
         self.delivery.record_last(frame)
     }

@@ -1,0 +1,393 @@
+//! Paths in, answers out: every request passes the guard first.
+
+use std::convert::Infallible;
+use std::sync::Arc;
+use std::time::Duration;
+
+use axum::Router;
+use axum::body::{Body, Bytes};
+use axum::extract::{DefaultBodyLimit, Path, Query, Request, State};
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::middleware::{self, Next};
+use axum::response::sse::{Event, KeepAlive, Sse};
+use axum::response::{IntoResponse, Response};
+use axum::routing::{get, post};
+use serde::Deserialize;
+use serde_json::{Value, json};
+use tokio::sync::{Mutex, mpsc, watch};
+use tokio_stream::StreamExt;
+use tokio_stream::wrappers::ReceiverStream;
+
+use super::guard::Guard;
+use super::keys::Role;
+use super::{assets, downloads, frame, state, upload};
+use crate::session::bench::{Desk, SeenFrame};
+
+/// How long a request for a frame waits for one.
+const FRAME_WAIT: Duration = Duration::from_secs(10);
+/// After so long without anything new the page is told that the server is there.
+const ALIVE: Duration = Duration::from_secs(2);
+/// Longest request that says what to do.
+const LONGEST_ACTION: usize = 64 * 1024;
+/// What the page may load and who may show it: itself, and nobody.
+const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; connect-src 'self'; form-action 'none'; base-uri 'none'; frame-ancestors 'none'";
+
+/// What all requests share.
+pub(super) struct App {
+    pub(super) desk: Arc<Desk>,
+    guard: Guard,
+    viewer_address: Option<String>,
+    changed: watch::Receiver<u64>,
+    stop: watch::Receiver<bool>,
+    states: watch::Sender<Arc<Value>>,
+    coded: Mutex<Option<(u64, Bytes)>>,
+    drawn: state::Drawn,
+}
+
+impl App {
+    pub(super) fn new(
+        desk: Arc<Desk>,
+        guard: Guard,
+        viewer_address: Option<String>,
+        changed: watch::Receiver<u64>,
+        stop: watch::Receiver<bool>,
+    ) -> Self {
+        Self {
+            desk,
+            guard,
+            viewer_address,
+            changed,
+            stop,
+            states: watch::Sender::new(Arc::new(Value::Null)),
+            coded: Mutex::default(),
+            drawn: state::Drawn::default(),
+        }
+    }
+
+    async fn state(self: &Arc<Self>) -> Value {
+        let app = Arc::clone(self);
+        tokio::task::spawn_blocking(move || state::state(&app.desk, &app.drawn))
+            .await
+            .unwrap_or(Value::Null)
+    }
+
+    /// Sends the state to all that listen, if it is another one.
+    pub(super) async fn send_state(self: &Arc<Self>) {
+        if self.states.receiver_count() == 0 {
+            return;
+        }
+        let state = Arc::new(self.state().await);
+        self.states.send_if_modified(|last| {
+            let other = **last != *state;
+            if other {
+                *last = Arc::clone(&state);
+            }
+            other
+        });
+    }
+
+    fn state_for(&self, state: &Value, role: Role) -> Value {
+        let mut state = state.clone();
+        if let Some(object) = state.as_object_mut() {
+            let role = match role {
+                Role::Operator => "operator",
+                Role::Viewer => "viewer",
+            };
+            if role == "viewer"
+                && let Some(folder) = object.get_mut("kept").and_then(|kept| kept.get_mut("dir"))
+            {
+                // Where on this machine the logbook lies is no business of those who only look.
+                let name = folder
+                    .as_str()
+                    .map(std::path::Path::new)
+                    .and_then(std::path::Path::file_name);
+                *folder = name.map(|name| name.to_string_lossy().into_owned()).into();
+            }
+            object.insert("role".to_owned(), role.into());
+            let share = self
+                .viewer_address
+                .as_ref()
+                .map(|address| json!({ "viewer_address": address }));
+            object.insert("share".to_owned(), share.unwrap_or_default());
+        }
+        state
+    }
+
+    /// The frame as it is sent, coded by the first who asks.
+    async fn coded(self: &Arc<Self>, seen: Arc<SeenFrame>) -> Option<Bytes> {
+        let mut coded = self.coded.lock().await;
+        if let Some((seq, bytes)) = &*coded
+            && *seq >= seen.sight.seq
+        {
+            return Some(bytes.clone());
+        }
+        let app = Arc::clone(self);
+        let seq = seen.sight.seq;
+        let bytes: Bytes =
+            tokio::task::spawn_blocking(move || frame::coded(&seen, &app.desk.names()).into())
+                .await
+                .ok()?;
+        *coded = Some((seq, bytes.clone()));
+        Some(bytes)
+    }
+}
+
+/// All routes.
+pub(super) fn routes(app: Arc<App>) -> Router {
+    Router::new()
+        .route("/", get(|| async { page("page.html") }))
+        .route(
+            "/page/{name}",
+            get(|Path(name): Path<String>| async move { page(&name) }),
+        )
+        .route("/api/state", get(whole_state))
+        .route("/api/events", get(events))
+        .route("/api/frame", get(next_frame))
+        .route(
+            "/api/do",
+            post(act).layer(DefaultBodyLimit::max(LONGEST_ACTION)),
+        )
+        .route("/api/invite.svg", get(invite))
+        .route("/api/report.html", get(downloads::report_html))
+        .route("/api/report.pdf", get(downloads::report_pdf))
+        .route("/api/result.json", get(downloads::result_json))
+        .route("/api/result.csv", get(downloads::result_csv))
+        .route("/api/readings.csv", get(downloads::readings_csv))
+        .route("/api/logbook.jsonl", get(downloads::logbook))
+        .route(
+            "/api/clip",
+            post(upload::clip).layer(DefaultBodyLimit::disable()),
+        )
+        .fallback(|| async {
+            refused(
+                StatusCode::NOT_FOUND,
+                "there is nothing at this address; open the one that the program printed",
+            )
+        })
+        .method_not_allowed_fallback(|| async {
+            refused(
+                StatusCode::METHOD_NOT_ALLOWED,
+                "this address takes no request of that kind; use the page",
+            )
+        })
+        .layer(middleware::from_fn_with_state(Arc::clone(&app), guarded))
+        .with_state(app)
+}
+
+/// An answer that something was not done.
+pub(super) fn refused(status: StatusCode, said: &str) -> Response {
+    (status, axum::Json(json!({ "ok": false, "said": said }))).into_response()
+}
+
+#[derive(Deserialize)]
+struct KeyQuery {
+    key: Option<String>,
+}
+
+/// Lets in what may come in, and adds to every answer what browsers are told.
+async fn guarded(State(app): State<Arc<App>>, mut request: Request, next: Next) -> Response {
+    let path = request.uri().path().to_owned();
+    let mut answer = match admitted(&app, &request, &path) {
+        Ok(role) => {
+            request.extensions_mut().insert(role);
+            next.run(request).await
+        }
+        Err(refusal) => *refusal,
+    };
+    let headers = answer.headers_mut();
+    for (name, value) in [
+        (header::CONTENT_SECURITY_POLICY, POLICY),
+        (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
+        (header::REFERRER_POLICY, "no-referrer"),
+        (header::CACHE_CONTROL, "no-store"),
+        (
+            header::HeaderName::from_static("cross-origin-resource-policy"),
+            "same-origin",
+        ),
+        (
+            header::HeaderName::from_static("cross-origin-opener-policy"),
+            "same-origin",
+        ),
+    ] {
+        headers.insert(name, HeaderValue::from_static(value));
+    }
+    answer
+}
+
+fn admitted(app: &App, request: &Request, path: &str) -> Result<Role, Box<Response>> {
+    let no = |status, said: &str| Box::new(refused(status, said));
+    app.guard
+        .place(request.headers())
+        .map_err(|said| no(StatusCode::FORBIDDEN, said))?;
+    let is_page = path == "/" || path.starts_with("/page/");
+    if is_page {
+        return Ok(Role::Viewer);
+    }
+    let query = Query::<KeyQuery>::try_from_uri(request.uri())
+        .ok()
+        .and_then(|Query(query)| query.key);
+    // In an address only where a link or a picture cannot carry a header.
+    let by_address = query
+        .as_deref()
+        .filter(|_| path.contains('.') || path == "/api/events");
+    let role = app
+        .guard
+        .role(request.method(), request.headers(), by_address);
+    match role {
+        Some(role) => Ok(role),
+        None if app.guard.shared() => Err(no(
+            StatusCode::UNAUTHORIZED,
+            "the key is missing or wrong; open the whole address that the program printed",
+        )),
+        None => Err(no(
+            StatusCode::FORBIDDEN,
+            "the header X-Bench is missing; use the page, or add it",
+        )),
+    }
+}
+
+fn page(name: &str) -> Response {
+    assets::file(name).unwrap_or_else(|| {
+        refused(
+            StatusCode::NOT_FOUND,
+            "the page has no such file; load the page again",
+        )
+    })
+}
+
+async fn whole_state(
+    State(app): State<Arc<App>>,
+    axum::Extension(role): axum::Extension<Role>,
+) -> Response {
+    let state = app.state().await;
+    axum::Json(app.state_for(&state, role)).into_response()
+}
+
+async fn events(
+    State(app): State<Arc<App>>,
+    axum::Extension(role): axum::Extension<Role>,
+) -> Response {
+    // A browser that reads slowly finds the newest state when it comes back for more.
+    let (give, take) = mpsc::channel::<Event>(1);
+    tokio::spawn(async move {
+        let mut states = app.states.subscribe();
+        let mut stop = app.stop.clone();
+        let mut state = Arc::new(app.state().await);
+        loop {
+            let text = app.state_for(&state, role).to_string();
+            if give
+                .send(Event::default().event("state").data(text))
+                .await
+                .is_err()
+            {
+                return;
+            }
+            tokio::select! {
+                changed = states.changed() => if changed.is_err() { return },
+                () = stopped(&mut stop) => {
+                    // Whoever is gone already need not be told.
+                    let _ = give.send(Event::default().event("gone").data("the program ends")).await;
+                    return;
+                }
+                () = give.closed() => return,
+            }
+            state = states.borrow_and_update().clone();
+        }
+    });
+    Sse::new(ReceiverStream::new(take).map(Ok::<_, Infallible>))
+        .keep_alive(KeepAlive::new().interval(ALIVE).text("alive"))
+        .into_response()
+}
+
+/// Waits until the program ends.
+async fn stopped(stop: &mut watch::Receiver<bool>) {
+    // That nobody is left who could say so is an end, too.
+    let _ = stop.wait_for(|stop| *stop).await;
+}
+
+#[derive(Deserialize)]
+struct FrameQuery {
+    #[serde(default)]
+    after: u64,
+}
+
+async fn next_frame(
+    State(app): State<Arc<App>>,
+    query: Result<Query<FrameQuery>, axum::extract::rejection::QueryRejection>,
+) -> Response {
+    let Ok(Query(FrameQuery { after })) = query else {
+        return refused(
+            StatusCode::BAD_REQUEST,
+            "after is no number of a frame; give that of the last frame that came",
+        );
+    };
+    let mut changed = app.changed.clone();
+    let mut stop = app.stop.clone();
+    let waited = async {
+        loop {
+            changed.mark_unchanged();
+            // A number from before the program was started anew is larger than all of this run.
+            if let Some(seen) = app.desk.newest()
+                && seen.sight.seq != after
+            {
+                return Some(seen);
+            }
+            changed.changed().await.ok()?;
+        }
+    };
+    let seen = tokio::select! {
+        seen = tokio::time::timeout(FRAME_WAIT, waited) => seen.ok().flatten(),
+        () = stopped(&mut stop) => None,
+    };
+    let Some(seen) = seen else {
+        return StatusCode::NO_CONTENT.into_response();
+    };
+    match app.coded(seen).await {
+        Some(bytes) => (
+            [(header::CONTENT_TYPE, "application/octet-stream")],
+            Body::from(bytes),
+        )
+            .into_response(),
+        None => refused(
+            StatusCode::INTERNAL_SERVER_ERROR,
+            "the frame could not be coded; ask for the next",
+        ),
+    }
+}
+
+async fn act(
+    State(app): State<Arc<App>>,
+    axum::Extension(role): axum::Extension<Role>,
+    body: Result<Bytes, axum::extract::rejection::BytesRejection>,
+) -> Response {
+    if role != Role::Operator {
+        return refused(
+            StatusCode::FORBIDDEN,
+            "viewers may only look; open the operator's address to change something",
+        );
+    }
+    let Ok(body) = body else {
+        return refused(
+            StatusCode::PAYLOAD_TOO_LARGE,
+            "the request is too long; nothing was done",
+        );
+    };
+    let done = tokio::task::spawn_blocking(move || super::actions::act(&app.desk, &body)).await;
+    match done {
+        Ok((status, answer)) => (status, axum::Json(answer)).into_response(),
+        Err(_) => refused(
+            StatusCode::INTERNAL_SERVER_ERROR,
+            "that failed within the program; look at the readings before you do it again",
+        ),
+    }
+}
+
+async fn invite(State(app): State<Arc<App>>) -> Response {
+    match app.viewer_address.as_deref().and_then(assets::code_as_svg) {
+        Some(svg) => ([(header::CONTENT_TYPE, "image/svg+xml")], svg).into_response(),
+        None => refused(
+            StatusCode::NOT_FOUND,
+            "the bench is not shared; start it with --share",
+        ),
+    }
+}
