@@ -206,7 +206,7 @@ impl Journal {
                 "{shown}: {what} ({error}); give a folder that can be written with --logbook"
             ))
         };
-        std::fs::create_dir_all(folder).map_err(|error| failed("cannot be made", &error))?;
+        make_synced(folder).map_err(|error| failed("cannot be made", &error))?;
         let lock = OpenOptions::new()
             .create(true)
             .truncate(false)
@@ -334,6 +334,21 @@ pub fn write_synced(path: &Path, bytes: &[u8]) -> io::Result<()> {
     file.write_all(bytes)?;
     file.sync_all()?;
     path.parent().map_or(Ok(()), sync_folder)
+}
+
+/// Makes a folder where it is not there, and brings its name to the disk.
+///
+/// # Errors
+/// What the system says.
+pub fn make_synced(folder: &Path) -> io::Result<()> {
+    if folder.is_dir() {
+        return Ok(());
+    }
+    std::fs::create_dir_all(folder)?;
+    let parent = folder
+        .parent()
+        .filter(|parent| !parent.as_os_str().is_empty());
+    sync_folder(parent.unwrap_or(Path::new(".")))
 }
 
 /// Brings a folder's own entries to the disk, where the system can.

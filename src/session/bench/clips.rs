@@ -10,7 +10,7 @@ use super::player::held;
 use super::{Desk, Refused};
 use crate::basics::frame::Frame;
 use crate::capture::{self, Next, Source};
-use crate::logbook::journal::Entry;
+use crate::logbook::journal::{Entry, make_synced, sync_folder};
 
 /// Frames that may be lost before the first good one.
 const LOST_AT_MOST: usize = 100;
@@ -60,7 +60,7 @@ impl Desk {
         let folder = self.options.logbook.join(CLIPS);
         let number = held(&self.journal).next_number();
         let path = folder.join(clip_name(name, number));
-        let file = std::fs::create_dir_all(&folder)
+        let file = make_synced(&folder)
             .and_then(|()| File::create(&path))
             .map_err(|error| {
                 Refused(format!(
@@ -149,6 +149,7 @@ impl ClipInHand {
         let looked = self
             .file
             .sync_all()
+            .and_then(|()| self.path.parent().map_or(Ok(()), sync_folder))
             .map_err(|error| format!("it cannot be brought to the disk ({error})"))
             .and_then(|()| self.first_frame());
         if let Err(why) = looked {

@@ -6,7 +6,7 @@ use std::path::Path;
 use image::{ImageBuffer, ImageFormat, Luma};
 
 use super::sight::SeenFrame;
-use crate::logbook::journal::write_synced;
+use crate::logbook::journal::{make_synced, sync_folder, write_synced};
 
 /// Folder of the frames, below that of the logbook.
 pub(super) const FRAMES: &str = "frames";
@@ -30,7 +30,7 @@ pub(super) fn keep_frames(
             folder.join(FRAMES).display()
         )
     };
-    std::fs::create_dir_all(folder.join(FRAMES)).map_err(|error| failed(&error))?;
+    make_synced(&folder.join(FRAMES)).map_err(|error| failed(&error))?;
     let mut names = Vec::with_capacity(frames.len());
     for (seen, at) in frames.iter().zip(1..) {
         let name = format!("{FRAMES}/{number:05}-{at}.png");
@@ -80,9 +80,10 @@ pub(super) fn keep_clip(folder: &Path, clip: &Path) -> String {
     let to = folder.join(CLIPS).join(name);
     let there = std::fs::metadata(&to).is_ok_and(|other| other.len() == about.len());
     let copied = there
-        || std::fs::create_dir_all(folder.join(CLIPS))
+        || make_synced(&folder.join(CLIPS))
             .and_then(|()| std::fs::copy(clip, &to))
             .and_then(|_| std::fs::File::open(&to)?.sync_all())
+            .and_then(|()| sync_folder(&folder.join(CLIPS)))
             .is_ok();
     if copied {
         format!("{CLIPS}/{}", name.to_string_lossy())
