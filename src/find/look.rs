@@ -138,7 +138,10 @@ impl Finder {
             &mut self.bench,
         );
         let mut hidden: Vec<Line> = Vec::new();
-        if let Some(one) = self.hairs.alone.take() {
+        // What takes long is done for a frame of which nothing is known, and not for a clip's every frame.
+        if known.lines.is_empty()
+            && let Some(one) = self.hairs.alone.take()
+        {
             let scene = Scene {
                 grey,
                 noise: &self.noise,
