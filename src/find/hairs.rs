@@ -26,8 +26,6 @@ const BESIDE_PX: f64 = 5.0;
 const AS_CUT_PX: f64 = 0.5;
 /// Logarithms of the ratios of widths and depths of two hairs of one cross, at most: both are spun from one thread.
 const UNLIKE: [f64; 2] = [0.4, 0.5];
-/// The same of hairs that are known to be a cross, and only measured again.
-const UNLIKE_KNOWN: [f64; 2] = [0.7, f64::INFINITY];
 /// The same of hairs that were measured well; what a line does to one that lies on it is seen by this.
 const LIKE: [f64; 2] = [0.2, 0.3];
 /// Standard uncertainty of the place of a hair that was measured beside a line as if there were none, px.
@@ -121,12 +119,7 @@ impl HairSearch {
                 }
             }
         }
-        let unlike = if known.is_some() {
-            &UNLIKE_KNOWN
-        } else {
-            &UNLIKE
-        };
-        best_pair(&found, w, h, unlike)
+        best_pair(&found, w, h, &UNLIKE)
     }
 
     /// Where the dips along straight places across a hair are deepest, the deepest first; `w` and `h` of half the picture.
