@@ -46,6 +46,9 @@ pub(super) struct HairSearch {
     strip: Strip,
 }
 
+/// A point and the unit vector along a straight place.
+type Straight = ((f64, f64), (f64, f64));
+
 /// A dark straight thread that passed all tests.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Found {
@@ -123,7 +126,7 @@ impl HairSearch {
     }
 
     /// Where the dips along straight places across a hair are deepest, the deepest first; `w` and `h` of half the picture.
-    fn crossing(&self, one: &Found, w: usize, h: usize) -> Vec<((f64, f64), (f64, f64))> {
+    fn crossing(&self, one: &Found, w: usize, h: usize) -> Vec<Straight> {
         let upright = one.along.1.abs() <= one.along.0.abs();
         // The direction across it, as a slope along the rows of an upright hair or the columns of a level one.
         let square = if upright {
@@ -154,19 +157,9 @@ impl HairSearch {
                 break;
             }
         }
-        let whole = |half: f64| 2.0 * half + 0.5;
         places
             .into_iter()
-            .map(|(x, slope)| {
-                let lean = slope.hypot(1.0);
-                if upright {
-                    let middle = (whole(x), whole(h as f64 / 2.0));
-                    (middle, (slope / lean, 1.0 / lean))
-                } else {
-                    let middle = (whole(w as f64 / 2.0), whole(x));
-                    (middle, (1.0 / lean, slope / lean))
-                }
-            })
+            .map(|(x, slope)| whole(straight(upright, x, slope, w, h)))
             .collect()
     }
 
@@ -190,13 +183,7 @@ impl HairSearch {
     }
 
     /// A straight place moved and turned a little to where the dips along it are deepest; of the picture at half its size.
-    fn deepest_near(
-        &self,
-        point: (f64, f64),
-        along: (f64, f64),
-        w: usize,
-        h: usize,
-    ) -> ((f64, f64), (f64, f64)) {
+    fn deepest_near(&self, point: (f64, f64), along: (f64, f64), w: usize, h: usize) -> Straight {
         let upright = along.1.abs() > along.0.abs();
         let (middle, slope) = if upright {
             let slope = along.0 / along.1;
@@ -217,16 +204,11 @@ impl HairSearch {
             }
         }
         let (_, at, slope) = best;
-        let lean = slope.hypot(1.0);
-        if upright {
-            ((at, h as f64 / 2.0), (slope / lean, 1.0 / lean))
-        } else {
-            ((w as f64 / 2.0, at), (1.0 / lean, slope / lean))
-        }
+        straight(upright, at, slope, w, h)
     }
 
     /// Straight chains of dark valleys: a point and a direction for each, the richest first.
-    fn directions(&mut self, grey: &Grey<'_>, noise: &Noise) -> Vec<((f64, f64), (f64, f64))> {
+    fn directions(&mut self, grey: &Grey<'_>, noise: &Noise) -> Vec<Straight> {
         let (w, h) = (grey.width / 2, grey.height / 2);
         let half = &mut self.half;
         half.clear();
@@ -301,10 +283,7 @@ impl HairSearch {
         scored.truncate(MOST_TRIED);
         scored
             .into_iter()
-            .map(|(_, point, along)| {
-                let (point, along) = self.deepest_near(point, along, w, h);
-                ((2.0 * point.0 + 0.5, 2.0 * point.1 + 0.5), along)
-            })
+            .map(|(_, point, along)| whole(self.deepest_near(point, along, w, h)))
             .collect()
     }
 
@@ -481,6 +460,21 @@ fn significance(thread: &Thread, depth: f64) -> Option<f64> {
         && ends.1 >= ends.0 + 3
         && significance > LEAST_SIGNIFICANCE)
         .then_some(significance)
+}
+
+/// The straight place at `at` in the middle of its run, with that slope along it; `w` and `h` of the picture.
+fn straight(upright: bool, at: f64, slope: f64, w: usize, h: usize) -> Straight {
+    let lean = slope.hypot(1.0);
+    if upright {
+        ((at, h as f64 / 2.0), (slope / lean, 1.0 / lean))
+    } else {
+        ((w as f64 / 2.0, at), (1.0 / lean, slope / lean))
+    }
+}
+
+/// A place of the picture at half its size in the whole picture.
+fn whole((point, along): Straight) -> Straight {
+    ((2.0 * point.0 + 0.5, 2.0 * point.1 + 0.5), along)
 }
 
 /// The clearest cross that any two of them make whose widths and depths are no more `unlike` than that.

@@ -482,7 +482,7 @@ fn settle(drafts: &mut [Draft], scene: &Scene<'_>, joint: &mut Joint) -> Vec<Lin
             if !group.iter().any(|&i| due[i]) {
                 continue;
             }
-            let alone: Vec<Draft> = match group[..] {
+            let simpler: Vec<Draft> = match group[..] {
                 [only] if round == 0 => vec![drafts[only].clone()],
                 _ => Vec::new(),
             };
@@ -493,7 +493,7 @@ fn settle(drafts: &mut [Draft], scene: &Scene<'_>, joint: &mut Joint) -> Vec<Lin
                 }
             }
             // A fit that lost what was clearly there began badly, as it may with a clipped core: the simpler one stands.
-            for (&i, before) in group.iter().zip(alone) {
+            for (&i, before) in group.iter().zip(simpler) {
                 let lost = !drafts[i].alive || drafts[i].line(scene).is_none();
                 let clear = |line: &Line| line.signal_to_noise > CLEAR_SIGNAL_TO_NOISE;
                 if lost && before.line(scene).is_some_and(|line| clear(&line)) {
