@@ -39,6 +39,8 @@ const RUN_TOGETHER_PX2: f64 = 0.012;
 pub(super) const PROFILE_DOUBT: f32 = 0.001;
 /// A hair is known to this share of its shade only.
 const SHADE_DOUBT: f32 = 0.06;
+/// Prior standard deviation of how much the light falls off sideways, as a share, over half the height of the picture.
+const FALL: f64 = 0.2;
 /// Prior standard deviations: bow of an axis at z = 1, px; slit and blur, relative; a hair's place, px, and depth.
 const BOW_PX: f64 = 12.0;
 const SHAPE_SHARE: f64 = 0.35;
@@ -500,8 +502,9 @@ impl Joint {
             prior(i, 0.0, 1.0);
         }
         let (slope, shape, hair) = (3 * MOST_LINES, 3 * MOST_LINES + 2, 3 * MOST_LINES + 4);
-        prior(slope, 0.0, 1e4);
-        prior(slope + 1, 0.0, 1e4);
+        let fall_sd = FALL / frame.1;
+        prior(slope, self.slope[0], fall_sd);
+        prior(slope + 1, self.slope[1], fall_sd);
         let slit_sd = SHAPE_SHARE * starts[0].width_px().max(0.5);
         prior(
             shape,
@@ -623,12 +626,19 @@ impl Joint {
         if !seen {
             return false;
         }
-        background.fill(1.0);
         let level_background = self.background[band] as f32;
-        let tilt = (self.slope[0] + self.slope[1] * z) as f32;
-        for (i, (u, light)) in slope.iter_mut().zip(residual.iter_mut()).enumerate() {
-            *u = i as f32 - middle as f32;
-            *light += level_background + tilt * *u;
+        let fall = (self.slope[0] + self.slope[1] * z) as f32;
+        for (i, ((column, even), light)) in slope
+            .iter_mut()
+            .zip(background.iter_mut())
+            .zip(residual.iter_mut())
+            .enumerate()
+        {
+            let away = i as f32 - middle as f32;
+            *even = 1.0 + fall * away;
+            *light += level_background;
+            *column = *light * away;
+            *light *= *even;
         }
         // `residual` holds the light of the model now.
         let pixels = band * across..(band + 1) * across;
@@ -680,7 +690,7 @@ impl Joint {
             {
                 column[i] *= pass;
             }
-            background[i] = pass;
+            background[i] *= pass;
             slope[i] *= pass;
         }
         if !first {
