@@ -4,7 +4,7 @@
 //! profile of the earlier frame fits it best says where the cluster went. From there all its lines are fitted
 //! together ([`joint`](super::joint)). What does not look as it did sends the finder back to the whole picture.
 
-use super::joint::Joint;
+use super::joint::{Joint, Rules};
 use super::lines::{Draft, Scene};
 use super::{CrossHairs, Line};
 
@@ -35,12 +35,19 @@ pub(super) struct Again {
 
 impl Again {
     /// The known lines in this frame; `None` if any of them cannot be recognised.
+    ///
+    /// `shape_known`: their slit and blur, which only focusing changes, are taken as they were.
     pub(super) fn run(
         &mut self,
         scene: &Scene<'_>,
         known: &[Line],
         joint: &mut Joint,
+        shape_known: bool,
     ) -> Option<Vec<Line>> {
+        let rules = Rules {
+            iterations: ITERATIONS,
+            shape_known,
+        };
         let mut lines = Vec::with_capacity(known.len());
         let mut from = 0;
         while from < known.len() {
@@ -58,7 +65,7 @@ impl Again {
                 self.drafts.push(draft);
             }
             for part in super::look::groups(&self.drafts, scene) {
-                if !joint.fit(&mut self.drafts, &part, scene, ITERATIONS) {
+                if !joint.fit(&mut self.drafts, &part, scene, rules) {
                     return None;
                 }
             }

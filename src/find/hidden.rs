@@ -9,7 +9,7 @@
 
 use super::detect::Candidate;
 use super::hairs::{Found, best_pair};
-use super::joint::{Joint, MOST_LINES};
+use super::joint::{Joint, MOST_LINES, Rules};
 use super::lines::{Draft, Scene};
 use super::{CrossHairs, Line, shape::Shape};
 
@@ -24,7 +24,10 @@ const SLOPE_STEP: f64 = 0.002;
 /// Fits at the end, each about where the hair was found before.
 const ROUNDS: usize = 4;
 /// Steps of each fit.
-const ITERATIONS: usize = 10;
+const RULES: Rules = Rules {
+    iterations: 10,
+    shape_known: false,
+};
 /// Mean square of the residuals of a hair and a line that explain the pixels, at most, in variances of the noise.
 const MOST_MISFIT: f64 = 20.0;
 /// The same of lines that need no hair.
@@ -98,7 +101,7 @@ fn across(
             ..*scene
         };
         let mut drafts = [line.clone()];
-        let fits = joint.fit(&mut drafts, &[0], &on_line, ITERATIONS);
+        let fits = joint.fit(&mut drafts, &[0], &on_line, RULES);
         let [line] = drafts;
         let (moved_px, u_px) = joint.hair_moved();
         fits.then(|| Tried {
@@ -174,7 +177,7 @@ fn without_hair(scene: &Scene<'_>, whole: &Draft, lines: &[Line], joint: &mut Jo
     };
     let mut misfit = |mut drafts: Vec<Draft>| {
         let group: Vec<usize> = (0..drafts.len()).collect();
-        if joint.fit(&mut drafts, &group, &bare, ITERATIONS) {
+        if joint.fit(&mut drafts, &group, &bare, RULES) {
             joint.misfit()
         } else {
             f64::INFINITY

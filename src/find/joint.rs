@@ -27,9 +27,10 @@ const PARAMETERS: usize = 3 * MOST_LINES + 6;
 const COLUMNS: usize = 2 * MOST_LINES + 7;
 /// Neighbours whose widths differ by less than this factor have the same shape.
 const ALIKE: f64 = 1.6;
-/// Square of the last step, in standard deviations, below which the fit has settled, and the same for a place.
-const SETTLED: f64 = 0.05;
-const SETTLED_PLACE: f64 = 0.02;
+/// Square of the last step, in standard deviations, below which the fit has settled, and the same for a place: what the step
+/// after it would be is smaller by far.
+const SETTLED: f64 = 0.2;
+const SETTLED_PLACE: f64 = 0.15;
 /// Residual from which on the pixels of a band are looked at one by one, standard deviations of the usual residual.
 const STRIKING: f64 = 5.0;
 /// Product of the runs of a hair and a line within a band, at most, px².
@@ -115,8 +116,19 @@ pub(super) struct Joint {
     smooth: Vec<(f64, f64)>,
     flanks: Flanks,
     pulls: Vec<f64>,
+    /// Whether slit and blur are taken as they are.
+    shape_known: bool,
     /// Parameter, column and power of z of everything that is fitted.
     fitted: Vec<(usize, usize, usize)>,
+}
+
+/// How a fit is done.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Rules {
+    /// Steps, at most.
+    pub(super) iterations: usize,
+    /// Slit and blur are those of the drafts and not fitted.
+    pub(super) shape_known: bool,
 }
 
 impl Joint {
@@ -128,8 +140,10 @@ impl Joint {
         drafts: &mut [Draft],
         group: &[usize],
         scene: &Scene<'_>,
-        iterations: usize,
+        rules: Rules,
     ) -> bool {
+        let iterations = rules.iterations;
+        self.shape_known = rules.shape_known;
         self.lines = group.len().min(MOST_LINES);
         if self.lines == 0 {
             return false;
@@ -155,7 +169,7 @@ impl Joint {
         self.first_light(frame);
         let mut struck = false;
         for round in 0..=iterations {
-            if round > 0 {
+            if round > 0 && !self.shape_known {
                 self.prepare_profiles(frame);
             }
             let (normal, score) = self.normal_equations(frame, &starts);
@@ -187,11 +201,17 @@ impl Joint {
             struck |= changed;
             let settled = small && !changed;
             if settled || round == iterations {
-                // Residuals and covariance are those of where the fit ended.
-                self.prepare_profiles(frame);
-                let (normal, _) = self.normal_equations(frame, &starts);
-                let Some(solver) = normal.cholesky() else {
-                    return false;
+                // Residuals and covariance are those of where the fit ended, or of a place so near that nothing is
+                // to be told from it.
+                let solver = if settled {
+                    solver
+                } else {
+                    self.prepare_profiles(frame);
+                    let (normal, _) = self.normal_equations(frame, &starts);
+                    let Some(solver) = normal.cholesky() else {
+                        return false;
+                    };
+                    solver
                 };
                 let inverse = solver.inverse();
                 let at = 3 * MOST_LINES + 4;
@@ -444,7 +464,9 @@ impl Bands {
 impl Joint {
     /// Columns of a band for what is fitted, without the residual: amplitudes and background first.
     fn column_count(&self) -> usize {
-        2 * self.lines + 4 + if self.bands.hair.is_some() { 2 } else { 0 }
+        let shape = if self.shape_known { 0 } else { 2 };
+        let hair = if self.bands.hair.is_some() { 2 } else { 0 };
+        2 * self.lines + 2 + shape + hair
     }
 
     /// Amplitudes and background of every band, with axes and shapes as they stand.
@@ -526,8 +548,10 @@ impl Joint {
         }
         fitted.extend([(slope, nuisance + k, 0), (slope + 1, nuisance + k, 1)]);
         let mut column = nuisance + k + 1;
-        fitted.extend([(shape, column, 0), (shape + 1, column + 1, 0)]);
-        column += 2;
+        if !self.shape_known {
+            fitted.extend([(shape, column, 0), (shape + 1, column + 1, 0)]);
+            column += 2;
+        }
         if self.bands.hair.is_some() {
             fitted.extend([(hair, column, 0), (hair + 1, column + 1, 0)]);
         }
@@ -589,7 +613,7 @@ impl Joint {
         let (background, rest) = rest.split_at_mut(across);
         let (places, rest) = rest.split_at_mut(k * across);
         let (slope, rest) = rest.split_at_mut(across);
-        let (shape, rest) = rest.split_at_mut(2 * across);
+        let (shape, rest) = rest.split_at_mut(if self.shape_known { 0 } else { 2 * across });
         let (hair, residual) = rest.split_at_mut(if bands.hair.is_some() { 2 * across } else { 0 });
         shape.fill(0.0);
         residual.fill(0.0);
@@ -850,9 +874,11 @@ impl Joint {
             }
             carry(2 * k + 1, step[at] + step[at + 1] * z);
             let mut column = 2 * k + 2;
-            carry(column, step[at + 2]);
-            carry(column + 1, step[at + 3]);
-            column += 2;
+            if !self.shape_known {
+                carry(column, step[at + 2]);
+                carry(column + 1, step[at + 3]);
+                column += 2;
+            }
             if self.bands.hair.is_some() {
                 carry(column, step[at + 4]);
                 carry(column + 1, step[at + 5]);

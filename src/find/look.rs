@@ -7,13 +7,19 @@ use super::field::field_of_view;
 use super::grey::{Grey, Noise};
 use super::hairs::HairSearch;
 use super::hidden::hidden_hair;
-use super::joint::{APART_PX, Joint, MOST_LINES};
+use super::joint::{APART_PX, Joint, MOST_LINES, Rules};
 use super::lines::{CLEAR_SIGNAL_TO_NOISE, Draft, Scene};
 use super::{CrossHairs, FieldOfView, Line, Picture};
 use crate::basics::frame::Frame;
 
 /// Signal-to-noise ratio of a candidate that is looked at even where no line is expected.
 const STRONG: f32 = 12.0;
+
+/// How lines are fitted of which little is known.
+const FROM_ROUGH: Rules = Rules {
+    iterations: 5,
+    shape_known: false,
+};
 
 /// A known line whose place is less certain than this is not expected again, px.
 const WORTH_FOLLOWING_PX: f64 = 0.5;
@@ -181,7 +187,9 @@ impl Finder {
             hairs,
             y_ref: reference_height(grey, &picture, hairs),
         };
-        picture.lines = self.again.run(&scene, &known.lines, &mut self.joint)?;
+        picture.lines = self
+            .again
+            .run(&scene, &known.lines, &mut self.joint, !known.everywhere)?;
         if known.hairs_fixed {
             picture.cross_hairs.clone_from(&known.cross_hairs);
             return Some(picture);
@@ -486,9 +494,9 @@ fn settle(drafts: &mut [Draft], scene: &Scene<'_>, joint: &mut Joint) -> Vec<Lin
                 [only] if round == 0 => vec![drafts[only].clone()],
                 _ => Vec::new(),
             };
-            if !joint.fit(drafts, &group, scene, 5) {
+            if !joint.fit(drafts, &group, scene, FROM_ROUGH) {
                 for &i in &group {
-                    let alone = group.len() > 1 && joint.fit(drafts, &[i], scene, 5);
+                    let alone = group.len() > 1 && joint.fit(drafts, &[i], scene, FROM_ROUGH);
                     drafts[i].alive &= alone;
                 }
             }
