@@ -100,11 +100,13 @@ impl Again {
         self.count.resize(run, 0.0);
         let width = scene.grey.width as i64;
         let step = ((guide.rows.1.saturating_sub(guide.rows.0)) / 160).max(1);
-        let mut rows = 0.0;
+        let mut rows = 0.0_f32;
+        let mut rounded = 0.0;
         for y in (guide.rows.0..=guide.rows.1.min(scene.grey.height - 1)).step_by(step) {
             rows += 1.0;
             let bend = guide.x_at(y as f64) - guide.x_px;
             let left = (from + bend).round() as i64;
+            rounded += left as f64 - from - bend;
             let row = scene.grey.row(y);
             let begin = (-left).clamp(0, run as i64) as usize;
             let end = (width - left).clamp(0, run as i64) as usize;
@@ -130,7 +132,9 @@ impl Again {
                 *count = 0.0;
             }
         }
-        self.best_shift(cluster, from)
+        // On the whole, the rows were laid on each other this far to the right of where they belong.
+        let shift_px = self.best_shift(cluster, from)?;
+        Some(shift_px + rounded / f64::from(rows.max(1.0)))
     }
 
     fn take_out_hairs(

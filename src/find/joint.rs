@@ -11,11 +11,11 @@ use std::ops::Range;
 
 use nalgebra::{SMatrix, SVector};
 
-use super::axis::{rows_together, scatter, smooth_amplitudes};
+use super::axis::{SETTLED, rows_together, scatter, smooth_amplitudes, without_mean};
 use super::flanks::{Flanks, lasting_px};
 use super::lines::{Draft, Scene};
 use super::rowsum::{LANES, Weights, dot};
-use super::shape::{ProfileTable, Shape};
+use super::shape::{ProfileTable, Shape, dip};
 
 /// Lines that are fitted together, at most.
 pub(super) const MOST_LINES: usize = 4;
@@ -27,10 +27,6 @@ const PARAMETERS: usize = 3 * MOST_LINES + 6;
 const COLUMNS: usize = 2 * MOST_LINES + 7;
 /// Neighbours whose widths differ by less than this factor have the same shape.
 const ALIKE: f64 = 1.6;
-/// Square of the last step, in standard deviations, below which the fit has settled, and the same for a place: what the step
-/// after it would be is smaller by far.
-const SETTLED: f64 = 0.2;
-const SETTLED_PLACE: f64 = 0.15;
 /// Residual from which on the pixels of a band are looked at one by one, standard deviations of the usual residual.
 const STRIKING: f64 = 5.0;
 /// Product of the runs of a hair and a line within a band, at most, px².
@@ -180,13 +176,11 @@ impl Joint {
             if !step.iter().all(|v| v.is_finite()) {
                 return false;
             }
-            let small = step.dot(&score) < SETTLED
-                && (0..self.lines).all(|k| {
-                    let mut unit = Vector::zeros();
-                    unit[3 * k] = 1.0;
-                    let u = solver.solve(&unit)[3 * k].max(0.0).sqrt();
-                    step[3 * k].abs() < SETTLED_PLACE * u
-                });
+            let small = self.is_last(&step, |k| {
+                let mut unit = Vector::zeros();
+                unit[k] = 1.0;
+                solver.solve(&unit)[k].max(0.0).sqrt()
+            });
             self.take_step(step, frame);
             for member in &mut self.members[..self.lines] {
                 smooth_amplitudes(
@@ -223,6 +217,17 @@ impl Joint {
         self.members[..self.lines]
             .iter()
             .all(|m| m.axis.iter().all(|v| v.is_finite()))
+    }
+
+    /// Whether after this step another would be next to nothing; `u_of` gives the uncertainty of a parameter.
+    fn is_last(&self, step: &Vector, u_of: impl Fn(usize) -> f64) -> bool {
+        let shape = step[3 * MOST_LINES + 2].hypot(step[3 * MOST_LINES + 3]);
+        let hair = step[3 * MOST_LINES + 4].abs();
+        (0..self.lines).all(|k| {
+            let own = step[3 * k].abs() + step[3 * k + 1].abs() + step[3 * k + 2].abs() / 2.0;
+            let blur = self.members[k].shape.blur_px.max(Shape::LEAST_BLUR_PX);
+            (own + shape + hair).powi(2) < SETTLED * blur * u_of(3 * k)
+        })
     }
 
     /// Mean square of the residuals of the last fit, in variances of the noise.
@@ -423,6 +428,7 @@ impl Bands {
             let (dx, dy) = hair.direction();
             let (by_x, by_y) = (-dy, dx);
             let reach = 1.6 * hair.width_px + 1.0;
+            let (width, depth) = (hair.width_px.max(0.1) as f32, hair.depth as f32);
             let share = 1.0 / self.rows as f32;
             let mut here = false;
             for y in first..first + self.rows {
@@ -443,11 +449,11 @@ impl Bands {
                         continue;
                     }
                     shaded = (shaded.0.min(i), shaded.1.max(i + 1));
-                    self.shade[i] += share * (1.0 - hair.transmission(away)) as f32;
+                    let (dip, by_place) = dip(away as f32 / width);
+                    self.shade[i] += share * depth * dip;
                     if slopes {
-                        let (place, depth) = hair.transmission_slopes(away);
-                        self.by_place[span.start + i] += share * place as f32;
-                        self.by_depth[span.start + i] += share * depth as f32;
+                        self.by_place[span.start + i] += share * depth * by_place / width;
+                        self.by_depth[span.start + i] -= share * dip;
                     }
                 }
             }
@@ -672,13 +678,15 @@ impl Joint {
         let doubt = (PROFILE_DOUBT * bright as f32).powi(2);
         let shaded = bands.shaded[band].clone();
         for clear in [0..shaded.start, shaded.end..across] {
-            for (((w, light), &level), &good) in self.weight[clear.clone()]
-                .iter_mut()
-                .zip(&mut residual[clear.clone()])
-                .zip(&level[clear.clone()])
-                .zip(&good[clear])
-            {
-                *w = good * self.weights.at(if first { level } else { *light });
+            let weight = &mut self.weight[clear.clone()];
+            let light = &mut residual[clear.clone()];
+            let (level, good) = (&level[clear.clone()], &good[clear]);
+            // Looking up and reckoning are loops of their own, so that the second is done on many pixels at once.
+            for (w, &level) in weight.iter_mut().zip(if first { level } else { &*light }) {
+                *w = self.weights.at(level);
+            }
+            for (((w, light), &level), &good) in weight.iter_mut().zip(light).zip(level).zip(good) {
+                *w *= good;
                 *w /= 1.0 + *w * doubt;
                 *light = level - *light;
             }
@@ -720,7 +728,8 @@ impl Joint {
         if !first {
             let residuals = &mut self.residuals[pixels];
             for ((out, &r), &w) in residuals.iter_mut().zip(&*residual).zip(&self.weight) {
-                *out = if w > 0.0 { r * w.sqrt() } else { f32::NAN };
+                let residual = r * w.sqrt();
+                *out = if w > 0.0 { residual } else { f32::NAN };
             }
         }
         true
@@ -1008,6 +1017,7 @@ impl Joint {
                 .sum();
             pulls.push(pull);
         }
+        without_mean(pulls);
         scatter(pulls, covariance[(3 * i, 3 * i)], residual_scale).sqrt()
     }
 }

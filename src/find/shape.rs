@@ -30,6 +30,28 @@ fn normal(table: &[(f32, f32)], z: f32) -> (f32, f32) {
     )
 }
 
+/// The shade of a hair, a Gaussian of full width 1 at half its depth, on a grid.
+static DIP: LazyLock<Vec<f32>> = LazyLock::new(|| {
+    let k = 4.0 * std::f64::consts::LN_2;
+    (0..=DIP_REACH * STEPS_PER_UNIT + 1)
+        .map(|i| {
+            let r = i as f64 / STEPS_PER_UNIT as f64;
+            (-k * r * r).exp() as f32
+        })
+        .collect()
+});
+const DIP_REACH: usize = 3;
+
+/// The shade of a hair as a share of its depth, and minus its derivative, at a distance in full widths at half depth.
+pub(super) fn dip(away: f32) -> (f32, f32) {
+    let at = away.abs().min(DIP_REACH as f32) * STEPS_PER_UNIT as f32;
+    let k = at as usize;
+    let table: &[f32] = &DIP;
+    let (low, high) = (table[k], table[k + 1]);
+    let value = low + (high - low) * (at - k as f32);
+    (value, -8.0 * std::f32::consts::LN_2 * away * value)
+}
+
 /// A box of width `slit_px` convolved with a Gaussian of standard deviation `blur_px`, 1 at its middle.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Shape {
