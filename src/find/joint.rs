@@ -13,7 +13,7 @@ use nalgebra::{SMatrix, SVector};
 
 use super::axis::{SETTLED, rows_together, scatter, smooth_amplitudes, without_mean};
 use super::flanks::{Flanks, lasting_px};
-use super::lines::{Draft, Scene};
+use super::lines::{CLIPPED_SHAPE_SHARE, Draft, Scene};
 use super::rowsum::{LANES, Weights, dot};
 use super::shape::{ProfileTable, Shape, dip};
 
@@ -29,6 +29,9 @@ const COLUMNS: usize = 2 * MOST_LINES + 7;
 const ALIKE: f64 = 1.6;
 /// Residual from which on the pixels of a band are looked at one by one, standard deviations of the usual residual.
 const STRIKING: f64 = 5.0;
+/// The same for the place of a line in a band, and bands that are needed to tell.
+const STRAY_BAND: f64 = 3.5;
+const LEAST_BANDS: usize = 24;
 /// Product of the runs of a hair and a line within a band, at most, px².
 const RUN_TOGETHER_PX2: f64 = 0.012;
 /// A profile is known to this share of its height only: a slit image has wings that a blurred box has not, and where there is
@@ -88,8 +91,16 @@ struct Bands {
     hair: Option<usize>,
 }
 
-/// Score of one band with its lever: columns and z.
-type Score = ([f64; COLUMNS], f64);
+/// What one band says.
+#[derive(Clone, Debug)]
+struct Score {
+    band: usize,
+    z: f64,
+    /// Of every column.
+    score: [f64; COLUMNS],
+    /// Information about the place of every line.
+    information: [f64; MOST_LINES],
+}
 
 /// The joint fit and its buffers.
 #[derive(Clone, Debug, Default)]
@@ -114,6 +125,8 @@ pub(super) struct Joint {
     pulls: Vec<f64>,
     /// Whether slit and blur are taken as they are.
     shape_known: bool,
+    /// Whether the core of any of the lines is clipped.
+    clipped: bool,
     /// Parameter, column and power of z of everything that is fitted.
     fitted: Vec<(usize, usize, usize)>,
 }
@@ -152,6 +165,7 @@ impl Joint {
             member.shape = draft.thread.shape;
             member.rows = draft.span();
         }
+        self.clipped = group.iter().any(|&i| drafts[i].clipped);
         self.share_shape();
         let frame = drafts[group[0]].thread.frame();
         if !self.cut(scene, frame) {
@@ -163,7 +177,7 @@ impl Joint {
         self.hair = [0.0; 2];
         self.prepare_profiles(frame);
         self.first_light(frame);
-        let mut struck = false;
+        let (mut struck, mut bands_struck) = (false, false);
         for round in 0..=iterations {
             if round > 0 && !self.shape_known {
                 self.prepare_profiles(frame);
@@ -191,8 +205,12 @@ impl Joint {
                 );
             }
             let due = (small || round + 2 >= iterations) && !struck;
-            let changed = due && self.strike_out(scene);
+            let mut changed = due && self.strike_out(scene);
             struck |= changed;
+            if small && !bands_struck {
+                bands_struck = true;
+                changed |= self.strike_out_bands();
+            }
             let settled = small && !changed;
             if settled || round == iterations {
                 // Residuals and covariance are those of where the fit ended, or of a place so near that nothing is
@@ -533,7 +551,12 @@ impl Joint {
         let fall_sd = FALL / frame.1;
         prior(slope, self.slope[0], fall_sd);
         prior(slope + 1, self.slope[1], fall_sd);
-        let slit_sd = SHAPE_SHARE * starts[0].width_px().max(0.5);
+        let share = if self.clipped {
+            CLIPPED_SHAPE_SHARE
+        } else {
+            SHAPE_SHARE
+        };
+        let slit_sd = share * starts[0].width_px().max(0.5);
         prior(
             shape,
             self.members[0].shape.slit_px - starts[0].slit_px,
@@ -594,7 +617,21 @@ impl Joint {
                     }
                 }
             }
-            self.scores.push((band_score, z));
+            let mut information = [0.0; MOST_LINES];
+            for (i, information) in information.iter_mut().enumerate().take(k) {
+                let a = nuisance + i;
+                let known = lean[a].iter().zip(&sums).take(nuisance);
+                *information = f64::from(sums[a][a])
+                    - known
+                        .map(|(lean, sums)| lean * f64::from(sums[a]))
+                        .sum::<f64>();
+            }
+            self.scores.push(Score {
+                band: b,
+                z,
+                score: band_score,
+                information,
+            });
         }
         self.fitted = fitted;
         (normal, score)
@@ -928,6 +965,39 @@ impl Joint {
         changed
     }
 
+    /// Leaves out bands in which a line stands beside its axis farther than the scatter of the others explains: a speck on one
+    /// flank, too soft to stand out by itself. True if there were any.
+    fn strike_out_bands(&mut self) -> bool {
+        let mut changed = false;
+        for i in 0..self.lines {
+            let place = self.lines + 1 + i;
+            let away = |of: &Score| (of.score[place] / of.information[i].max(1e-12).sqrt()).abs();
+            let pulls = &mut self.pulls;
+            pulls.clear();
+            pulls.extend(
+                self.scores
+                    .iter()
+                    .filter(|of| of.information[i] > 0.0)
+                    .map(away),
+            );
+            if pulls.len() < LEAST_BANDS {
+                continue;
+            }
+            let middle = pulls.len() / 2;
+            let median = *pulls.select_nth_unstable_by(middle, f64::total_cmp).1;
+            // Median of the sizes of normal deviates.
+            let limit = STRAY_BAND * (median / 0.6745).max(1.0);
+            for of in &self.scores {
+                if of.information[i] > 0.0 && away(of) > limit {
+                    let across = self.bands.across;
+                    self.bands.good[of.band * across..(of.band + 1) * across].fill(0.0);
+                    changed = true;
+                }
+            }
+        }
+        changed
+    }
+
     /// How far a residual is from those at the same distance from the lines two bands above and below: what is off along
     /// the whole line is the profile, not dust.
     fn stands_out(&self, band: usize, i: usize, here: f32) -> f32 {
@@ -1008,7 +1078,7 @@ impl Joint {
         let lever = covariance.column(3 * i);
         let pulls = &mut self.pulls;
         pulls.clear();
-        for (score, z) in &self.scores {
+        for Score { score, z, .. } in &self.scores {
             let powers = [1.0, *z, z * z / 2.0];
             let pull = self
                 .fitted

@@ -27,6 +27,8 @@ const SUMMIT_SHARE: f64 = 0.08;
 const SHADE_SHARE: f64 = 0.01;
 /// Light of which a hair leaves less than this share is not reckoned back.
 const LEAST_PASS: f64 = 0.3;
+/// Prior standard deviation of slit and blur of a clipped line, as a share of its width.
+pub(super) const CLIPPED_SHAPE_SHARE: f64 = 0.02;
 /// A hair nearer to the vertical than this runs along a line, degrees.
 const ALONG_DEG: f64 = 30.0;
 const LEAST_ROWS: usize = 20;
@@ -43,6 +45,9 @@ pub(super) struct Draft {
     pub(super) alive: bool,
     /// Whether the fit stands for exactly these rows, without neighbours.
     pub(super) fresh: bool,
+    /// Whether the core is clipped along the line: its flanks tell no shape that a fit could find by steps, so that it stays
+    /// near the one it begins with.
+    pub(super) clipped: bool,
     /// Whether the ends are those of an earlier look, which this look need not follow outwards.
     ends_known: bool,
 }
@@ -66,6 +71,7 @@ impl Draft {
             rows: c.rows.1 + 1 - c.rows.0,
             alive: true,
             fresh: false,
+            clipped: false,
             ends_known: false,
         }
     }
@@ -95,6 +101,7 @@ impl Draft {
             rows: (last_row + 1).saturating_sub(first_row),
             alive: true,
             fresh: false,
+            clipped: line.saturated,
             ends_known: true,
         }
     }
@@ -434,7 +441,10 @@ impl Draft {
     ) {
         let mut strip = std::mem::take(&mut bench.strip);
         self.cut(scene, neighbours, spans, &mut strip);
-        let rules = Self::rules(iterations);
+        let mut rules = Self::rules(iterations);
+        if self.clipped {
+            rules.shape_share = CLIPPED_SHAPE_SHARE;
+        }
         self.alive = self.rows >= 8
             && self
                 .thread
@@ -455,6 +465,7 @@ impl Draft {
     ) {
         if neighbours.is_empty() {
             self.shape_from_profile(scene);
+            self.begin_at_flanks(scene);
         }
         if !self.alive {
             return;

@@ -17,7 +17,7 @@ const STRONG: f32 = 12.0;
 
 /// How lines are fitted of which little is known.
 const FROM_ROUGH: Rules = Rules {
-    iterations: 5,
+    iterations: 8,
     shape_known: false,
 };
 

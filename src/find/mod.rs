@@ -17,6 +17,7 @@
 
 mod again;
 mod axis;
+mod clipped;
 mod detect;
 mod field;
 mod flanks;
