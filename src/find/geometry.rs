@@ -1,5 +1,6 @@
 //! Lines and hairs as geometry: where they are at a height, how far a pixel is from them.
 
+use super::shape::dip;
 use super::{CrossHairs, Hair, Line};
 
 impl Line {
@@ -48,18 +49,8 @@ impl Hair {
     /// Share of the light that passes at a distance from the middle of the hair.
     #[must_use]
     pub fn transmission(&self, distance_px: f64) -> f64 {
-        let r = distance_px / self.width_px.max(0.1);
-        1.0 - self.depth * (-4.0 * std::f64::consts::LN_2 * r * r).exp()
-    }
-
-    /// Derivatives of [`Self::transmission`] by the place of the hair, 1/px, and by its depth.
-    #[must_use]
-    pub fn transmission_slopes(&self, distance_px: f64) -> (f64, f64) {
-        let width = self.width_px.max(0.1);
-        let r = distance_px / width;
-        let k = 4.0 * std::f64::consts::LN_2;
-        let dip = (-k * r * r).exp();
-        (-self.depth * 2.0 * k * r / width * dip, -dip)
+        let [shade, ..] = dip((distance_px / self.width_px.max(0.1)) as f32);
+        1.0 - self.depth * f64::from(shade)
     }
 }
 

@@ -21,10 +21,10 @@ use super::shape::{ProfileTable, Shape, dip};
 pub(super) const MOST_LINES: usize = 4;
 /// Lines farther apart than their profiles reach, and this, do not disturb each other, px.
 pub(super) const APART_PX: f64 = 4.0;
-/// Axis (3) of every line, slope of the background (2), slit and blur, place and depth of a hair.
-const PARAMETERS: usize = 3 * MOST_LINES + 6;
-/// Columns of a band: amplitudes, background, places, slope, slit, blur, hair's place and depth, residual.
-const COLUMNS: usize = 2 * MOST_LINES + 7;
+/// Axis (3) of every line, fall of the light (2), slit and blur, what is fitted to a hair.
+const PARAMETERS: usize = 3 * MOST_LINES + 4 + HAIR_TERMS;
+/// Columns of a band: amplitudes, background, places, fall, slit, blur, hair, residual.
+const COLUMNS: usize = 2 * MOST_LINES + 5 + HAIR_TERMS;
 /// Neighbours whose widths differ by less than this factor have the same shape.
 const ALIKE: f64 = 1.6;
 /// Residual from which on the pixels of a band are looked at one by one, standard deviations of the usual residual.
@@ -46,6 +46,18 @@ const BOW_PX: f64 = 12.0;
 const SHAPE_SHARE: f64 = 0.35;
 const HAIR_PLACE_PX: f64 = 0.1;
 const HAIR_DEPTH: f64 = 0.08;
+/// What is fitted to a hair: the place, depth, width and edges of its shade, and the blur behind it.
+const SHADE_TERMS: usize = 4;
+const HAIR_TERMS: usize = SHADE_TERMS + 1;
+/// Prior standard deviations of a hair's width, relative, and of how sharp its edges are, as a share of the difference between
+/// the sharpest and the softest.
+const HAIR_WIDTH: f64 = 0.06;
+const HAIR_EDGES: f64 = 0.4;
+/// The hair lies in the focal plane, and lenses blur the product of light and shade: for a Gaussian blur of the variance v that
+/// is the product of what each looks like, and v times the product of their slopes, and v²/2 times that of their second
+/// derivatives (the first terms of a series, since a Gaussian blur is exp(v/2 d²/dx²) and d/dx obeys the product rule; own reckoning).
+/// The square of that blur is about this share of the square of a hair's width, and as uncertain as it is large.
+const BLUR_BEHIND: f64 = 0.06;
 
 type Matrix = SMatrix<f64, PARAMETERS, PARAMETERS>;
 type Vector = SVector<f64, PARAMETERS>;
@@ -82,13 +94,16 @@ struct Bands {
     pass: Vec<f32>,
     /// Share of the light that one hair takes from a band.
     shade: Vec<f32>,
-    /// Derivatives of the transmission by the place, 1/px, and the depth of the hair that is fitted.
-    by_place: Vec<f32>,
-    by_depth: Vec<f32>,
+    /// Derivatives of the transmission by the place (1/px), the depth, the width (relative) and the edges of the hair that is
+    /// fitted, pixel by pixel.
+    by_hair: Vec<[f32; SHADE_TERMS]>,
     /// The pixels of every band that a hair shades.
     shaded: Vec<Range<usize>>,
     /// The hair that is fitted, if any.
     hair: Option<usize>,
+    /// How its distance from a pixel grows along a row, and the square of the blur that is expected behind it, px².
+    hair_by_x: f32,
+    blur_behind_px2: f64,
 }
 
 /// What one band says.
@@ -110,13 +125,16 @@ pub(super) struct Joint {
     bands: Bands,
     background: Vec<f64>,
     slope: [f64; 2],
-    hair: [f64; 2],
+    /// Shift of the hair, changes of its depth, width and edges, and the square of the blur that comes behind it, px².
+    hair: [f64; HAIR_TERMS],
     hair_u_px: f64,
     columns: Vec<f32>,
     weight: Vec<f32>,
     weighted: Vec<f32>,
     /// Residuals over their standard deviation; not a number where a pixel does not count.
     residuals: Vec<f32>,
+    /// Of the pixels of one band, see [`BLUR_BEHIND`].
+    behind: Vec<[f32; 2]>,
     scores: Vec<Score>,
     lean: Vec<[[f64; MOST_LINES + 1]; COLUMNS]>,
     weights: Weights,
@@ -174,7 +192,8 @@ impl Joint {
         let starts: [Shape; MOST_LINES] = std::array::from_fn(|k| self.members[k].shape);
         self.weights.prepare(scene.noise, scene.grey.clip);
         self.slope = [0.0; 2];
-        self.hair = [0.0; 2];
+        self.hair = [0.0; HAIR_TERMS];
+        self.hair[SHADE_TERMS] = self.bands.blur_behind_px2;
         self.prepare_profiles(frame);
         self.first_light(frame);
         let (mut struck, mut bands_struck) = (false, false);
@@ -240,7 +259,7 @@ impl Joint {
     /// Whether after this step another would be next to nothing; `u_of` gives the uncertainty of a parameter.
     fn is_last(&self, step: &Vector, u_of: impl Fn(usize) -> f64) -> bool {
         let shape = step[3 * MOST_LINES + 2].hypot(step[3 * MOST_LINES + 3]);
-        let hair = step[3 * MOST_LINES + 4].abs();
+        let hair = step[3 * MOST_LINES + 4].abs() + step[3 * MOST_LINES + 4 + SHADE_TERMS].abs();
         (0..self.lines).all(|k| {
             let own = step[3 * k].abs() + step[3 * k + 1].abs() + step[3 * k + 2].abs() / 2.0;
             let blur = self.members[k].shape.blur_px.max(Shape::LEAST_BLUR_PX);
@@ -338,7 +357,10 @@ impl Joint {
             .map(|m| m.shape.width_px())
             .fold(f64::INFINITY, f64::min);
         bands.rows = rows_together(height, narrow, steep);
+        bands.blur_behind_px2 = 0.0;
         if let (Some(h), Some(cross)) = (bands.hair, scene.hairs) {
+            bands.hair_by_x = -cross.hairs[h].direction().1 as f32;
+            bands.blur_behind_px2 = BLUR_BEHIND * cross.hairs[h].width_px.powi(2);
             let (dx, dy) = cross.hairs[h].direction();
             let lean = (dx / dy).abs().max(1e-4);
             // The hair's run within a band stays a small share of its width, and what hair and line run together, which
@@ -368,10 +390,9 @@ impl Joint {
         }
         bands.pass.clear();
         bands.pass.resize(pixels, 1.0);
-        for values in [&mut bands.by_place, &mut bands.by_depth] {
-            values.clear();
-            values.resize(if bands.hair.is_some() { pixels } else { 0 }, 0.0);
-        }
+        let fitted = if bands.hair.is_some() { pixels } else { 0 };
+        bands.by_hair.clear();
+        bands.by_hair.resize(fitted, [0.0; SHADE_TERMS]);
         bands.shaded.clear();
         for b in 0..bands.count {
             let shaded = bands.average(b, scene);
@@ -467,11 +488,14 @@ impl Bands {
                         continue;
                     }
                     shaded = (shaded.0.min(i), shaded.1.max(i + 1));
-                    let (dip, by_place) = dip(away as f32 / width);
+                    let from = away as f32 / width;
+                    let [dip, slope, edges] = dip(from);
                     self.shade[i] += share * depth * dip;
                     if slopes {
-                        self.by_place[span.start + i] += share * depth * by_place / width;
-                        self.by_depth[span.start + i] -= share * dip;
+                        let by = [depth * slope / width, -dip, depth * slope * from, -depth * edges];
+                        for (sum, by) in self.by_hair[span.start + i].iter_mut().zip(by) {
+                            *sum += share * by;
+                        }
                     }
                 }
             }
@@ -489,7 +513,7 @@ impl Joint {
     /// Columns of a band for what is fitted, without the residual: amplitudes and background first.
     fn column_count(&self) -> usize {
         let shape = if self.shape_known { 0 } else { 2 };
-        let hair = if self.bands.hair.is_some() { 2 } else { 0 };
+        let hair = if self.bands.hair.is_some() { HAIR_TERMS } else { 0 };
         2 * self.lines + 2 + shape + hair
     }
 
@@ -569,6 +593,10 @@ impl Joint {
         );
         prior(hair, self.hair[0], HAIR_PLACE_PX);
         prior(hair + 1, self.hair[1], HAIR_DEPTH);
+        let behind = self.bands.blur_behind_px2;
+        prior(hair + 2, self.hair[2], HAIR_WIDTH);
+        prior(hair + 3, self.hair[3], HAIR_EDGES);
+        prior(hair + SHADE_TERMS, self.hair[SHADE_TERMS] - behind, behind.max(0.1));
         let mut fitted = std::mem::take(&mut self.fitted);
         fitted.clear();
         let nuisance = k + 1;
@@ -582,7 +610,7 @@ impl Joint {
             column += 2;
         }
         if self.bands.hair.is_some() {
-            fitted.extend([(hair, column, 0), (hair + 1, column + 1, 0)]);
+            fitted.extend((0..HAIR_TERMS).map(|term| (hair + term, column + term, 0)));
         }
         let columns = self.column_count();
         self.scores.clear();
@@ -657,7 +685,7 @@ impl Joint {
         let (places, rest) = rest.split_at_mut(k * across);
         let (slope, rest) = rest.split_at_mut(across);
         let (shape, rest) = rest.split_at_mut(if self.shape_known { 0 } else { 2 * across });
-        let (hair, residual) = rest.split_at_mut(if bands.hair.is_some() { 2 * across } else { 0 });
+        let (hair, residual) = rest.split_at_mut(if bands.hair.is_some() { HAIR_TERMS * across } else { 0 });
         shape.fill(0.0);
         residual.fill(0.0);
         for (i, member) in self.members[..k].iter().enumerate() {
@@ -730,20 +758,34 @@ impl Joint {
         }
         let shift = self.hair.map(|v| v as f32);
         hair.fill(0.0);
-        let (hair_place, hair_depth) = hair.split_at_mut(hair.len() / 2);
+        self.behind.clear();
+        if let Some(by) = bands.by_hair.get(pixels.clone()) {
+            // Products of the slopes of shade and light along the row, and of their bends. Slopes of the light stand in the
+            // columns of the places.
+            let steep = |i: usize| -> f32 { places.chunks_exact(across).map(|p| -p[i]).sum() };
+            let falls = |i: usize| -by[i][0] * bands.hair_by_x;
+            self.behind.extend((0..across).map(|i| {
+                let (before, after) = (i.saturating_sub(1), (i + 1).min(across - 1));
+                let bend = |of: &dyn Fn(usize) -> f32| (of(after) - of(before)) / 2.0;
+                [falls(i) * steep(i), bend(&falls) * bend(&steep)]
+            }));
+        }
         for i in shaded {
             let mut pass = bands.pass[pixels.start + i];
-            if bands.hair.is_some() {
-                let by = (
-                    bands.by_place[pixels.start + i],
-                    bands.by_depth[pixels.start + i],
-                );
-                pass = (pass + by.0 * shift[0] + by.1 * shift[1]).clamp(0.0, 1.2);
-                hair_place[i] = residual[i] * by.0;
-                hair_depth[i] = residual[i] * by.1;
+            let mut both = 0.0;
+            if let Some(by) = bands.by_hair.get(pixels.start + i) {
+                for (term, by) in by.iter().enumerate() {
+                    pass += by * shift[term];
+                    hair[term * across + i] = residual[i] * by;
+                }
+                pass = pass.clamp(0.0, 1.2);
+                let variance = shift[SHADE_TERMS];
+                let [slopes, bends] = self.behind[i];
+                hair[SHADE_TERMS * across + i] = slopes + variance * bends;
+                both = variance * (slopes + variance / 2.0 * bends);
             }
             let light = residual[i];
-            let model = pass * light;
+            let model = pass * light + both;
             let mut w = good[i] * self.weights.at(if first { level[i] } else { model });
             let shade = SHADE_DOUBT * (1.0 - pass) * if first { level[i] } else { light };
             w /= 1.0 + w * (shade * shade + doubt);
@@ -901,6 +943,11 @@ impl Joint {
             let bound = 6.0 * HAIR_PLACE_PX;
             self.hair[0] = (self.hair[0] + step[at + 4]).clamp(-bound, bound);
             self.hair[1] = (self.hair[1] + step[at + 5]).clamp(-0.5, 0.5);
+            self.hair[2] = (self.hair[2] + step[at + 6]).clamp(-0.3, 0.3);
+            self.hair[3] = (self.hair[3] + step[at + 7]).clamp(-1.0, 1.0);
+            let most = 6.0 * self.bands.blur_behind_px2;
+            let behind = self.hair[SHADE_TERMS] + step[at + 4 + SHADE_TERMS];
+            self.hair[SHADE_TERMS] = behind.clamp(0.0, most);
         }
         for band in 0..self.bands.count {
             let z = (self.bands.middle(band) - frame.0) / frame.1;
@@ -926,8 +973,9 @@ impl Joint {
                 column += 2;
             }
             if self.bands.hair.is_some() {
-                carry(column, step[at + 4]);
-                carry(column + 1, step[at + 5]);
+                for term in 0..HAIR_TERMS {
+                    carry(column + term, step[at + 4 + term]);
+                }
             }
             for (member, moved) in self.members[..k].iter_mut().zip(moved) {
                 member.raw[band] -= moved;

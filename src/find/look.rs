@@ -159,7 +159,16 @@ impl Finder {
             {
                 picture.cross_hairs = Some(cross);
                 picture.lines = vec![line];
-                hidden = self.lines_again(grey, &picture);
+                // To its ends: only where it is known to be dark beside it the hair is seen alone.
+                for _ in 0..grey.height / MORE_ROWS {
+                    hidden = self.lines_again(grey, &picture);
+                    let rows = |lines: &[Line]| lines.first().map_or(0, |l| l.rows.1 - l.rows.0);
+                    let grown = rows(&hidden) > rows(&picture.lines) + MORE_ROWS / 2;
+                    picture.lines.clone_from(&hidden);
+                    if !grown {
+                        break;
+                    }
+                }
             }
         }
         picture.lines = self.lines(grey, &picture, known, &hidden, tilts);

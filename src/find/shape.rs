@@ -30,26 +30,40 @@ fn normal(table: &[(f32, f32)], z: f32) -> (f32, f32) {
     )
 }
 
-/// The shade of a hair, a Gaussian of full width 1 at half its depth, on a grid.
-static DIP: LazyLock<Vec<f32>> = LazyLock::new(|| {
-    let k = 4.0 * std::f64::consts::LN_2;
+/// The shade of a hair of full width 1 at half its depth, its slope, and what sharper edges would change, on a grid.
+static DIP: LazyLock<Vec<[f32; 3]>> = LazyLock::new(|| {
+    // Threads (box, blur) with edges as soft as the lenses of an eyepiece and a camera make them as a rule, with sharp ones,
+    // and with soft ones; drawn larger, since a profile of a pixel's width is not drawn true.
+    const USUAL: (f64, f64) = (7.5, 3.2);
+    const SHARP: (f64, f64) = (9.2, 2.2);
+    const SOFT: (f64, f64) = (1.0, 4.24);
+    let [usual, sharp, soft] = [USUAL, SHARP, SOFT].map(|(slit_px, blur_px)| {
+        let shape = Shape { slit_px, blur_px };
+        let (width, drawn) = (shape.width_px(), shape.drawn());
+        move |r: f64| {
+            let at = drawn.at((width * r) as f32);
+            (at.value, at.by_place * width as f32)
+        }
+    });
     (0..=DIP_REACH * STEPS_PER_UNIT + 1)
         .map(|i| {
             let r = i as f64 / STEPS_PER_UNIT as f64;
-            (-k * r * r).exp() as f32
+            let (value, slope) = usual(r);
+            [value, slope, sharp(r).0 - soft(r).0]
         })
         .collect()
 });
 const DIP_REACH: usize = 3;
 
-/// The shade of a hair as a share of its depth, and minus its derivative, at a distance in full widths at half depth.
-pub(super) fn dip(away: f32) -> (f32, f32) {
+/// The shade of a hair at a distance in full widths at half depth, as a share of its depth: its value, its derivative, and
+/// the difference between one with sharp edges and one with soft ones.
+pub(super) fn dip(away: f32) -> [f32; 3] {
     let at = away.abs().min(DIP_REACH as f32) * STEPS_PER_UNIT as f32;
     let k = at as usize;
-    let table: &[f32] = &DIP;
-    let (low, high) = (table[k], table[k + 1]);
-    let value = low + (high - low) * (at - k as f32);
-    (value, -8.0 * std::f32::consts::LN_2 * away * value)
+    let table: &[[f32; 3]] = &DIP;
+    let (low, high, part) = (table[k], table[k + 1], at - k as f32);
+    let [value, slope, edges] = [0, 1, 2].map(|n: usize| low[n] + (high[n] - low[n]) * part);
+    [value, slope * away.signum(), edges]
 }
 
 /// A box of width `slit_px` convolved with a Gaussian of standard deviation `blur_px`, 1 at its middle.
