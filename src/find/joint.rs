@@ -492,7 +492,12 @@ impl Bands {
                     let [dip, slope, edges] = dip(from);
                     self.shade[i] += share * depth * dip;
                     if slopes {
-                        let by = [depth * slope / width, -dip, depth * slope * from, -depth * edges];
+                        let by = [
+                            depth * slope / width,
+                            -dip,
+                            depth * slope * from,
+                            -depth * edges,
+                        ];
                         for (sum, by) in self.by_hair[span.start + i].iter_mut().zip(by) {
                             *sum += share * by;
                         }
@@ -513,7 +518,11 @@ impl Joint {
     /// Columns of a band for what is fitted, without the residual: amplitudes and background first.
     fn column_count(&self) -> usize {
         let shape = if self.shape_known { 0 } else { 2 };
-        let hair = if self.bands.hair.is_some() { HAIR_TERMS } else { 0 };
+        let hair = if self.bands.hair.is_some() {
+            HAIR_TERMS
+        } else {
+            0
+        };
         2 * self.lines + 2 + shape + hair
     }
 
@@ -596,7 +605,11 @@ impl Joint {
         let behind = self.bands.blur_behind_px2;
         prior(hair + 2, self.hair[2], HAIR_WIDTH);
         prior(hair + 3, self.hair[3], HAIR_EDGES);
-        prior(hair + SHADE_TERMS, self.hair[SHADE_TERMS] - behind, behind.max(0.1));
+        prior(
+            hair + SHADE_TERMS,
+            self.hair[SHADE_TERMS] - behind,
+            behind.max(0.1),
+        );
         let mut fitted = std::mem::take(&mut self.fitted);
         fitted.clear();
         let nuisance = k + 1;
@@ -685,7 +698,11 @@ impl Joint {
         let (places, rest) = rest.split_at_mut(k * across);
         let (slope, rest) = rest.split_at_mut(across);
         let (shape, rest) = rest.split_at_mut(if self.shape_known { 0 } else { 2 * across });
-        let (hair, residual) = rest.split_at_mut(if bands.hair.is_some() { HAIR_TERMS * across } else { 0 });
+        let (hair, residual) = rest.split_at_mut(if bands.hair.is_some() {
+            HAIR_TERMS * across
+        } else {
+            0
+        });
         shape.fill(0.0);
         residual.fill(0.0);
         for (i, member) in self.members[..k].iter().enumerate() {
