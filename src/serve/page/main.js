@@ -248,7 +248,7 @@ link.addEventListener("status", ({ detail: { status, was, why } }) => {
 
 let drawnAt = performance.now();
 
-link.frames(async (sight, blob) => {
+link.frames(() => eye.wide, async (sight, blob) => {
   await eye.draw(sight, blob);
   drawnAt = performance.now();
   guide.seen(sight);

@@ -45,6 +45,12 @@ export class View {
 
   get sight() { return this.#sight; }
 
+  /** Pixels of the screen that the picture is wide. */
+  get wide() {
+    const { zoom, scale, w } = this.#place();
+    return Math.max(1, Math.round(zoom * scale * w * Math.min(2, window.devicePixelRatio || 1)));
+  }
+
   /** Median age of the last pictures when they were drawn, in ms, by this computer's clock; null on another computer. */
   get age_ms() {
     if (this.#ages.length === 0) return null;
@@ -107,8 +113,11 @@ export class View {
   redraw() {
     const place = this.#place();
     const { zoom, width, height, w, h, scale, left, top } = place;
-    // (0, 0) is the centre of the top-left pixel, so the picture's edge lies at -1/2.
-    Object.assign(this.#picture.style, { left: `${zoom * left}px`, top: `${zoom * top}px`, width: `${zoom * scale * w}px`, height: `${zoom * scale * h}px` });
+    // (0, 0) is the centre of the top-left pixel, so the picture's edge lies at -1/2. Of a picture that was made smaller,
+    // columns and rows that make no whole pixel are missing.
+    const pixel = zoom * scale * (this.#sight?.divisor ?? 1);
+    const [pw, ph] = this.#bitmap ? [pixel * this.#bitmap.width, pixel * this.#bitmap.height] : [zoom * scale * w, zoom * scale * h];
+    Object.assign(this.#picture.style, { left: `${zoom * left}px`, top: `${zoom * top}px`, width: `${pw}px`, height: `${ph}px` });
     const ratio = zoom * Math.min(2, window.devicePixelRatio || 1);
     const marks = this.#marks;
     const [mw, mh] = [Math.round(width * ratio), Math.round(height * ratio)];

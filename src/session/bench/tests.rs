@@ -244,6 +244,7 @@ fn experiment(lines: &[&str]) -> Entry {
             })
             .collect(),
         refracting_angle: None,
+        u_refracting_angle_arcsec: None,
         bench: None,
     }
 }
