@@ -58,11 +58,10 @@ impl Open {
     fn place(self: &Arc<Self>, from: IpAddr) -> Option<Place> {
         let mut open = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let all: usize = open.values().sum();
-        let own = open.entry(from).or_default();
-        if all >= MOST || *own >= MOST_OF_ONE {
+        if all >= MOST || open.get(&from).is_some_and(|own| *own >= MOST_OF_ONE) {
             return None;
         }
-        *own += 1;
+        *open.entry(from).or_default() += 1;
         Some(Place {
             open: Arc::clone(self),
             from,

@@ -322,8 +322,7 @@ impl Scene {
             .map(|(_, by_arcsec)| by_arcsec)
             .sum();
         [
-            bench.telescope_deg.to_radians()
-                + arcsec(bench.creep_arcsec_per_s * time_s + knocked),
+            bench.telescope_deg.to_radians() + arcsec(bench.creep_arcsec_per_s * time_s + knocked),
             arcsec(bench.telescope_elevation_arcsec),
         ]
     }

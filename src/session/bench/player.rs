@@ -531,13 +531,13 @@ impl Player {
     }
 
     fn end_sweep(&mut self) -> Option<EndedSweep> {
-        if !self.in_sweep || self.watcher.frames() == 0 {
-            self.in_sweep = false;
-            return None;
-        }
-        self.in_sweep = false;
+        let in_sweep = std::mem::take(&mut self.in_sweep);
         if let Some(opened) = &mut self.opened {
             opened.stream.end_recording();
+        }
+        if !in_sweep || self.watcher.frames() == 0 {
+            self.recording = None;
+            return None;
         }
         let newest = self.shared.newest();
         let frames = self.watcher.frames();

@@ -15,11 +15,11 @@ use crate::basics::fit;
 /// Frames looked at before and after a jump.
 const BEFORE: usize = 14;
 const AFTER: usize = 10;
-/// Frames that a jump takes at most.
+/// Frames that a jump takes at most; while it is looked for, lines that were lost by it may be missing for [`BLIND_S`] more.
 const WITHIN: usize = 3;
-const ALL: usize = BEFORE + WITHIN + AFTER;
-/// Of the frames on either side a line may be missing in so many.
-const MISSING: usize = 2;
+const BLIND_S: f64 = 0.6;
+/// Frames that are remembered.
+const REMEMBERED: usize = 60;
 /// Frames that lie further apart than this were not shown one after the other, s.
 const PAUSE_S: f64 = 0.5;
 /// Jumps below this are not told, px.
@@ -58,8 +58,9 @@ impl Jump {
 #[derive(Clone, Debug)]
 struct Shown {
     time_s: f64,
-    /// Number and place of each line, px.
-    lines: Vec<(u64, f64)>,
+    hairs_px: f64,
+    /// Number and place of each line from left to right, px.
+    lines: Vec<(Option<u64>, f64)>,
 }
 
 /// Watches lines for jumps.
@@ -68,8 +69,6 @@ pub(super) struct Jumps {
     shown: VecDeque<Shown>,
     /// A jump that waits for the hairs to be measured again: where they were, px, and the frames since.
     pending: Option<(Jump, f64, usize)>,
-    /// Place of the hairs before the frames that are looked at, px.
-    hairs_px: VecDeque<f64>,
 }
 
 impl Jumps {
@@ -87,158 +86,184 @@ impl Jumps {
         {
             *self = Self::default();
         }
-        self.shown.push_back(Shown {
-            time_s: sight.time_s,
-            lines: sight
-                .lines
-                .iter()
-                .filter_map(|line| Some((line.id?, line.line.x_px)))
-                .collect(),
-        });
-        self.hairs_px.push_back(hairs.x_px);
-        if self.shown.len() > ALL {
-            self.shown.pop_front();
-            self.hairs_px.pop_front();
-        }
         if let Some((jump, before_px, waited)) = self.pending.take() {
             let moved = (hairs.x_px - before_px) / jump.px();
+            // Hairs that moved with the lines are a camera that was knocked.
             if moved > WITH_HAIRS {
-                // The camera was knocked; what is in the frames yet is of the same knock.
-                self.shown.clear();
-                self.hairs_px.clear();
                 return None;
             }
-            if waited + 1 >= WAIT {
-                self.shown.clear();
-                self.hairs_px.clear();
+            if waited >= WAIT {
                 return Some(jump);
             }
             self.pending = Some((jump, before_px, waited + 1));
             return None;
         }
-        let before_px = *self.hairs_px.front()?;
-        let jump = self.look()?;
+        self.shown.push_back(Shown {
+            time_s: sight.time_s,
+            hairs_px: hairs.x_px,
+            lines: sight
+                .lines
+                .iter()
+                .map(|line| (line.id, line.line.x_px))
+                .collect(),
+        });
+        if self.shown.len() > REMEMBERED {
+            self.shown.pop_front();
+        }
+        let (jump, before_px) = self.look()?;
         self.pending = Some((jump, before_px, 0));
+        self.shown.clear();
         None
     }
 
-    fn look(&self) -> Option<Jump> {
-        if self.shown.len() < ALL {
-            return None;
-        }
-        let ids: Vec<u64> = self
+    /// The jump behind the newest frames, and where the hairs were before it, px.
+    fn look(&self) -> Option<(Jump, f64)> {
+        // Lines that are lost by a jump get new numbers, so they are told apart by their order.
+        let count = self.shown.back()?.lines.len();
+        let alike: Vec<&Shown> = self
             .shown
-            .front()?
-            .lines
             .iter()
-            .map(|(id, _)| *id)
+            .rev()
+            .filter(|shown| shown.lines.len() == count)
+            .take(BEFORE + WITHIN + AFTER)
             .collect();
-        let steps: Vec<Step> = ids.iter().filter_map(|id| self.step(*id)).collect();
-        let seen = self.shown.iter().map(|shown| shown.lines.len()).max()?;
-        match &steps[..] {
-            [] => None,
-            [one] => (seen == 1 && one.is_alone()).then_some(Jump::Alone(one.px)),
-            several => {
-                let pairs: Vec<(f64, f64)> = several
-                    .iter()
-                    .enumerate()
-                    .flat_map(|(k, a)| several.iter().skip(k + 1).map(move |b| together(a, b)))
-                    .collect();
-                let (px, _) = pairs
-                    .iter()
-                    .copied()
-                    .filter(|(px, u)| px.abs() > JUMP_PX.max(IN_U * u))
-                    .max_by(|a, b| (a.0 / a.1).abs().total_cmp(&(b.0 / b.1).abs()))?;
-                let agreed = pairs
-                    .iter()
-                    .all(|(other, u)| (other - px).abs() < 0.3 * px.abs() + 3.0 * u);
-                agreed.then_some(Jump::Together(px))
-            }
-        }
-    }
-
-    /// A line's jump in the middle of the frames at hand, beside a motion that is smooth: a parabola of time.
-    fn step(&self, id: u64) -> Option<Step> {
-        let middle_s = self.shown.get(BEFORE + WITHIN / 2)?.time_s;
-        let (mut early, mut late) = (Vec::new(), Vec::new());
-        for (nth, shown) in self.shown.iter().enumerate() {
-            let Some((_, x_px)) = shown.lines.iter().find(|(other, _)| *other == id) else {
-                continue;
-            };
-            let point = (shown.time_s - middle_s, *x_px);
-            if nth < BEFORE {
-                early.push(point);
-            } else if nth >= BEFORE + WITHIN {
-                late.push(point);
-            }
-        }
-        if early.len() + MISSING < BEFORE || late.len() + MISSING < AFTER {
+        if count == 0 || alike.len() < BEFORE + AFTER {
             return None;
         }
-        let before = early.len();
-        let points: Vec<(f64, f64)> = early.into_iter().chain(late).collect();
-        let design = DMatrix::from_fn(points.len(), 4, |row, column| match column {
-            0 => 1.0,
-            1 => points[row].0,
-            2 => points[row].0.powi(2),
-            _ => f64::from(u8::from(row >= before)),
-        });
-        let places: Vec<f64> = points.iter().map(|(_, x_px)| *x_px).collect();
-        let fit = fit::linear(&design, &places, None).ok()?;
-        let covariance = fit.covariance_by_residuals()?;
-        let u = |k: usize| covariance[(k, k)].max(0.0).sqrt();
-        Some(Step {
-            px: fit.coefficients[3],
-            u_px: u(3),
-            velocity_px_s: fit.coefficients[1],
-            u_velocity_px_s: u(1),
-            scatter_px: fit.residual_deviation()?,
-        })
+        let (after, rest) = alike.split_at(AFTER);
+        // A jump that made the lines vanish took the frames without them.
+        let gap_s = |rest: &[&Shown]| Some(after.last()?.time_s - rest.first()?.time_s);
+        let step_s = (after.first()?.time_s - after.last()?.time_s) / (AFTER - 1) as f64;
+        let skipped = if gap_s(rest)? > 2.5 * step_s {
+            0
+        } else {
+            WITHIN
+        };
+        let before = rest.get(skipped..skipped + BEFORE)?;
+        let whole_s = before.first()?.time_s - before.last()?.time_s;
+        if gap_s(before)? > BLIND_S || whole_s > 2.0 * step_s * BEFORE as f64 {
+            return None;
+        }
+        let times: Vec<&Shown> = before.iter().chain(after).copied().collect();
+        let middle_s = 0.5 * (after.last()?.time_s + before.first()?.time_s);
+        let places = |of: &dyn Fn(&Shown) -> f64| step(&times, middle_s, of);
+        let jump = if count == 1 {
+            let alone = places(&|shown| shown.lines[0].1)?;
+            alone.is_alone().then_some(Jump::Alone(alone.px))?
+        } else if ranks_hold(before, after) {
+            together(count, &places)?
+        } else {
+            return None;
+        };
+        Some((jump, before.first()?.hairs_px))
     }
 }
 
-/// A line's jump and its motion around it.
+/// Whether no line is at another place in the order than before, as when one leaves the field and one enters.
+fn ranks_hold(before: &[&Shown], after: &[&Shown]) -> bool {
+    let (Some(old), Some(new)) = (before.first(), after.first()) else {
+        return false;
+    };
+    let rank = |shown: &Shown, id: u64| shown.lines.iter().position(|line| line.0 == Some(id));
+    old.lines
+        .iter()
+        .filter_map(|line| line.0)
+        .all(|id| rank(new, id).is_none_or(|now| Some(now) == rank(old, id)))
+}
+
+/// What so many lines jumped together: that of the two that tell it best, where no others say otherwise.
+fn together(count: usize, places: &dyn Fn(&dyn Fn(&Shown) -> f64) -> Option<Step>) -> Option<Jump> {
+    let pairs: Vec<(f64, f64)> = (0..count)
+        .flat_map(|a| (a + 1..count).map(move |b| (a, b)))
+        .filter_map(|(a, b)| pair(a, b, places))
+        .collect();
+    let (px, _) = pairs
+        .iter()
+        .copied()
+        .filter(|(px, u)| px.abs() > JUMP_PX.max(IN_U * u))
+        .max_by(|a, b| (a.0 / a.1).abs().total_cmp(&(b.0 / b.1).abs()))?;
+    pairs
+        .iter()
+        .all(|(other, u)| (other - px).abs() < 0.3 * px.abs() + 3.0 * u)
+        .then_some(Jump::Together(px))
+}
+
+/// What two lines jumped together with its standard uncertainty, px: the jump of one less what the distance of both says of the table.
+/// What a hand does in between moves both along with the table, so it falls out of this, too.
+fn pair(
+    a: usize,
+    b: usize,
+    places: &dyn Fn(&dyn Fn(&Shown) -> f64) -> Option<Step>,
+) -> Option<(f64, f64)> {
+    let one = places(&|shown| shown.lines[a].1)?;
+    let apart = places(&|shown| shown.lines[a].1 - shown.lines[b].1)?;
+    // Place over distance while the table turns.
+    let known = apart.velocity_px_s.abs() > 5.0 * apart.u_velocity_px_s;
+    let (steep, u_steep) = if known {
+        let steep = one.velocity_px_s / apart.velocity_px_s;
+        let u = one.u_velocity_px_s.hypot(steep * apart.u_velocity_px_s);
+        (steep, u / apart.velocity_px_s.abs())
+    } else {
+        (0.0, STEEPEST)
+    };
+    let both = places(&|shown| {
+        let (x_px, other_px) = (shown.lines[a].1, shown.lines[b].1);
+        x_px - steep * (x_px - other_px)
+    })?;
+    let u = [
+        both.u_px,
+        u_steep * apart.px.abs().max(apart.u_px),
+        // The parabolas are no more than nearly alike.
+        0.1 * steep * apart.px,
+    ];
+    Some((
+        both.px,
+        u.iter().map(|part| part * part).sum::<f64>().sqrt(),
+    ))
+}
+
+/// A jump beside a motion that is smooth, a parabola of time.
 #[derive(Clone, Copy, Debug)]
 struct Step {
     px: f64,
     u_px: f64,
     velocity_px_s: f64,
     u_velocity_px_s: f64,
+    /// What the parabola leaves of each place.
     scatter_px: f64,
 }
 
 impl Step {
     fn is_alone(&self) -> bool {
-        self.px.abs() > ALONE_PX.max(ALONE_TIMES * self.scatter_px).max(IN_U * self.u_px)
+        self.px.abs()
+            > ALONE_PX
+                .max(ALONE_TIMES * self.scatter_px)
+                .max(IN_U * self.u_px)
     }
 }
 
-/// What two lines jumped together, with its standard uncertainty, px: the jump of one less what the jump of their distance says of the
-/// table.
-fn together(a: &Step, b: &Step) -> (f64, f64) {
-    let apart = a.px - b.px;
-    let u_apart = a.u_px.hypot(b.u_px);
-    let speed = a.velocity_px_s - b.velocity_px_s;
-    let u_speed = a.u_velocity_px_s.hypot(b.u_velocity_px_s);
-    // Place over distance while the table turns.
-    let (steep, u_steep) = if speed.abs() > 5.0 * u_speed {
-        let steep = a.velocity_px_s / speed;
-        (steep, (a.u_velocity_px_s.hypot(steep * u_speed)) / speed.abs())
-    } else {
-        (0.0, STEEPEST)
-    };
-    let by_table = steep * apart;
-    let u = [
-        a.u_px,
-        steep * u_apart,
-        u_steep * apart.abs().max(u_apart),
-        // The parabolas are no more than nearly alike.
-        0.1 * by_table,
-    ];
-    (
-        a.px - by_table,
-        u.iter().map(|part| part * part).sum::<f64>().sqrt(),
-    )
+/// The jump at a time of something that each frame shows.
+fn step(frames: &[&Shown], middle_s: f64, of: &dyn Fn(&Shown) -> f64) -> Option<Step> {
+    let design = DMatrix::from_fn(frames.len(), 4, |row, column| {
+        let time_s = frames[row].time_s - middle_s;
+        match column {
+            0 => 1.0,
+            1 => time_s,
+            2 => time_s * time_s,
+            _ => f64::from(u8::from(time_s > 0.0)),
+        }
+    });
+    let places: Vec<f64> = frames.iter().map(|shown| of(shown)).collect();
+    let fit = fit::linear(&design, &places, None).ok()?;
+    let covariance = fit.covariance_by_residuals()?;
+    let u = |k: usize| covariance[(k, k)].max(0.0).sqrt();
+    Some(Step {
+        px: fit.coefficients[3],
+        u_px: u(3),
+        velocity_px_s: fit.coefficients[1],
+        u_velocity_px_s: u(1),
+        scatter_px: fit.residual_deviation()?,
+    })
 }
 
 #[cfg(test)]
@@ -263,6 +288,20 @@ mod tests {
             seq += 1;
             let taken = std::time::SystemTime::UNIX_EPOCH;
             let sight = numbers.sight((seq, taken), &frame, glimpse, false);
+            if std::env::var("DEBUG").is_ok() {
+                let n = sight.lines.len();
+                println!(
+                    "D {:.2} {:?} pend {:?}",
+                    sight.time_s,
+                    sight
+                        .lines
+                        .iter()
+                        .map(|l| (l.id, (l.line.x_px * 100.0).round() / 100.0))
+                        .collect::<Vec<_>>(),
+                    jumps.pending
+                );
+                let _ = n;
+            }
             told.extend(jumps.take(&sight).map(|jump| (sight.time_s, jump)));
         }
         told

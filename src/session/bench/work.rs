@@ -526,13 +526,14 @@ impl Desk {
             .collect();
         let folder = &self.options.logbook;
         let recording = match (&ended.recording, path) {
-            (Some(recording), _) => Some(
-                recording
-                    .strip_prefix(folder)
-                    .unwrap_or(recording)
-                    .display()
-                    .to_string(),
-            ),
+            (Some(recording), _) => match keep::keep_recording(folder, recording) {
+                Ok(name) => Some(name),
+                Err(why) => {
+                    // What was measured counts all the same.
+                    self.shared.with(|live| live.note = Some(why));
+                    None
+                }
+            },
             (None, Some(clip)) => Some(keep::keep_clip(folder, &clip)),
             (None, None) => None,
         };
