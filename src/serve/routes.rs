@@ -46,6 +46,23 @@ struct Coded {
     began: Option<Instant>,
 }
 
+/// A state, and how it is told to those who only look and to those who may do something; written once for all of them.
+#[derive(Default)]
+struct Told {
+    state: Value,
+    viewer: String,
+    operator: String,
+}
+
+impl Told {
+    fn to(&self, role: Role) -> &str {
+        match role {
+            Role::Viewer => &self.viewer,
+            Role::Operator => &self.operator,
+        }
+    }
+}
+
 /// What all requests share.
 pub(super) struct App {
     pub(super) desk: Arc<Desk>,
@@ -53,7 +70,7 @@ pub(super) struct App {
     viewer_address: Option<String>,
     changed: watch::Receiver<u64>,
     stop: watch::Receiver<bool>,
-    states: watch::Sender<Arc<Value>>,
+    states: watch::Sender<Arc<Told>>,
     coded: Mutex<Coded>,
     drawn: state::Drawn,
 }
@@ -72,7 +89,7 @@ impl App {
             viewer_address,
             changed,
             stop,
-            states: watch::Sender::new(Arc::new(Value::Null)),
+            states: watch::Sender::default(),
             coded: Mutex::default(),
             drawn: state::Drawn::default(),
         }
@@ -90,14 +107,23 @@ impl App {
         if self.states.receiver_count() == 0 {
             return;
         }
-        let state = Arc::new(self.state().await);
-        self.states.send_if_modified(|last| {
-            let other = **last != *state;
-            if other {
-                *last = Arc::clone(&state);
-            }
-            other
-        });
+        let state = self.state().await;
+        if self.states.borrow().state != state {
+            self.states.send_replace(Arc::new(self.told(state)));
+        }
+    }
+
+    fn told(&self, state: Value) -> Told {
+        let viewer = if self.guard.shared() {
+            self.state_for(&state, Role::Viewer).to_string()
+        } else {
+            String::new()
+        };
+        Told {
+            viewer,
+            operator: self.state_for(&state, Role::Operator).to_string(),
+            state,
+        }
     }
 
     fn state_for(&self, state: &Value, role: Role) -> Value {
@@ -294,11 +320,10 @@ async fn events(
     tokio::spawn(async move {
         let mut states = app.states.subscribe();
         let mut stop = app.stop.clone();
-        let mut state = Arc::new(app.state().await);
+        let mut told = Arc::new(app.told(app.state().await));
         loop {
-            let text = app.state_for(&state, role).to_string();
             if give
-                .send(Event::default().event("state").data(text))
+                .send(Event::default().event("state").data(told.to(role)))
                 .await
                 .is_err()
             {
@@ -313,7 +338,7 @@ async fn events(
                 }
                 () = give.closed() => return,
             }
-            state = states.borrow_and_update().clone();
+            told = states.borrow_and_update().clone();
         }
     });
     Sse::new(ReceiverStream::new(take).map(Ok::<_, Infallible>))

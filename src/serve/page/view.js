@@ -3,6 +3,7 @@
 // ends and beside a line, in the gutter and outside the field: never on the line.
 
 import { byId, colours, enlarged } from "./dom.js";
+import { Loupe } from "./loupe.js";
 
 const GUTTER = { left: 18, right: 18, top: 38, bottom: 30 }; // pixels around the picture, at 16 px a letter
 
@@ -17,6 +18,7 @@ export class View {
   #active = null;
   #activeName = null;
   #paint = null;
+  #loupe = new Loupe();
   #ages = [];
   #onpick;
 
@@ -129,6 +131,14 @@ export class View {
     const at = { x: (x) => left + (x + 0.5) * scale, y: (y) => top + (y + 0.5) * scale };
     this.#hairs(pen, place, at);
     this.#lines(pen, place, at);
+    this.#loupe.show(this.#bitmap ? this.#picture : null, this.#sight, this.#active, place, this.#paint["mark-hair"]);
+  }
+
+  /** Switches the loupe on or off; says which. */
+  magnify() {
+    this.#loupe.on = !this.#loupe.on;
+    this.redraw();
+    return this.#loupe.on;
   }
 
   /** A stroke with a dark edge, so that it shows on any picture. */

@@ -180,14 +180,20 @@ impl Book {
         }
     }
 
+    /// Readings that count.
+    pub(super) fn that_count(&self) -> impl DoubleEndedIterator<Item = &KeptReading> {
+        self.readings
+            .iter()
+            .filter(|reading| reading.struck.is_none())
+    }
+
     /// Readings that count, of one kind.
     pub(super) fn counted(
         &self,
         kind: ReadingKind,
     ) -> impl DoubleEndedIterator<Item = &KeptReading> {
-        self.readings
-            .iter()
-            .filter(move |reading| reading.kind == kind && reading.struck.is_none())
+        self.that_count()
+            .filter(move |reading| reading.kind == kind)
     }
 
     /// Rows of the faces, in pairs, and of lines with their central image: what the calculator takes. The row is the reading's number.
@@ -260,11 +266,7 @@ impl Book {
     /// Lines with the central image that belongs to them: lines of one sweep share it, since the table was not touched between them.
     pub(super) fn groups(&self) -> Vec<Group<'_>> {
         let mut groups: Vec<Group<'_>> = Vec::new();
-        for reading in self
-            .readings
-            .iter()
-            .filter(|reading| reading.struck.is_none())
-        {
+        for reading in self.that_count() {
             let name = reading.entry.line.as_deref();
             match reading.kind {
                 ReadingKind::Line => {

@@ -50,7 +50,7 @@ pub use clips::{ClipInHand, Upload};
 pub use guide::{Guide, GuideStep, SCALE_READINGS, Step};
 pub use live::{Phase, STRIP_S, SourceStatus, StripPoint, StripTurn, TurnNow};
 pub use player::SourceKind;
-pub use results::{Results, U_TYPED_PRISM_ANGLE_ARCSEC};
+pub use results::{Results, U_TYPED_PRISM_ANGLE_ARCSEC, in_readings};
 pub use sight::{SeenFrame, Sight, SightedLine};
 pub use work::{Lamp, Typed, Understood};
 

@@ -22,6 +22,15 @@ pub const U_TYPED_PRISM_ANGLE_ARCSEC: f64 = 30.0;
 /// Name of the table of readings, for sentences and for the download.
 pub(super) const TABLE: &str = "readings.csv";
 
+/// A sentence of the calculator, which speaks of rows of a table, for a page that shows readings of the same numbers.
+#[must_use]
+pub fn in_readings(sentence: &str) -> String {
+    sentence
+        .replace(&format!("{TABLE}, row"), "row")
+        .replace("rows ", "readings ")
+        .replace("row ", "reading ")
+}
+
 /// What follows from the readings up to now.
 #[derive(Clone, Debug, Default)]
 pub struct Results {

@@ -34,6 +34,8 @@ const IN_U: f64 = 8.0;
 const STEEPEST: f64 = 100.0;
 /// Frames that may pass until the hairs are measured again; they are every sixteenth frame at the latest.
 const WAIT: usize = 40;
+/// A line's light changes by less than this factor within a second, unless the lamp goes out.
+const SAME_LIGHT: f64 = 2.0;
 /// Hairs that moved by this share of a jump moved with the lines.
 const WITH_HAIRS: f64 = 0.3;
 
@@ -59,8 +61,15 @@ impl Jump {
 struct Shown {
     time_s: f64,
     hairs_px: f64,
-    /// Number and place of each line from left to right, px.
-    lines: Vec<(Option<u64>, f64)>,
+    /// Lines from left to right.
+    lines: Vec<ShownLine>,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct ShownLine {
+    id: Option<u64>,
+    x_px: f64,
+    flux: f64,
 }
 
 /// Watches lines for jumps.
@@ -104,7 +113,11 @@ impl Jumps {
             lines: sight
                 .lines
                 .iter()
-                .map(|line| (line.id, line.line.x_px))
+                .map(|line| ShownLine {
+                    id: line.id,
+                    x_px: line.line.x_px,
+                    flux: line.line.flux,
+                })
                 .collect(),
         });
         if self.shown.len() > REMEMBERED {
@@ -147,8 +160,11 @@ impl Jumps {
         let times: Vec<&Shown> = before.iter().chain(after).copied().collect();
         let middle_s = 0.5 * (after.last()?.time_s + before.first()?.time_s);
         let places = |of: &dyn Fn(&Shown) -> f64| step(&times, middle_s, of);
+        if !(0..count).all(|nth| same_light(before, after, nth)) {
+            return None;
+        }
         let jump = if count == 1 {
-            let alone = places(&|shown| shown.lines[0].1)?;
+            let alone = places(&|shown| shown.lines[0].x_px)?;
             alone.is_alone().then_some(Jump::Alone(alone.px))?
         } else if ranks_hold(before, after) {
             together(count, &places)?
@@ -159,15 +175,22 @@ impl Jumps {
     }
 }
 
+/// Whether a line has the light after that it had before: in the dark other things are taken for lines.
+fn same_light(before: &[&Shown], after: &[&Shown], nth: usize) -> bool {
+    let flux = |shown: &[&Shown]| shown.iter().map(|s| s.lines[nth].flux).sum::<f64>();
+    let ratio = flux(after) * before.len() as f64 / (flux(before) * after.len() as f64);
+    (SAME_LIGHT.recip()..SAME_LIGHT).contains(&ratio)
+}
+
 /// Whether no line is at another place in the order than before, as when one leaves the field and one enters.
 fn ranks_hold(before: &[&Shown], after: &[&Shown]) -> bool {
     let (Some(old), Some(new)) = (before.first(), after.first()) else {
         return false;
     };
-    let rank = |shown: &Shown, id: u64| shown.lines.iter().position(|line| line.0 == Some(id));
+    let rank = |shown: &Shown, id: u64| shown.lines.iter().position(|line| line.id == Some(id));
     old.lines
         .iter()
-        .filter_map(|line| line.0)
+        .filter_map(|line| line.id)
         .all(|id| rank(new, id).is_none_or(|now| Some(now) == rank(old, id)))
 }
 
@@ -195,8 +218,8 @@ fn pair(
     b: usize,
     places: &dyn Fn(&dyn Fn(&Shown) -> f64) -> Option<Step>,
 ) -> Option<(f64, f64)> {
-    let one = places(&|shown| shown.lines[a].1)?;
-    let apart = places(&|shown| shown.lines[a].1 - shown.lines[b].1)?;
+    let one = places(&|shown| shown.lines[a].x_px)?;
+    let apart = places(&|shown| shown.lines[a].x_px - shown.lines[b].x_px)?;
     // Place over distance while the table turns.
     let known = apart.velocity_px_s.abs() > 5.0 * apart.u_velocity_px_s;
     let (steep, u_steep) = if known {
@@ -207,7 +230,7 @@ fn pair(
         (0.0, STEEPEST)
     };
     let both = places(&|shown| {
-        let (x_px, other_px) = (shown.lines[a].1, shown.lines[b].1);
+        let (x_px, other_px) = (shown.lines[a].x_px, shown.lines[b].x_px);
         x_px - steep * (x_px - other_px)
     })?;
     let u = [
@@ -274,7 +297,8 @@ mod tests {
     use crate::follow::Settings;
     use crate::session::bench::sight::Numbers;
     use crate::session::watcher::Watcher;
-    use crate::simulate::{self, Scene};
+    use crate::simulate::{self, Motion, Move, Scene, Unsteadiness};
+    use rand::SeedableRng;
 
     /// What is told of a rendered scene, frame by frame, as the desk would see it.
     fn told(scene: &Scene) -> Vec<(f64, Jump)> {
@@ -288,20 +312,6 @@ mod tests {
             seq += 1;
             let taken = std::time::SystemTime::UNIX_EPOCH;
             let sight = numbers.sight((seq, taken), &frame, glimpse, false);
-            if std::env::var("DEBUG").is_ok() {
-                let n = sight.lines.len();
-                println!(
-                    "D {:.2} {:?} pend {:?}",
-                    sight.time_s,
-                    sight
-                        .lines
-                        .iter()
-                        .map(|l| (l.id, (l.line.x_px * 100.0).round() / 100.0))
-                        .collect::<Vec<_>>(),
-                    jumps.pending
-                );
-                let _ = n;
-            }
             told.extend(jumps.take(&sight).map(|jump| (sight.time_s, jump)));
         }
         told
@@ -319,7 +329,7 @@ mod tests {
 
     #[test]
     fn a_knock_of_the_telescope_is_told_before_the_first_turn() {
-        for seed in 0..6 {
+        for seed in 0..3 {
             for by_px in [6.0, -12.0] {
                 let (scene, at_s) = knocked("several-lines", seed, 0.25, by_px);
                 let told = told(&scene);
@@ -340,7 +350,7 @@ mod tests {
 
     #[test]
     fn a_line_alone_that_jumps_is_told_as_doubtful() {
-        for seed in 0..3 {
+        for seed in 0..2 {
             let (scene, at_s) = knocked("steady", seed, 0.25, 12.0);
             let told = told(&scene);
             println!("steady {seed}: at {at_s:.2} s, told {told:?}");
@@ -348,6 +358,38 @@ mod tests {
                 matches!(told[..], [(_, Jump::Alone(px))] if (px.abs() - 12.0).abs() < 2.0),
                 "{told:?}"
             );
+        }
+    }
+
+    /// A table that sticks and slips, and one that is jerked on by a quarter of a degree, move all lines, but not alike.
+    #[test]
+    fn a_table_that_slips_is_no_telescope_that_moved() {
+        for seed in 0..2 {
+            for jerk_deg in [0.0, 0.25] {
+                let mut scene = simulate::scene("several-lines", seed).unwrap();
+                let length_s = scene.frame_times_s.last().unwrap() - scene.frame_times_s[0];
+                let from_deg = scene.motion.angle_deg(0.0);
+                let way = (scene.motion.angle_deg(length_s) - from_deg).signum();
+                let turn = |by_deg: f64, speed_deg_per_s| Move::Turn {
+                    to_deg: from_deg + way * by_deg,
+                    speed_deg_per_s,
+                };
+                let plan = [
+                    Move::Rest { for_s: 0.3 },
+                    turn(2.2, 1.1),
+                    turn(2.2 + jerk_deg, 20.0),
+                    turn(8.0, 1.1),
+                ];
+                let sticky = Unsteadiness {
+                    stick_deg: 0.15,
+                    ..Unsteadiness::ROUGH
+                };
+                let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
+                scene.motion = Motion::of_plan(from_deg, &plan, sticky, &mut random);
+                let told = told(&scene);
+                println!("{seed}, jerked by {jerk_deg} degrees: {told:?}");
+                assert!(told.is_empty(), "seed {seed}, {jerk_deg}: {told:?}");
+            }
         }
     }
 

@@ -9,7 +9,7 @@ use super::doubts::doubt;
 use super::guide::Step;
 use super::keep;
 use super::player::{Command, EndedSweep, SourceKind, held};
-use super::results::{Results, U_TYPED_PRISM_ANGLE_ARCSEC, results};
+use super::results::{Results, U_TYPED_PRISM_ANGLE_ARCSEC, in_readings, results};
 use super::sight::{SeenFrame, SightedLine};
 use super::{Desk, Refused};
 use crate::basics::uncertainty::{Cause, Measured, Shape};
@@ -290,7 +290,7 @@ impl Desk {
             index,
             stand_in,
             doubt: doubt(&book, &candidate, &before, &with)
-                .map(|doubt| in_readings(&doubt, id))
+                .map(|doubt| in_readings_and_own(&doubt, id))
                 .or_else(|| offset.doubt.clone()),
         };
         Ok((understood, offset))
@@ -698,15 +698,14 @@ fn after_line(book: &Book, name: Option<&str>) -> Option<(Step, Option<String>)>
     (!has_central).then(|| (Step::Central, name.map(str::to_owned)))
 }
 
-/// A sentence of the calculator, which speaks of rows of a table, for the page, which shows readings; `own` is the one at hand.
-fn in_readings(sentence: &str, own: u64) -> String {
+/// A sentence of the calculator as in [`in_readings`]; `own` is the reading at hand.
+fn in_readings_and_own(sentence: &str, own: u64) -> String {
     let own_row = format!("row {own}");
-    sentence
+    let own_told = sentence
         .replace(&format!("{own_row} "), "this reading ")
         .replace(&format!("{own_row},"), "this reading,")
-        .replace(&format!("{own_row};"), "this reading;")
-        .replace("rows ", "readings ")
-        .replace("row ", "reading ")
+        .replace(&format!("{own_row};"), "this reading;");
+    in_readings(&own_told)
 }
 
 /// Gives a sweep's line its name, where it can only be that one: the chosen one, or the only one that turned.

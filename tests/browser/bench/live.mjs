@@ -128,7 +128,7 @@ export async function night({ browser, bench, save }) {
   return { faults, said: `${looked} screens, most green or blue ${worst} of 255 (day: ${day.other})` };
 }
 
-/** The marks never lie on a line: no pixel of theirs is drawn along its axis. */
+/** The marks never lie on a line: no pixel of theirs is drawn along its axis, and the loupe stands elsewhere. */
 export async function marks({ browser, bench }) {
   const faults = [];
   const page = await browser.page();
@@ -136,13 +136,15 @@ export async function marks({ browser, bench }) {
   await page.go(bench.address);
   await drawn(page);
   await replay(page);
-  const { touched, looked, drawnAtAll, frames } = await page.value(`(async () => {
-    let touched = 0, looked = 0, drawnAtAll = 0, frames = 0;
-    for (let n = 0; n < 12; n += 1) {
+  const { touched, looked, drawnAtAll, frames, covered, loupes } = await page.value(`(async () => {
+    let touched = 0, looked = 0, drawnAtAll = 0, frames = 0, covered = 0, loupes = 0;
+    for (let n = 0; n < 24; n += 1) {
       const sight = await new Promise((done) => { document.addEventListener("bench:drawn", (e) => done(e.detail.sight), { once: true }); });
       const marks = document.getElementById("marks"), m = marks.getBoundingClientRect(), p = document.getElementById("picture").getBoundingClientRect();
       const k = marks.width / m.width, pen = marks.getContext("2d"), all = pen.getImageData(0, 0, marks.width, marks.height).data;
+      const loupe = document.getElementById("loupe"), l = loupe.getBoundingClientRect();
       frames += 1;
+      if (!loupe.hidden) loupes += 1;
       for (let i = 3; i < all.length; i += 4) if (all[i] > 0) drawnAtAll += 1;
       for (const line of sight.lines) {
         for (let y = Math.ceil(line.top_px) + 2; y < line.bottom_px - 2; y += 1) {
@@ -150,19 +152,22 @@ export async function marks({ browser, bench }) {
           for (const beside of [-line.width_px / 2, 0, line.width_px / 2]) {
             const cx = Math.round(((p.left - m.left) + (x + beside + 0.5) * p.width / sight.width) * k), cy = Math.round(((p.top - m.top) + (y + 0.5) * p.height / sight.height) * k);
             looked += 1;
+            const sx = m.left + cx / k, sy = m.top + cy / k;
+            if (!loupe.hidden && sx > l.left && sx < l.right && sy > l.top && sy < l.bottom) covered += 1;
             if (all[4 * (cy * marks.width + cx) + 3] > 0) touched += 1;
           }
         }
       }
     }
-    return { touched, looked, drawnAtAll, frames };
+    return { touched, looked, drawnAtAll, frames, covered, loupes };
   })()`);
   must(faults, looked > 1000, `only ${looked} places were looked at: is there a line in the picture?`);
   must(faults, drawnAtAll > 500 * frames, "no marks are drawn at all");
+  must(faults, covered === 0, `the loupe lies on the line at ${covered} of ${looked} places`);
   must(faults, touched === 0, `marks lie on the line at ${touched} of ${looked} places`);
   faults.push(...page.faults);
   await page.close();
-  return { faults, said: `${looked} places on lines looked at in ${frames} frames` };
+  return { faults, said: `${looked} places on lines looked at in ${frames} frames, the loupe there in ${loupes}` };
 }
 
 /** Two browsers see one state: what is done in one is seen in the other. */
