@@ -3,7 +3,7 @@
 
 import { byId, kept } from "./dom.js";
 
-const SIDE = 128; // pixels, at 16 px a letter
+const SIDES = [128, 112, 96, 80]; // pixels, at 16 px a letter: the largest that has room beside the field
 const EDGE = 8; // between it and the edge of the view
 const LEAST = 20, MOST = 64; // pixels of the frame that it shows; a line farther from the hair needs no loupe
 const CLEAR = 14; // between it and the marks of a line
@@ -22,8 +22,9 @@ export class Loupe {
     this.#canvas.hidden = !corner;
     if (!corner) return;
     const { zoom } = place;
-    Object.assign(this.#canvas.style, { left: `${zoom * corner.left}px`, top: `${zoom * corner.top}px`, width: `${zoom * SIDE}px`, height: `${zoom * SIDE}px` });
-    const size = Math.round(zoom * SIDE * Math.min(2, window.devicePixelRatio || 1));
+    const { side } = corner;
+    Object.assign(this.#canvas.style, { left: `${zoom * corner.left}px`, top: `${zoom * corner.top}px`, width: `${zoom * side}px`, height: `${zoom * side}px` });
+    const size = Math.round(zoom * side * Math.min(2, window.devicePixelRatio || 1));
     if (this.#canvas.width !== size) this.#canvas.width = this.#canvas.height = size;
     const pen = this.#canvas.getContext("2d", { alpha: false });
     pen.fillStyle = "#000";
@@ -54,20 +55,30 @@ export class Loupe {
     return wide > MOST * sight.width / 640 ? null : { x: hairs.x_px + off / 2, y: hairs.y_px, wide };
   }
 
-  /** A lower corner of the view that no line, nor its marks, comes near; none where there is no such corner. */
-  #corner(sight, { width, height, scale, left, top }) {
-    const y = height - SIDE - EDGE;
-    const x = (px) => left + (px + 0.5) * scale;
-    const clear = (from) => sight.lines.every((line) => {
-      const reach = Math.max(9, 1.1 * line.width_px * scale + 6) + CLEAR;
+  /** A lower corner of the view beside the field, where no line nor its marks come near; none where there is no such corner. */
+  #corner(sight, place) {
+    for (const side of SIDES) {
+      for (const left of [place.width - side - EDGE, EDGE]) {
+        const corner = { side, left, top: place.height - side - EDGE };
+        if (left >= EDGE && this.#free(corner, sight, place)) return corner;
+      }
+    }
+    return null;
+  }
+
+  #free({ side, left: from, top: high }, sight, { height, scale, left, top }) {
+    const x = (px) => left + (px + 0.5) * scale, y = (px) => top + (px + 0.5) * scale;
+    if (high < 0.4 * height) return false;
+    const apart = (at, reach) => at + reach < from || at - reach > from + side;
+    const lines = sight.lines.every((line) => {
       const lean = Math.abs(Math.tan(line.tilt_deg * Math.PI / 180)) * (line.bottom_px - line.top_px) * scale;
-      const low = top + (line.bottom_px + 0.5) * scale + 12;
-      return low < y || x(line.x_px) + reach + lean < from || x(line.x_px) - reach - lean > from + SIDE;
+      return y(line.bottom_px) + 12 < high || apart(x(line.x_px), Math.max(9, 1.1 * line.width_px * scale + 6) + CLEAR + lean);
     });
-    const hair = x(sight.cross_hairs.x_px);
-    // The hair's arrowhead and the measure of the offset stand in the lower gutter.
-    const free = (from) => clear(from) && (hair + 12 < from || hair - 12 > from + SIDE);
-    const from = [width - SIDE - EDGE, EDGE].find((one) => one >= EDGE && free(one));
-    return from === undefined || y < 0.4 * height ? null : { left: from, top: y };
+    // The arrowheads of the hairs and the measure of the offset stand in the gutters.
+    const hairs = apart(x(sight.cross_hairs.x_px), 12) && y(sight.cross_hairs.y_px) + 24 < high;
+    const { field } = sight;
+    const near = (value, low, width) => Math.max(low - value, value - low - width, 0);
+    const outside = !field || Math.hypot(near(x(field.x_px), from, side), near(y(field.y_px), high, side)) > field.radius_px * scale;
+    return lines && hairs && outside;
   }
 }

@@ -190,6 +190,18 @@ export class View {
     }
   }
 
+  /** Where the marks on one side of a line begin and how long they may be: beyond a neighbour that is too near, and short of the next. */
+  #room(line, side, gap, long, scale) {
+    const clear = 7; // half a mark's width and half a line's
+    const others = this.#sight.lines.filter((other) => other !== line)
+      .map((other) => ({ at: side * (other.x_px - line.x_px) * scale, half: 0.5 * other.width_px * scale + clear }))
+      .filter((other) => other.at > 0).sort((a, b) => a.at - b.at);
+    let from = gap;
+    for (const other of others) if (from > other.at - other.half) from = Math.max(from, other.at + other.half);
+    const next = others.find((other) => other.at > from);
+    return { gap: from, long: next ? Math.min(long, next.at - next.half - from) : long };
+  }
+
   #lines(pen, { width, height, scale, left, top, w }, at) {
     const { lines, cross_hairs: hairs } = this.#sight;
     const colour = this.#paint["mark-line"];
@@ -203,7 +215,8 @@ export class View {
         const d = y - line.y_ref_px;
         return line.x_px + Math.tan(line.tilt_deg * Math.PI / 180) * d + line.curvature_per_px / 2 * d * d;
       };
-      const gap = Math.max(9, 0.5 * line.width_px * scale * 2.2 + 6);
+      const gap = Math.max(9, 0.5 * line.width_px * scale * 2.2 + 6), long = active ? 16 : 9;
+      const [before, behind] = [-1, 1].map((side) => this.#room(line, side, gap, long, scale));
       const weight = active ? 2.6 : 1.4;
       if (line.under_hair) pen.setLineDash([4, 4]);
       // Brackets beyond both ends: bars above and below, legs at the sides.
@@ -211,19 +224,19 @@ export class View {
       for (const [y, inward, row] of [[high, 1, line.top_px], [low, -1, line.bottom_px]]) {
         const x = at.x(axis(row));
         this.#stroke(pen, colour, weight, () => {
-          pen.moveTo(x - gap, y + inward * 11); pen.lineTo(x - gap, y); pen.lineTo(x - gap + 5, y);
-          pen.moveTo(x + gap, y + inward * 11); pen.lineTo(x + gap, y); pen.lineTo(x + gap - 5, y);
+          pen.moveTo(x - before.gap, y + inward * 11); pen.lineTo(x - before.gap, y); pen.lineTo(x - before.gap + 5, y);
+          pen.moveTo(x + behind.gap, y + inward * 11); pen.lineTo(x + behind.gap, y); pen.lineTo(x + behind.gap - 5, y);
         });
       }
       pen.setLineDash([]);
       // Ticks on both sides at the height of the crossing, where the line's position is stated.
-      const x = at.x(line.x_px), y = at.y(line.y_ref_px), long = active ? 16 : 9;
+      const x = at.x(line.x_px), y = at.y(line.y_ref_px);
       this.#stroke(pen, colour, weight, () => {
-        pen.moveTo(x - gap, y); pen.lineTo(x - gap - long, y);
-        pen.moveTo(x + gap, y); pen.lineTo(x + gap + long, y);
-        if (active) {
-          pen.moveTo(x - gap - 6, y - 5); pen.lineTo(x - gap, y); pen.lineTo(x - gap - 6, y + 5);
-          pen.moveTo(x + gap + 6, y - 5); pen.lineTo(x + gap, y); pen.lineTo(x + gap + 6, y + 5);
+        for (const [side, { gap: from, long: length }] of [[-1, before], [1, behind]]) {
+          if (length < 4) continue;
+          const tip = x + side * from;
+          pen.moveTo(tip, y); pen.lineTo(tip + side * length, y);
+          if (active && length > 8) { pen.moveTo(tip + side * 6, y - 5); pen.lineTo(tip, y); pen.lineTo(tip + side * 6, y + 5); }
         }
       });
       // Its name in the gutter, where there is room.
