@@ -86,7 +86,9 @@ export class Choice {
   #form({ lamp, lamps = [], u_refracting_angle_arcsec: u }, chosen) {
     const caution = el("div", { class: "caution-place", "aria-live": "polite" });
     const lines = el("div", { class: "ticks" });
+    const measured = el("fieldset", { hidden: !lamp }, el("legend", {}, "Lines to measure"), lines);
     const pick = (key) => {
+      measured.hidden = false;
       const one = lamps.find((l) => l.name === key);
       caution.replaceChildren(...[this.#cautions(one && [one.caution, ...(this.#state.cautions ?? []).slice(-1)])].filter(Boolean));
       lines.replaceChildren(...(one?.lines ?? []).map((line) => el("label", { class: "tick" },
@@ -98,7 +100,7 @@ export class Choice {
         el("div", { class: "ticks" }, lamps.map((l) => el("label", { class: "tick" },
           el("input", { type: "radio", name: "lamp", value: l.name, checked: l.name === lamp, onchange: () => pick(l.name) }), el("span", {}, capital(l.name)))))),
       caution,
-      el("fieldset", {}, el("legend", {}, "Lines to measure"), lines),
+      measured,
       el("div", { class: "angle" },
         el("label", { class: "field" }, el("span", {}, "Refracting angle, if it is known (else it is measured)"),
           el("input", { type: "text", name: "angle", inputmode: "text", autocomplete: "off", spellcheck: "false", placeholder: "60 00 00" })),

@@ -7,6 +7,12 @@ import { Loupe } from "./loupe.js";
 
 const GUTTER = { left: 18, right: 18, top: 38, bottom: 30 }; // pixels around the picture, at 16 px a letter
 
+/** Where a line's axis is at a height, pixels of the frame. */
+function axis(line, y) {
+  const d = y - line.y_ref_px;
+  return line.x_px + Math.tan(line.tilt_deg * Math.PI / 180) * d + line.curvature_per_px / 2 * d * d;
+}
+
 export class View {
   #box = byId("view");
   #picture = byId("picture");
@@ -190,11 +196,11 @@ export class View {
     }
   }
 
-  /** Where the marks on one side of a line begin and how long they may be: beyond a neighbour that is too near, and short of the next. */
-  #room(line, side, gap, long, scale) {
-    const clear = 7; // half a mark's width and half a line's
+  /** Where the marks on one side of a line at a height begin and how long they may be: beyond a neighbour that is too near, and short of the next. */
+  #room(line, side, y, gap, long, scale) {
+    const clear = 9; // half a mark's width, and a bar
     const others = this.#sight.lines.filter((other) => other !== line)
-      .map((other) => ({ at: side * (other.x_px - line.x_px) * scale, half: 0.5 * other.width_px * scale + clear }))
+      .map((other) => ({ at: side * (axis(other, y) - axis(line, y)) * scale, half: 0.5 * other.width_px * scale + clear }))
       .filter((other) => other.at > 0).sort((a, b) => a.at - b.at);
     let from = gap;
     for (const other of others) if (from > other.at - other.half) from = Math.max(from, other.at + other.half);
@@ -211,18 +217,14 @@ export class View {
     // The active line comes first and so gets its name written; the others theirs where there is room.
     for (const line of [...lines].sort((a, b) => (b.id === this.#active) - (a.id === this.#active) || a.x_px - b.x_px)) {
       const active = line.id !== null && line.id === this.#active;
-      const axis = (y) => {
-        const d = y - line.y_ref_px;
-        return line.x_px + Math.tan(line.tilt_deg * Math.PI / 180) * d + line.curvature_per_px / 2 * d * d;
-      };
       const gap = Math.max(9, 0.5 * line.width_px * scale * 2.2 + 6), long = active ? 16 : 9;
-      const [before, behind] = [-1, 1].map((side) => this.#room(line, side, gap, long, scale));
+      const room = (y) => [-1, 1].map((side) => this.#room(line, side, y, gap, long, scale));
       const weight = active ? 2.6 : 1.4;
       if (line.under_hair) pen.setLineDash([4, 4]);
       // Brackets beyond both ends: bars above and below, legs at the sides.
       const high = Math.max(at.y(line.top_px) - 4, top + 3), low = Math.min(at.y(line.bottom_px) + 4, top + scale * this.#sight.height - 3);
       for (const [y, inward, row] of [[high, 1, line.top_px], [low, -1, line.bottom_px]]) {
-        const x = at.x(axis(row));
+        const x = at.x(axis(line, row)), [before, behind] = room(row);
         this.#stroke(pen, colour, weight, () => {
           pen.moveTo(x - before.gap, y + inward * 11); pen.lineTo(x - before.gap, y); pen.lineTo(x - before.gap + 5, y);
           pen.moveTo(x + behind.gap, y + inward * 11); pen.lineTo(x + behind.gap, y); pen.lineTo(x + behind.gap - 5, y);
@@ -230,7 +232,7 @@ export class View {
       }
       pen.setLineDash([]);
       // Ticks on both sides at the height of the crossing, where the line's position is stated.
-      const x = at.x(line.x_px), y = at.y(line.y_ref_px);
+      const x = at.x(line.x_px), y = at.y(line.y_ref_px), [before, behind] = room(line.y_ref_px);
       this.#stroke(pen, colour, weight, () => {
         for (const [side, { gap: from, long: length }] of [[-1, before], [1, behind]]) {
           if (length < 4) continue;
@@ -242,7 +244,7 @@ export class View {
       // Its name in the gutter, where there is room.
       const name = `${line.name ?? (active ? this.#activeName : null) ?? (line.id === null ? "line" : `line ${line.id}`)}${line.saturated ? ", too bright" : ""}`;
       const wide = pen.measureText(name).width;
-      const start = Math.min(width - wide - 6, Math.max(6, at.x(axis(line.top_px)) - wide / 2));
+      const start = Math.min(width - wide - 6, Math.max(6, at.x(axis(line, line.top_px)) - wide / 2));
       if (taken.every(([from, to]) => start > to + 10 || start + wide < from - 10)) {
         pen.fillStyle = active ? this.#paint["mark-ink"] : this.#paint["mark-soft"];
         pen.fillText(name, start, Math.max(9, top - 28));

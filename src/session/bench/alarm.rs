@@ -90,9 +90,9 @@ impl Alarms {
             None => {}
         }
         if let Some(px) = self.together_px {
-            self.say("telescope-moved", &format!("All lines jumped together by {px:.0} px before the cross-hairs, which no turn of the table does: the telescope has moved. Lock it and sweep this line anew."));
+            self.say("telescope-moved", &format!("All lines jumped together by {px:.0} px, which no turn of the table does: the telescope has moved. Lock it and sweep this line anew."));
         } else if let Some(px) = self.alone_px {
-            self.say("line-jumped", &format!("The line jumped by {px:.0} px: either the table slipped, which does no harm, or the telescope moved. If you touched the telescope, lock it and sweep this line anew."));
+            self.say("line-jumped", &format!("The line jumped by {px:.0} px: the table slipped, which does no harm, or the telescope moved. If you touched it, lock it and sweep anew."));
         }
     }
 

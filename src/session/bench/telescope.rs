@@ -157,17 +157,18 @@ impl Jumps {
         if gap_s(before)? > BLIND_S || whole_s > 2.0 * step_s * BEFORE as f64 {
             return None;
         }
-        let times: Vec<&Shown> = before.iter().chain(after).copied().collect();
-        let middle_s = 0.5 * (after.last()?.time_s + before.first()?.time_s);
-        let places = |of: &dyn Fn(&Shown) -> f64| step(&times, middle_s, of);
+        let around = Around {
+            frames: before.iter().chain(after).copied().collect(),
+            middle_s: 0.5 * (after.last()?.time_s + before.first()?.time_s),
+        };
         if !(0..count).all(|nth| same_light(before, after, nth)) {
             return None;
         }
         let jump = if count == 1 {
-            let alone = places(&|shown| shown.lines[0].x_px)?;
+            let alone = around.step(|shown| shown.lines[0].x_px)?;
             alone.is_alone().then_some(Jump::Alone(alone.px))?
         } else if ranks_hold(before, after) {
-            together(count, &places)?
+            together(count, &around)?
         } else {
             return None;
         };
@@ -195,10 +196,10 @@ fn ranks_hold(before: &[&Shown], after: &[&Shown]) -> bool {
 }
 
 /// What so many lines jumped together: that of the two that tell it best, where no others say otherwise.
-fn together(count: usize, places: &dyn Fn(&dyn Fn(&Shown) -> f64) -> Option<Step>) -> Option<Jump> {
+fn together(count: usize, around: &Around<'_>) -> Option<Jump> {
     let pairs: Vec<(f64, f64)> = (0..count)
         .flat_map(|a| (a + 1..count).map(move |b| (a, b)))
-        .filter_map(|(a, b)| pair(a, b, places))
+        .filter_map(|(a, b)| pair(a, b, around))
         .collect();
     let (px, _) = pairs
         .iter()
@@ -213,13 +214,9 @@ fn together(count: usize, places: &dyn Fn(&dyn Fn(&Shown) -> f64) -> Option<Step
 
 /// What two lines jumped together with its standard uncertainty, px: the jump of one less what the distance of both says of the table.
 /// What a hand does in between moves both along with the table, so it falls out of this, too.
-fn pair(
-    a: usize,
-    b: usize,
-    places: &dyn Fn(&dyn Fn(&Shown) -> f64) -> Option<Step>,
-) -> Option<(f64, f64)> {
-    let one = places(&|shown| shown.lines[a].x_px)?;
-    let apart = places(&|shown| shown.lines[a].x_px - shown.lines[b].x_px)?;
+fn pair(a: usize, b: usize, around: &Around<'_>) -> Option<(f64, f64)> {
+    let one = around.step(|shown| shown.lines[a].x_px)?;
+    let apart = around.step(|shown| shown.lines[a].x_px - shown.lines[b].x_px)?;
     // Place over distance while the table turns.
     let known = apart.velocity_px_s.abs() > 5.0 * apart.u_velocity_px_s;
     let (steep, u_steep) = if known {
@@ -229,7 +226,7 @@ fn pair(
     } else {
         (0.0, STEEPEST)
     };
-    let both = places(&|shown| {
+    let both = around.step(|shown| {
         let (x_px, other_px) = (shown.lines[a].x_px, shown.lines[b].x_px);
         x_px - steep * (x_px - other_px)
     })?;
@@ -265,28 +262,38 @@ impl Step {
     }
 }
 
-/// The jump at a time of something that each frame shows.
-fn step(frames: &[&Shown], middle_s: f64, of: &dyn Fn(&Shown) -> f64) -> Option<Step> {
-    let design = DMatrix::from_fn(frames.len(), 4, |row, column| {
-        let time_s = frames[row].time_s - middle_s;
-        match column {
+/// Frames before and after the time of a jump.
+struct Around<'a> {
+    frames: Vec<&'a Shown>,
+    middle_s: f64,
+}
+
+impl Around<'_> {
+    /// The jump of something that each frame shows.
+    fn step(&self, of: impl Fn(&Shown) -> f64) -> Option<Step> {
+        let times_s: Vec<f64> = self
+            .frames
+            .iter()
+            .map(|shown| shown.time_s - self.middle_s)
+            .collect();
+        let design = DMatrix::from_fn(times_s.len(), 4, |row, column| match column {
             0 => 1.0,
-            1 => time_s,
-            2 => time_s * time_s,
-            _ => f64::from(u8::from(time_s > 0.0)),
-        }
-    });
-    let places: Vec<f64> = frames.iter().map(|shown| of(shown)).collect();
-    let fit = fit::linear(&design, &places, None).ok()?;
-    let covariance = fit.covariance_by_residuals()?;
-    let u = |k: usize| covariance[(k, k)].max(0.0).sqrt();
-    Some(Step {
-        px: fit.coefficients[3],
-        u_px: u(3),
-        velocity_px_s: fit.coefficients[1],
-        u_velocity_px_s: u(1),
-        scatter_px: fit.residual_deviation()?,
-    })
+            1 => times_s[row],
+            2 => times_s[row].powi(2),
+            _ => f64::from(u8::from(times_s[row] > 0.0)),
+        });
+        let places: Vec<f64> = self.frames.iter().map(|shown| of(shown)).collect();
+        let fit = fit::linear(&design, &places, None).ok()?;
+        let covariance = fit.covariance_by_residuals()?;
+        let u = |k: usize| covariance[(k, k)].max(0.0).sqrt();
+        Some(Step {
+            px: fit.coefficients[3],
+            u_px: u(3),
+            velocity_px_s: fit.coefficients[1],
+            u_velocity_px_s: u(1),
+            scatter_px: fit.residual_deviation()?,
+        })
+    }
 }
 
 #[cfg(test)]
@@ -333,7 +340,6 @@ mod tests {
             for by_px in [6.0, -12.0] {
                 let (scene, at_s) = knocked("several-lines", seed, 0.25, by_px);
                 let told = told(&scene);
-                println!("several-lines {seed} {by_px}: at {at_s:.2} s, told {told:?}");
                 let together: Vec<f64> = told
                     .iter()
                     .filter(|(time_s, _)| (*time_s - at_s).abs() < 4.0)
@@ -351,9 +357,8 @@ mod tests {
     #[test]
     fn a_line_alone_that_jumps_is_told_as_doubtful() {
         for seed in 0..2 {
-            let (scene, at_s) = knocked("steady", seed, 0.25, 12.0);
+            let (scene, _) = knocked("steady", seed, 0.25, 12.0);
             let told = told(&scene);
-            println!("steady {seed}: at {at_s:.2} s, told {told:?}");
             assert!(
                 matches!(told[..], [(_, Jump::Alone(px))] if (px.abs() - 12.0).abs() < 2.0),
                 "{told:?}"
@@ -387,7 +392,6 @@ mod tests {
                 let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
                 scene.motion = Motion::of_plan(from_deg, &plan, sticky, &mut random);
                 let told = told(&scene);
-                println!("{seed}, jerked by {jerk_deg} degrees: {told:?}");
                 assert!(told.is_empty(), "seed {seed}, {jerk_deg}: {told:?}");
             }
         }
@@ -402,7 +406,6 @@ mod tests {
         for (name, _) in simulate::scenario_names() {
             for seed in 0..seeds {
                 let told = told(&simulate::scene(name, seed).unwrap());
-                println!("{name} {seed}: {told:?}");
                 assert!(told.is_empty(), "{name}, seed {seed}: {told:?}");
             }
         }
