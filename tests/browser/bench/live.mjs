@@ -25,6 +25,12 @@ export const replay = async (page) => { await act(page, { do: "seek", t_s: 0 });
 
 const drawn = (page) => page.until("Number(document.getElementById('picture').dataset.seq) > 0", 20_000);
 
+/** A long warning beside a long sentence on what to do, as the program says them. */
+const LONGEST = [
+  "The line went beyond its own turning point, which no turn of the table can do: the telescope or the camera has moved. Lock the telescope and sweep this line anew.",
+  "Telescope locked, table free: turn the table slowly in one direction until Hg 546.1 has turned and is well on its way back, then back through the turn once more, and end the sweep.",
+];
+
 /** Every view and dialog at three sizes and in both palettes. */
 export async function looks({ browser, bench, save }) {
   const faults = [];
@@ -44,7 +50,12 @@ export async function looks({ browser, bench, save }) {
         least = Math.min(least, seen.least);
         if (save) await page.picture(join(save, `${what}-${size}-${dress}.png`));
       };
-      for (const [nth, view] of VIEWS.entries()) { await page.key(String(nth + 1)); await look(view); }
+      for (const [nth, view] of VIEWS.entries()) {
+        await page.key(String(nth + 1));
+        await look(view);
+        const warned = await inspected(page, size === "phone", ...LONGEST);
+        for (const fault of warned.faults) faults.push(`${size}, ${dress}, ${view}, with a warning: ${fault}`);
+      }
       await page.key("2");
       await page.key("?");
       await look("keys");
