@@ -9,7 +9,9 @@ use std::time::{Duration, Instant};
 use rand::{RngExt, SeedableRng};
 use serde_json::{Value, json};
 
-use crate::support::{argument, assert_refused, lineturn, write};
+use crate::support::{
+    answer, argument, assert_refused, lineturn, practice_pictures, serve_pictures, write,
+};
 
 /// A server of the built program.
 struct Server {
@@ -386,6 +388,210 @@ fn a_whole_experiment_comes_out_as_it_was_made() {
     }
 }
 
+fn numbers_of_readings(state: &Value) -> Vec<u64> {
+    state["readings"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|reading| reading["id"].as_u64().unwrap())
+        .collect()
+}
+
+/// Records of the journal of one kind.
+fn journal_of(logbook: &Path, kind: &str) -> Vec<Value> {
+    std::fs::read_to_string(logbook.join("journal.jsonl"))
+        .unwrap()
+        .lines()
+        .map(|line| serde_json::from_str::<Value>(line).unwrap())
+        .filter(|record| record["what"] == kind)
+        .collect()
+}
+
+/// A network camera's sweep is recorded beside the journal while it is measured, and the recording measures the same.
+#[test]
+fn a_live_sweep_is_recorded_beside_the_journal_and_measures_the_same() {
+    let folder = tempfile::tempdir().unwrap();
+    let logbook = folder.path().join("logbook");
+    let sweep = practice_pictures(folder.path());
+    // The camera looks at a line that stands, then sees the sweep, then a line that stands again.
+    let still = |picture: &Vec<u8>, count: usize| vec![picture.clone(); count];
+    let pictures = [
+        still(&sweep[0], 60),
+        sweep.clone(),
+        still(&sweep[sweep.len() - 1], 500),
+    ]
+    .concat();
+    let address = serve_pictures(pictures, Duration::from_millis(40), true);
+    let arguments = ["--source", &address, "--logbook", argument(&logbook)];
+    let mut server = Server::start(&arguments);
+    server.done(
+        &json!({ "do": "start_experiment", "lamp": "mercury", "lines": ["Hg 546.1", "Hg 435.8"] }),
+    );
+    let state = server.until("the camera", |state| state["source"]["t_s"].is_number());
+    assert_eq!(state["source"]["kind"], "network");
+    server.done(&json!({ "do": "start_sweep", "line": "Hg 546.1" }));
+    let swept_s = 0.04 * (60 + sweep.len()) as f64;
+    server.until("the end of the sweep", |state| {
+        state["source"]["t_s"].as_f64().unwrap() > swept_s
+    });
+    let said = server.done(&json!({ "do": "end_sweep", "line": "Hg 546.1" }))["said"].clone();
+    assert!(
+        said.as_str().unwrap().contains("turned: Hg 546.1 (1 pass)"),
+        "{said}"
+    );
+    let kept = journal_of(&logbook, "sweep-ended")[0].clone();
+    assert_eq!(kept["recording"], "frames/00004-sweep.avi", "{kept}");
+    let recording = logbook.join(kept["recording"].as_str().unwrap());
+    let again = answer(&["watch", argument(&recording), "--json"]);
+    assert_eq!(again["complete"], true);
+    assert_eq!(again["frames"], kept["frames"], "frames that were measured");
+    assert_eq!(
+        again["dropped"], 0,
+        "what was lost before the sweep is none of it"
+    );
+    let number = |value: &Value| value.as_f64().unwrap();
+    let (live, line) = (&kept["lines"][0], &again["lines"][0]);
+    println!("live {live}\nagain {line}");
+    assert_eq!(
+        (&live["turned"], &live["passes"]),
+        (&line["turned"], &line["passes"])
+    );
+    // Live the hairs are known from the frames before the sweep, too.
+    let off_px = number(&live["offset_px"]) - number(&line["offset_px"]);
+    assert!(
+        off_px.abs() < 0.5 * number(&live["u_px"]).min(number(&line["u_px"])),
+        "off by {off_px} px"
+    );
+    // The recording is there for the next run of the program, too.
+    server.kill();
+    let server = Server::start(&["--logbook", argument(&logbook)]);
+    assert_eq!(server.state()["sweeps"][0]["recording"], kept["recording"]);
+    assert!(recording.exists());
+}
+
+/// A line that gets its name after the sweep has it in the next run of the program.
+#[test]
+fn names_given_after_a_sweep_are_kept() {
+    let folder = tempfile::tempdir().unwrap();
+    let logbook = folder.path().join("logbook");
+    let clip = sample("line-2.mp4");
+    let mut server = Server::start(&["--source", argument(&clip), "--logbook", argument(&logbook)]);
+    for action in [
+        json!({ "do": "start_experiment", "lamp": "mercury", "lines": ["Hg 577.0", "Hg 579.1"] }),
+        json!({ "do": "pause" }),
+        json!({ "do": "seek", "t_s": 0.0 }),
+        json!({ "do": "speed", "times": 20.0 }),
+        json!({ "do": "start_sweep", "line": null }),
+        json!({ "do": "play" }),
+    ] {
+        server.done(&action);
+    }
+    server.until("the end of the clip", |state| {
+        state["source"]["ended"] == true
+    });
+    server.done(&json!({ "do": "end_sweep", "line": null }));
+    let line = server.state()["sweeps"][0]["lines"][0].clone();
+    assert!(line["name"].is_null() && line["line_id"].is_u64(), "{line}");
+    let named = |server: &Server| server.state()["sweeps"][0]["lines"][0]["name"].clone();
+    for name in ["Hg 577.0", "Hg 579.1", "Hg 579.1"] {
+        server.done(&json!({ "do": "select_line", "line_id": line["line_id"], "name": name }));
+        assert_eq!(named(&server), name);
+    }
+    assert_eq!(
+        journal_of(&logbook, "line-named").len(),
+        2,
+        "said once each"
+    );
+    server.kill();
+    let server = Server::start(&["--logbook", argument(&logbook)]);
+    assert_eq!(named(&server), "Hg 579.1");
+    // Its number is none of this run.
+    let (status, _) = server.ask(
+        "POST",
+        "/api/do",
+        json!({ "do": "select_line", "line_id": line["line_id"], "name": "Hg 577.0" })
+            .to_string()
+            .as_bytes(),
+    );
+    assert_eq!(status, 422);
+    assert_eq!(named(&server), "Hg 579.1");
+}
+
+/// Whoever says nothing, or a request's head or body by drops, is let go, and so many at most are let in.
+#[test]
+fn connections_have_limits() {
+    let folder = tempfile::tempdir().unwrap();
+    let server = Server::start(&["--logbook", argument(&folder.path().join("logbook"))]);
+    let connect = || {
+        let stream = TcpStream::connect(("127.0.0.1", server.port)).unwrap();
+        stream
+            .set_read_timeout(Some(Duration::from_secs(30)))
+            .unwrap();
+        stream
+    };
+    let begun = Instant::now();
+    let dripping = |head: &'static [u8]| {
+        let mut stream = connect();
+        std::thread::spawn(move || {
+            for byte in head.iter().chain(std::iter::repeat(&b'x')) {
+                if stream.write_all(&[*byte]).is_err() {
+                    return (begun.elapsed(), String::new());
+                }
+                let mut answer = [0; 4096];
+                stream
+                    .set_read_timeout(Some(Duration::from_millis(100)))
+                    .unwrap();
+                match stream.read(&mut answer) {
+                    Ok(length) => {
+                        let said = String::from_utf8_lossy(&answer[..length]).into_owned();
+                        return (begun.elapsed(), said);
+                    }
+                    Err(_) if begun.elapsed() < Duration::from_secs(30) => {}
+                    Err(_) => return (begun.elapsed(), "never".to_owned()),
+                }
+            }
+            unreachable!("it drips for ever")
+        })
+    };
+    let head = dripping(b"GET / HTTP/1.1\r\nX: ");
+    let silent = connect();
+    let mut body = connect();
+    body.write_all(
+        format!("POST /api/do HTTP/1.1\r\nHost: 127.0.0.1:{}\r\nX-Bench: 1\r\nContent-Length: 9\r\n\r\n{{", server.port)
+            .as_bytes(),
+    )
+    .unwrap();
+    // Meanwhile others are served, until there are too many of one.
+    assert_eq!(server.ask("GET", "/api/state", b"").0, 200);
+    let mut many: Vec<TcpStream> = (0..100).map(|_| connect()).collect();
+    let (status, said) = (0..50)
+        .find_map(|_| {
+            std::thread::sleep(Duration::from_millis(20));
+            server
+                .try_ask("GET", "/api/state", b"")
+                .filter(|(status, _)| *status != 200)
+        })
+        .expect("it is full");
+    assert_eq!(status, 503);
+    assert!(String::from_utf8_lossy(&said).contains("too many pages"));
+    let (took, said) = head.join().unwrap();
+    assert!(
+        (Duration::from_secs(8)..Duration::from_secs(20)).contains(&took),
+        "a head by drops was let go after {took:?}: {said}"
+    );
+    let mut answer = String::new();
+    body.read_to_string(&mut answer).unwrap();
+    assert!(answer.starts_with("HTTP/1.1 408"), "{answer}");
+    let mut silent = silent;
+    let mut answer = Vec::new();
+    silent.read_to_end(&mut answer).unwrap();
+    many.iter_mut().for_each(|stream| {
+        let _ = stream.read_to_end(&mut Vec::new());
+    });
+    assert!(begun.elapsed() < Duration::from_secs(25));
+    assert_eq!(server.ask("GET", "/api/state", b"").0, 200, "free again");
+}
+
 /// Times that the server is killed.
 const KILLS: usize = 200;
 
@@ -407,12 +613,7 @@ fn nothing_that_was_acknowledged_is_lost() {
         }
         let mut server = Server::start(&arguments);
         let state = server.state();
-        let there: Vec<u64> = state["readings"]
-            .as_array()
-            .unwrap()
-            .iter()
-            .map(|r| r["id"].as_u64().unwrap())
-            .collect();
+        let there = numbers_of_readings(&state);
         for id in &acknowledged {
             assert!(
                 there.contains(id),
@@ -474,12 +675,7 @@ fn nothing_that_was_acknowledged_is_lost() {
             .unwrap()
             .contains("half written")
     );
-    let there: Vec<u64> = state["readings"]
-        .as_array()
-        .unwrap()
-        .iter()
-        .map(|r| r["id"].as_u64().unwrap())
-        .collect();
+    let there = numbers_of_readings(&state);
     assert!(acknowledged.iter().all(|id| there.contains(id)));
 }
 

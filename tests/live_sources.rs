@@ -1,7 +1,5 @@
 //! The built program with sources that live, and with many clips at once.
 
-use std::io::{Read, Write};
-use std::net::TcpListener;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
@@ -9,78 +7,17 @@ use std::time::{Duration, Instant};
 use serde_json::Value;
 use tempfile::tempdir;
 
-use crate::support::{argument, assert_refused, document, line_picture, lineturn, write};
-
-/// Serves pictures as motion JPEG to everybody, one every `pause`, and closes the form behind the last if `closing`.
-fn serve(pictures: Vec<Vec<u8>>, pause: Duration, closing: bool) -> String {
-    let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
-    let address = format!(
-        "http://{}/video",
-        listener.local_addr().expect("its number")
-    );
-    std::thread::spawn(move || {
-        for stream in listener.incoming() {
-            let mut stream = stream.expect("a connection");
-            let mut question = [0; 1024];
-            let _ = stream.read(&mut question);
-            // Whoever watches may hang up whenever it likes.
-            let _ = (|| -> std::io::Result<()> {
-                stream.write_all(
-                    b"HTTP/1.1 200 OK\r\nContent-Type: multipart/x-mixed-replace; boundary=b\r\n\r\n",
-                )?;
-                for picture in &pictures {
-                    stream.write_all(b"--b\r\nContent-Type: image/jpeg\r\n\r\n")?;
-                    stream.write_all(picture)?;
-                    stream.write_all(b"\r\n")?;
-                    std::thread::sleep(pause);
-                }
-                if closing {
-                    stream.write_all(b"--b--\r\n")?;
-                }
-                Ok(())
-            })();
-        }
-    });
-    address
-}
-
-/// The pictures of a motion JPEG AVI, in order.
-fn pictures_of_avi(path: &Path) -> Vec<Vec<u8>> {
-    let data = std::fs::read(path).expect("the clip");
-    let mut pictures = Vec::new();
-    let mut at = data
-        .windows(4)
-        .position(|w| w == b"movi")
-        .expect("a list of frames")
-        + 4;
-    while at + 8 <= data.len() && &data[at..at + 4] == b"00dc" {
-        let size =
-            u32::from_le_bytes(data[at + 4..at + 8].try_into().expect("four bytes")) as usize;
-        pictures.push(data[at + 8..at + 8 + size].to_vec());
-        at += 8 + size + size % 2;
-    }
-    pictures
-}
-
-fn practice_pictures(folder: &Path) -> Vec<Vec<u8>> {
-    let made = lineturn(&[
-        "practice",
-        argument(folder),
-        "--scenario",
-        "steady",
-        "--format",
-        "mjpeg",
-    ]);
-    assert_eq!(made.status.code(), Some(0));
-    pictures_of_avi(&folder.join("clip.avi"))
-}
+use crate::support::{
+    argument, assert_refused, document, line_picture, lineturn, practice_pictures, serve_pictures,
+    write,
+};
 
 #[test]
 fn a_network_camera_is_recorded_while_it_is_measured_and_its_recording_measures_the_same() {
     let folder = tempdir().expect("a folder");
     let pictures = practice_pictures(folder.path());
     assert!(pictures.len() > 100);
-    let address = serve(pictures, Duration::from_millis(40), true);
+    let address = serve_pictures(pictures, Duration::from_millis(40), true);
     let recording = folder.path().join("live.avi");
     let (live, again) = (
         folder.path().join("live.csv"),
@@ -141,7 +78,7 @@ fn ctrl_c_ends_a_live_watch_in_good_order() {
             .expect("a picture");
         data
     };
-    let address = serve(vec![picture; 4000], Duration::from_millis(30), false);
+    let address = serve_pictures(vec![picture; 4000], Duration::from_millis(30), false);
     let program = Command::new(env!("CARGO_BIN_EXE_lineturn"))
         .args(["watch", "--json", &address])
         .stdout(Stdio::piped())
@@ -177,7 +114,7 @@ fn a_live_watch_ends_after_its_seconds() {
             .expect("a picture");
         data
     };
-    let address = serve(vec![picture; 4000], Duration::from_millis(30), false);
+    let address = serve_pictures(vec![picture; 4000], Duration::from_millis(30), false);
     let begun = Instant::now();
     let output = lineturn(&["watch", "--json", "--seconds", "1.5", &address]);
     assert!(begun.elapsed() < Duration::from_secs(6));

@@ -141,6 +141,8 @@ pub(super) struct Delivered {
 impl Delivery {
     /// Records from now on.
     pub(super) fn record_to(&mut self, recording: Recording) {
+        // What was lost before it is none of its own.
+        self.gaps = (0, 0);
         self.recording = Some(recording);
     }
 

@@ -114,6 +114,9 @@ pub enum Entry {
         lines: Vec<ChosenLine>,
         /// Refracting angle as typed, where it is known from elsewhere.
         refracting_angle: Option<String>,
+        /// Its standard uncertainty as typed, seconds of arc.
+        #[serde(default)]
+        u_refracting_angle_arcsec: Option<f64>,
         /// Bench profile.
         bench: Option<String>,
     },
@@ -143,6 +146,15 @@ pub enum Entry {
         turns: Vec<SweptTurn>,
         /// Frames as received, below the folder.
         recording: Option<String>,
+    },
+    /// A line of a sweep that was measured got its name.
+    LineNamed {
+        /// Record of the sweep's beginning.
+        sweep: u64,
+        /// Number of the line in it.
+        line_id: u64,
+        /// Its name.
+        name: String,
     },
     /// A reading was kept; its number is that of this record.
     Reading(ReadingEntry),

@@ -142,6 +142,38 @@ pub fn readings_from_bytes(bytes: &[u8], name: &str) -> Result<Vec<ReadingRow>, 
     Ok(rows)
 }
 
+/// Rows as a `reduce` table, CSV, with readings as they were typed and offsets to a thousandth of a second of arc; where a row has no
+/// note its number stands there.
+///
+/// # Errors
+/// What the writer says.
+pub fn readings_to_bytes(rows: &[ReadingRow]) -> Result<Vec<u8>, csv::Error> {
+    let mut out = csv::Writer::from_writer(Vec::new());
+    out.write_record(READING_COLUMNS)?;
+    for row in rows {
+        let number = |value: Option<f64>| value.map_or_else(String::new, |v| format!("{v:.3}"));
+        let typed = |at: usize| row.windows_typed.get(at).cloned().unwrap_or_default();
+        let cells: [String; READING_COLUMNS.len()] = [
+            row.set.clone(),
+            row.target.word().to_owned(),
+            row.line.clone().unwrap_or_default(),
+            row.wavelength
+                .map_or_else(String::new, |w| format!("{:.4}", w.in_air_nm())),
+            typed(0),
+            typed(1),
+            number(row.offset_arcsec),
+            number(row.u_offset_arcsec),
+            row.footage.clone().unwrap_or_default(),
+            row.pick.map_or_else(String::new, |pick| pick.to_string()),
+            row.note
+                .clone()
+                .unwrap_or_else(|| format!("reading {}", row.row)),
+        ];
+        out.write_record(cells)?;
+    }
+    out.into_inner().map_err(|error| error.into_error().into())
+}
+
 /// Reads a `scale` table from a file.
 ///
 /// # Errors

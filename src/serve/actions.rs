@@ -25,6 +25,7 @@ enum Action {
         lamp: String,
         lines: Vec<String>,
         refracting_angle: Option<String>,
+        u_refracting_angle: Option<String>,
     },
     Go {
         step: String,
@@ -99,8 +100,14 @@ fn done(desk: &Desk, action: Action) -> Result<Value, Refused> {
             lamp,
             lines,
             refracting_angle,
+            u_refracting_angle,
         } => desk
-            .start_experiment(&lamp, &lines, refracting_angle.as_deref())
+            .start_experiment(
+                &lamp,
+                &lines,
+                refracting_angle.as_deref(),
+                u_refracting_angle.as_deref(),
+            )
             .map(said),
         Action::Go { step, line } => {
             let step = Step::of(&step).ok_or_else(|| {

@@ -9,7 +9,7 @@ use axum::response::{IntoResponse, Response};
 use super::routes::{App, refused};
 use crate::report::print::{self, Paper};
 use crate::report::{document, from, page, table};
-use crate::session::{Experiment, ReadingRow};
+use crate::session::Experiment;
 
 /// Does slow work where it holds nobody up.
 async fn worked(app: Arc<App>, what: impl FnOnce(&App) -> Response + Send + 'static) -> Response {
@@ -120,46 +120,11 @@ pub(super) async fn result_csv(State(app): State<Arc<App>>) -> Response {
 
 /// Readings as `lineturn reduce` takes them: those that count and have what belongs to them.
 pub(super) async fn readings_csv(State(app): State<Arc<App>>) -> Response {
-    worked(app, |app| match readings(&app.desk.rows()) {
+    worked(app, |app| match app.desk.readings_csv() {
         Ok(bytes) => file("text/csv; charset=utf-8", "readings.csv", bytes),
-        Err(error) => refused(
-            StatusCode::INTERNAL_SERVER_ERROR,
-            &format!("the table cannot be written ({error})"),
-        ),
+        Err(refusal) => refused(StatusCode::INTERNAL_SERVER_ERROR, &refusal.0),
     })
     .await
-}
-
-fn readings(rows: &[ReadingRow]) -> Result<Vec<u8>, csv::Error> {
-    let mut out = csv::Writer::from_writer(Vec::new());
-    out.write_record([
-        "set",
-        "target",
-        "line",
-        "wavelength_nm",
-        "window_1",
-        "window_2",
-        "offset_arcsec",
-        "u_offset_arcsec",
-        "note",
-    ])?;
-    for row in rows {
-        let number = |value: Option<f64>| value.map_or_else(String::new, |v| format!("{v:.3}"));
-        let typed = |at: usize| row.windows_typed.get(at).cloned().unwrap_or_default();
-        out.write_record([
-            row.set.clone(),
-            row.target.word().to_owned(),
-            row.line.clone().unwrap_or_default(),
-            row.wavelength
-                .map_or_else(String::new, |w| format!("{:.4}", w.in_air_nm())),
-            typed(0),
-            typed(1),
-            number(row.offset_arcsec),
-            number(row.u_offset_arcsec),
-            format!("reading {}", row.row),
-        ])?;
-    }
-    out.into_inner().map_err(|error| error.into_error().into())
 }
 
 pub(super) async fn logbook(State(app): State<Arc<App>>) -> Response {

@@ -4,7 +4,7 @@
 //! seen in them (px of the frame), downloads; and back, what a person does on the page. Every answer is built from one state, so all
 //! browsers see the same. A frame is coded once, when somebody asks for it, and who asks late gets a newer one.
 //!
-//! It refuses requests from other origins and for other hosts (so that no page from elsewhere can read or drive it), those without
+//! It takes so many connections at once, each with a time for the head of a request (`connections`). It refuses requests from other origins and for other hosts (so that no page from elsewhere can read or drive it), those without
 //! the key where the bench is shared, what a viewer may not do, and bodies that are too long, each with a status and one sentence.
 //! HTTP is that of RFC 9110 and 9112, events those of the HTML standard.
 //!
@@ -14,6 +14,7 @@
 
 mod actions;
 mod assets;
+mod connections;
 mod downloads;
 mod frame;
 mod guard;
@@ -43,8 +44,6 @@ const USUAL_PORT: u16 = 7319;
 const BETWEEN_STATES: Duration = Duration::from_millis(100);
 /// A state is looked at again after this time even where nothing said that it changed.
 const STATE_AT_LEAST: Duration = Duration::from_secs(1);
-/// What the connections get to end.
-const TO_END: Duration = Duration::from_millis(500);
 
 /// How to serve.
 #[derive(Debug, Default)]
@@ -88,7 +87,7 @@ pub fn serve(
             ))
         })?;
     let served = runtime.block_on(serving(options, stop, ready));
-    runtime.shutdown_timeout(TO_END);
+    runtime.shutdown_timeout(connections::TO_END);
     served
 }
 
@@ -123,20 +122,8 @@ async fn serving(
     ));
     tokio::spawn(send_states(Arc::clone(&app), changed));
     ready(&addresses);
-    let mut stopped = stop.clone();
-    let ended = async move {
-        // An error means that nobody can stop it any more, which is an end, too.
-        let _ = stopped.wait_for(|stop| *stop).await;
-    };
-    let mut stopped = stop;
-    let server = axum::serve(listener, routes::routes(app)).with_graceful_shutdown(ended);
-    tokio::select! {
-        served = server => served.map_err(|error| SessionError::Footage(format!("the page's server failed ({error}); start it again"))),
-        () = async {
-            let _ = stopped.wait_for(|stop| *stop).await;
-            tokio::time::sleep(TO_END).await;
-        } => Ok(()),
-    }
+    connections::serve(listener, routes::routes(app), stop).await;
+    Ok(())
 }
 
 async fn listener(ip: IpAddr, port: Option<u16>) -> Result<tokio::net::TcpListener, SessionError> {

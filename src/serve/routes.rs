@@ -1,11 +1,12 @@
 //! Paths in, answers out: every request passes the guard first.
 
+use std::collections::BTreeMap;
 use std::convert::Infallible;
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use axum::Router;
-use axum::body::{Body, Bytes};
+use axum::body::{Body, Bytes, to_bytes};
 use axum::extract::{DefaultBodyLimit, Path, Query, Request, State};
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::middleware::{self, Next};
@@ -15,6 +16,7 @@ use axum::routing::{get, post};
 use serde::Deserialize;
 use serde_json::{Value, json};
 use tokio::sync::{Mutex, mpsc, watch};
+use tokio::time::timeout;
 use tokio_stream::StreamExt;
 use tokio_stream::wrappers::ReceiverStream;
 
@@ -25,12 +27,41 @@ use crate::session::bench::{Desk, SeenFrame};
 
 /// How long a request for a frame waits for one.
 const FRAME_WAIT: Duration = Duration::from_secs(10);
+/// Time between two pictures while measuring has to hurry.
+const SPARING: Duration = Duration::from_millis(80);
 /// After so long without anything new the page is told that the server is there.
 const ALIVE: Duration = Duration::from_secs(2);
 /// Longest request that says what to do.
 const LONGEST_ACTION: usize = 64 * 1024;
+/// What such a request may take to come.
+const ACTION_WITHIN: Duration = Duration::from_secs(10);
 /// What the page may load and who may show it: itself, and nobody.
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; connect-src 'self'; form-action 'none'; base-uri 'none'; frame-ancestors 'none'";
+
+/// The newest frame as it is sent, for each size that is asked for.
+#[derive(Default)]
+struct Coded {
+    by_divisor: BTreeMap<usize, (u64, Bytes)>,
+    /// When one was begun last.
+    began: Option<Instant>,
+}
+
+/// A state, and how it is told to those who only look and to those who may do something; written once for all of them.
+#[derive(Default)]
+struct Told {
+    state: Value,
+    viewer: String,
+    operator: String,
+}
+
+impl Told {
+    fn to(&self, role: Role) -> &str {
+        match role {
+            Role::Viewer => &self.viewer,
+            Role::Operator => &self.operator,
+        }
+    }
+}
 
 /// What all requests share.
 pub(super) struct App {
@@ -39,8 +70,8 @@ pub(super) struct App {
     viewer_address: Option<String>,
     changed: watch::Receiver<u64>,
     stop: watch::Receiver<bool>,
-    states: watch::Sender<Arc<Value>>,
-    coded: Mutex<Option<(u64, Bytes)>>,
+    states: watch::Sender<Arc<Told>>,
+    coded: Mutex<Coded>,
     drawn: state::Drawn,
 }
 
@@ -58,7 +89,7 @@ impl App {
             viewer_address,
             changed,
             stop,
-            states: watch::Sender::new(Arc::new(Value::Null)),
+            states: watch::Sender::default(),
             coded: Mutex::default(),
             drawn: state::Drawn::default(),
         }
@@ -76,14 +107,23 @@ impl App {
         if self.states.receiver_count() == 0 {
             return;
         }
-        let state = Arc::new(self.state().await);
-        self.states.send_if_modified(|last| {
-            let other = **last != *state;
-            if other {
-                *last = Arc::clone(&state);
-            }
-            other
-        });
+        let state = self.state().await;
+        if self.states.borrow().state != state {
+            self.states.send_replace(Arc::new(self.told(state)));
+        }
+    }
+
+    fn told(&self, state: Value) -> Told {
+        let viewer = if self.guard.shared() {
+            self.state_for(&state, Role::Viewer).to_string()
+        } else {
+            String::new()
+        };
+        Told {
+            viewer,
+            operator: self.state_for(&state, Role::Operator).to_string(),
+            state,
+        }
     }
 
     fn state_for(&self, state: &Value, role: Role) -> Value {
@@ -113,21 +153,32 @@ impl App {
         state
     }
 
-    /// The frame as it is sent, coded by the first who asks.
-    async fn coded(self: &Arc<Self>, seen: Arc<SeenFrame>) -> Option<Bytes> {
+    /// The frame as it is sent, coded by the first who asks for it in that size. While measuring has to hurry nobody's picture
+    /// comes sooner than [`SPARING`] after the last one.
+    async fn coded(self: &Arc<Self>, mut seen: Arc<SeenFrame>, wide: usize) -> Option<Bytes> {
         let mut coded = self.coded.lock().await;
-        if let Some((seq, bytes)) = &*coded
+        let divisor = frame::divisor(&seen.frame, wide);
+        if let Some((seq, bytes)) = coded.by_divisor.get(&divisor)
             && *seq >= seen.sight.seq
         {
             return Some(bytes.clone());
         }
+        if let Some(began) = coded.began
+            && self.desk.hurries()
+        {
+            tokio::time::sleep_until((began + SPARING).into()).await;
+            seen = self.desk.newest()?;
+        }
+        coded.began = Some(Instant::now());
         let app = Arc::clone(self);
         let seq = seen.sight.seq;
-        let bytes: Bytes =
-            tokio::task::spawn_blocking(move || frame::coded(&seen, &app.desk.names()).into())
-                .await
-                .ok()?;
-        *coded = Some((seq, bytes.clone()));
+        let divisor = frame::divisor(&seen.frame, wide);
+        let bytes: Bytes = tokio::task::spawn_blocking(move || {
+            frame::coded(&seen, &app.desk.names(), divisor).into()
+        })
+        .await
+        .ok()?;
+        coded.by_divisor.insert(divisor, (seq, bytes.clone()));
         Some(bytes)
     }
 }
@@ -143,10 +194,7 @@ pub(super) fn routes(app: Arc<App>) -> Router {
         .route("/api/state", get(whole_state))
         .route("/api/events", get(events))
         .route("/api/frame", get(next_frame))
-        .route(
-            "/api/do",
-            post(act).layer(DefaultBodyLimit::max(LONGEST_ACTION)),
-        )
+        .route("/api/do", post(act))
         .route("/api/invite.svg", get(invite))
         .route("/api/report.html", get(downloads::report_html))
         .route("/api/report.pdf", get(downloads::report_pdf))
@@ -272,11 +320,10 @@ async fn events(
     tokio::spawn(async move {
         let mut states = app.states.subscribe();
         let mut stop = app.stop.clone();
-        let mut state = Arc::new(app.state().await);
+        let mut told = Arc::new(app.told(app.state().await));
         loop {
-            let text = app.state_for(&state, role).to_string();
             if give
-                .send(Event::default().event("state").data(text))
+                .send(Event::default().event("state").data(told.to(role)))
                 .await
                 .is_err()
             {
@@ -291,7 +338,7 @@ async fn events(
                 }
                 () = give.closed() => return,
             }
-            state = states.borrow_and_update().clone();
+            told = states.borrow_and_update().clone();
         }
     });
     Sse::new(ReceiverStream::new(take).map(Ok::<_, Infallible>))
@@ -300,7 +347,7 @@ async fn events(
 }
 
 /// Waits until the program ends.
-async fn stopped(stop: &mut watch::Receiver<bool>) {
+pub(super) async fn stopped(stop: &mut watch::Receiver<bool>) {
     // That nobody is left who could say so is an end, too.
     let _ = stop.wait_for(|stop| *stop).await;
 }
@@ -309,16 +356,23 @@ async fn stopped(stop: &mut watch::Receiver<bool>) {
 struct FrameQuery {
     #[serde(default)]
     after: u64,
+    /// Columns of the screen that the picture is shown on.
+    #[serde(default = "usual_wide")]
+    wide: usize,
+}
+
+fn usual_wide() -> usize {
+    frame::USUAL_WIDE
 }
 
 async fn next_frame(
     State(app): State<Arc<App>>,
     query: Result<Query<FrameQuery>, axum::extract::rejection::QueryRejection>,
 ) -> Response {
-    let Ok(Query(FrameQuery { after })) = query else {
+    let Ok(Query(FrameQuery { after, wide })) = query else {
         return refused(
             StatusCode::BAD_REQUEST,
-            "after is no number of a frame; give that of the last frame that came",
+            "after or wide is no whole number; give that of the last frame that came, and the columns that it is shown on",
         );
     };
     let mut changed = app.changed.clone();
@@ -336,13 +390,13 @@ async fn next_frame(
         }
     };
     let seen = tokio::select! {
-        seen = tokio::time::timeout(FRAME_WAIT, waited) => seen.ok().flatten(),
+        seen = timeout(FRAME_WAIT, waited) => seen.ok().flatten(),
         () = stopped(&mut stop) => None,
     };
     let Some(seen) = seen else {
         return StatusCode::NO_CONTENT.into_response();
     };
-    match app.coded(seen).await {
+    match app.coded(seen, wide).await {
         Some(bytes) => (
             [(header::CONTENT_TYPE, "application/octet-stream")],
             Body::from(bytes),
@@ -358,7 +412,7 @@ async fn next_frame(
 async fn act(
     State(app): State<Arc<App>>,
     axum::Extension(role): axum::Extension<Role>,
-    body: Result<Bytes, axum::extract::rejection::BytesRejection>,
+    body: Body,
 ) -> Response {
     if role != Role::Operator {
         return refused(
@@ -366,11 +420,20 @@ async fn act(
             "viewers may only look; open the operator's address to change something",
         );
     }
-    let Ok(body) = body else {
-        return refused(
-            StatusCode::PAYLOAD_TOO_LARGE,
-            "the request is too long; nothing was done",
-        );
+    let body = match timeout(ACTION_WITHIN, to_bytes(body, LONGEST_ACTION)).await {
+        Ok(Ok(body)) => body,
+        Ok(Err(_)) => {
+            return refused(
+                StatusCode::PAYLOAD_TOO_LARGE,
+                "the request is too long, or broke off; nothing was done",
+            );
+        }
+        Err(_) => {
+            return refused(
+                StatusCode::REQUEST_TIMEOUT,
+                "the request did not come to its end; nothing was done, so do it again",
+            );
+        }
     };
     let done = tokio::task::spawn_blocking(move || super::actions::act(&app.desk, &body)).await;
     match done {

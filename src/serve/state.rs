@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 use crate::report::live::{self, angle_with_expanded, with_standard};
 use crate::session::bench::{
     Aid, AidKind, Book, Desk, Guide, KeptReading, KeptSweep, Lamp, Moment, Phase, ReadingKind,
-    Results, STRIP_S, SourceKind, Verdict,
+    Results, STRIP_S, SourceKind, U_TYPED_PRISM_ANGLE_ARCSEC, Verdict, in_readings,
 };
 use crate::session::{Cause, ReadyScale, Shape};
 
@@ -183,6 +183,7 @@ fn experiment(desk: &Desk, book: &Book, results: &Results) -> Value {
         "lines": lines,
         "bench": desk.bench_name(),
         "refracting_angle": results.prism_angle_deg.as_ref().map(|angle| json!({ "text": angle_with_expanded(angle) })),
+        "u_refracting_angle_arcsec": U_TYPED_PRISM_ANGLE_ARCSEC,
         "scale": results.scale.as_ref().map(|scale| json!({
             "text": with_standard(scale.arcsec_per_px(), scale.u_arcsec_per_px(), "\u{2033}/px"),
             "points": scale.points,
@@ -248,15 +249,6 @@ fn grown(book: &Book, results: &Results) -> Value {
         "coverage": live::COVERAGE_SAID,
         "why_not": results.why_not.as_deref().map(in_readings),
     })
-}
-
-/// A sentence about rows of the table, for a page that shows readings of the same numbers.
-fn in_readings(sentence: &str) -> String {
-    sentence
-        .replace("readings.csv, rows ", "readings ")
-        .replace("readings.csv, row ", "reading ")
-        .replace("rows ", "readings ")
-        .replace("row ", "reading ")
 }
 
 fn cautions(book: &Book) -> Vec<String> {

@@ -616,6 +616,26 @@ async fn what_makes_no_sense_is_refused_in_a_sentence() {
             json!({ "do": "start_experiment", "lamp": "mercury", "lines": ["Hg 546.1"], "refracting_angle": "170" }),
             "refracting angle",
         ),
+        (
+            json!({ "do": "start_experiment", "lamp": "mercury", "lines": ["Hg 546.1"], "refracting_angle": "60", "u_refracting_angle": "half a minute" }),
+            "no uncertainty",
+        ),
+        (
+            json!({ "do": "start_experiment", "lamp": "mercury", "lines": ["Hg 546.1"], "refracting_angle": "60", "u_refracting_angle": "0" }),
+            "no uncertainty",
+        ),
+        (
+            json!({ "do": "start_experiment", "lamp": "mercury", "lines": ["Hg 546.1"], "refracting_angle": "60", "u_refracting_angle": "-3" }),
+            "no uncertainty",
+        ),
+        (
+            json!({ "do": "start_experiment", "lamp": "mercury", "lines": ["Hg 546.1"], "refracting_angle": "60", "u_refracting_angle": "4000" }),
+            "no uncertainty",
+        ),
+        (
+            json!({ "do": "start_experiment", "lamp": "mercury", "lines": ["Hg 546.1"], "refracting_angle": "60", "u_refracting_angle": "NaN" }),
+            "no uncertainty",
+        ),
         (json!({ "do": "go", "step": "home" }), "no step"),
         (
             json!({ "do": "go", "step": "sweep", "line": "Hg 1" }),
@@ -725,4 +745,45 @@ async fn readings_are_doubted_kept_and_struck_out() {
         text.contains("the telescope was not locked"),
         "nothing is deleted"
     );
+}
+
+/// The uncertainty that was typed beside the refracting angle counts; where none was, 30 seconds of arc do, and that is said.
+#[tokio::test]
+async fn a_typed_refracting_angle_has_its_uncertainty() {
+    let bench = bench(false);
+    let proposed =
+        bench.get("/api/state", &[OURS]).await.json()["experiment"]["u_refracting_angle_arcsec"]
+            .clone();
+    assert_eq!(proposed, 30.0);
+    for (typed, u_arcsec) in [
+        (Some(" 12\" "), 12.0),
+        (Some(""), 30.0),
+        (Some("2.5″"), 2.5),
+        (None, 30.0),
+    ] {
+        let action = json!({
+            "do": "start_experiment", "lamp": "mercury", "lines": ["Hg 546.1"],
+            "refracting_angle": "60 00 00", "u_refracting_angle": typed,
+        });
+        let answer = bench.act(&action, &[OURS]).await;
+        assert_eq!(answer.status, StatusCode::OK, "{}", answer.json());
+        let begun = std::time::Instant::now();
+        loop {
+            let results = bench.desk.results();
+            let told = results
+                .cautions
+                .iter()
+                .any(|caution| caution.code == "prism-angle-typed");
+            let u = results
+                .prism_angle_deg
+                .as_ref()
+                .map(|angle| 3600.0 * angle.u());
+            if u.is_some_and(|u| (u - u_arcsec).abs() < 1e-6) {
+                assert_eq!(told, typed.is_none_or(str::is_empty), "{typed:?}");
+                break;
+            }
+            assert!(begun.elapsed().as_secs() < 10, "{typed:?} gives {u:?}");
+            tokio::time::sleep(std::time::Duration::from_millis(5)).await;
+        }
+    }
 }

@@ -234,6 +234,7 @@ impl Draft {
             telescope_deg: 0.0,
             telescope_elevation_arcsec: rng.random_range(-90.0..90.0),
             creep_arcsec_per_s: 0.0,
+            knocks: Vec::new(),
         };
         let way = sign(&mut rng);
         let scene = Scene {

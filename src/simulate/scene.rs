@@ -65,6 +65,8 @@ pub struct Bench {
     pub telescope_elevation_arcsec: f64,
     /// Creep of the telescope, arcsec per second in the sense of the circle.
     pub creep_arcsec_per_s: f64,
+    /// Knocks of the telescope: when, s, and by how much in the sense of the circle, arcsec.
+    pub knocks: Vec<(f64, f64)>,
 }
 
 impl Bench {
@@ -312,9 +314,16 @@ impl Scene {
 
     /// Azimuth and elevation of the hairs, radians.
     pub(super) fn telescope(&self, time_s: f64) -> [f64; 2] {
+        let bench = &self.bench;
+        let knocked: f64 = bench
+            .knocks
+            .iter()
+            .filter(|(at_s, _)| *at_s <= time_s)
+            .map(|(_, by_arcsec)| by_arcsec)
+            .sum();
         [
-            self.bench.telescope_deg.to_radians() + arcsec(self.bench.creep_arcsec_per_s * time_s),
-            arcsec(self.bench.telescope_elevation_arcsec),
+            bench.telescope_deg.to_radians() + arcsec(bench.creep_arcsec_per_s * time_s + knocked),
+            arcsec(bench.telescope_elevation_arcsec),
         ]
     }
 
@@ -549,6 +558,14 @@ impl Scene {
         }
         for [from, until, _] in &self.light.shade {
             events.push(event("shade", None, from - start, until - start));
+        }
+        for (at_s, _) in &self.bench.knocks {
+            events.push(event(
+                "knock of the telescope",
+                None,
+                at_s - start,
+                at_s - start,
+            ));
         }
         if self.bench.creep_arcsec_per_s != 0.0 {
             events.push(event("telescope creep", None, 0.0, end - start));

@@ -32,8 +32,8 @@ const program = resolve(given);
 if (save) mkdirSync(save, { recursive: true });
 
 /** Checks that share one program with a clip that plays; the others start their own. */
-const SHARED = { looks, night, marks, together };
-const OWN = { experiment, keyboard, refusal, viewers, lost, unplugged, latency };
+const SHARED = { looks, night, together };
+const OWN = { marks, experiment, keyboard, refusal, viewers, lost, unplugged, latency };
 
 const browser = await chromium();
 const faults = [];

@@ -83,10 +83,12 @@ export class Choice {
     return list?.length ? el("ul", { class: "cautions", "aria-label": "Cautions" }, list.map((c) => el("li", {}, icon("warn"), el("span", {}, c)))) : null;
   }
 
-  #form({ lamp, lamps = [] }, chosen) {
+  #form({ lamp, lamps = [], u_refracting_angle_arcsec: u }, chosen) {
     const caution = el("div", { class: "caution-place", "aria-live": "polite" });
     const lines = el("div", { class: "ticks" });
+    const measured = el("fieldset", { hidden: !lamp }, el("legend", {}, "Lines to measure"), lines);
     const pick = (key) => {
+      measured.hidden = false;
       const one = lamps.find((l) => l.name === key);
       caution.replaceChildren(...[this.#cautions(one && [one.caution, ...(this.#state.cautions ?? []).slice(-1)])].filter(Boolean));
       lines.replaceChildren(...(one?.lines ?? []).map((line) => el("label", { class: "tick" },
@@ -98,9 +100,12 @@ export class Choice {
         el("div", { class: "ticks" }, lamps.map((l) => el("label", { class: "tick" },
           el("input", { type: "radio", name: "lamp", value: l.name, checked: l.name === lamp, onchange: () => pick(l.name) }), el("span", {}, capital(l.name)))))),
       caution,
-      el("fieldset", {}, el("legend", {}, "Lines to measure"), lines),
-      el("label", { class: "field" }, el("span", {}, "Refracting angle, if it is known (else it is measured)"),
-        el("input", { type: "text", name: "angle", inputmode: "text", autocomplete: "off", spellcheck: "false", placeholder: "60 00 00" })),
+      measured,
+      el("div", { class: "angle" },
+        el("label", { class: "field" }, el("span", {}, "Refracting angle, if it is known (else it is measured)"),
+          el("input", { type: "text", name: "angle", inputmode: "text", autocomplete: "off", spellcheck: "false", placeholder: "60 00 00" })),
+        el("label", { class: "field" }, el("span", {}, "± standard uncertainty, ″"),
+          el("input", { type: "text", name: "u_angle", inputmode: "decimal", autocomplete: "off", spellcheck: "false", placeholder: String(u ?? ""), "aria-label": "Standard uncertainty of the refracting angle in seconds of arc" }))),
       el("div", { class: "buttons" },
         el("button", { type: "submit", class: "main" }, lamp ? "Start anew with these" : "Start the experiment"),
         lamp && el("button", { type: "button", class: "quiet", onclick: () => { this.#open = false; this.show(this.#state); } }, "Leave it")));
@@ -108,7 +113,7 @@ export class Choice {
     form.addEventListener("submit", async (e) => {
       e.preventDefault();
       const data = new FormData(form);
-      const answer = await this.#act("start_experiment", { lamp: data.get("lamp"), lines: data.getAll("line"), refracting_angle: data.get("angle").trim() || null });
+      const answer = await this.#act("start_experiment", { lamp: data.get("lamp"), lines: data.getAll("line"), refracting_angle: data.get("angle").trim() || null, u_refracting_angle: data.get("u_angle").trim() || null });
       if (answer.ok) { this.#open = false; this.show(this.#state); }
     });
     return [el("h2", {}, "Experiment"), lamps.length ? form : el("p", {}, "The program has named no lamp yet.")];

@@ -107,10 +107,10 @@ export class Link extends EventTarget {
   }
 
   /**
-   * Asks for frames for ever and hands each to `draw(sight, blob)`; the next is asked for when that is done, so
-   * a slow browser is served fewer. Nothing is asked for while the page is not seen.
+   * Asks for frames for ever, fit for a view of `wide()` pixels of the screen, and hands each to `draw(sight, blob)`; the next is
+   * asked for when that is done, so a slow browser is served fewer. Nothing is asked for while the page is not seen.
    */
-  async frames(draw) {
+  async frames(wide, draw) {
     let after = 0;
     let back = false;
     this.addEventListener("status", ({ detail }) => { if (detail.status === "live") back = true; });
@@ -122,7 +122,7 @@ export class Link extends EventTarget {
       if (back) { after = 0; back = false; } // another run of the program counts its frames anew
       const limit = within(15_000);
       try {
-        const answer = await fetch(`/api/frame?after=${after}`, { headers: headers(), signal: limit.signal, cache: "no-store" });
+        const answer = await fetch(`/api/frame?after=${after}&wide=${wide()}`, { headers: headers(), signal: limit.signal, cache: "no-store" });
         if (answer.status === 200) {
           const body = await answer.arrayBuffer();
           const length = new DataView(body).getUint32(0, true);

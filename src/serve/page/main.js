@@ -248,7 +248,7 @@ link.addEventListener("status", ({ detail: { status, was, why } }) => {
 
 let drawnAt = performance.now();
 
-link.frames(async (sight, blob) => {
+link.frames(() => eye.wide, async (sight, blob) => {
   await eye.draw(sight, blob);
   drawnAt = performance.now();
   guide.seen(sight);
@@ -296,6 +296,7 @@ const showKeys = listen([
   { key: "s", does: "Sound on or off", act: () => sound(!tone.on) },
   { key: "n", does: "Night or day palette", act: () => dress(root.dataset.palette !== "night") },
   { key: "d", does: "Dim the night palette, in three steps", act: dim },
+  { key: "m", does: "The loupe at the hair, on or off", act: () => say({ ok: true, said: eye.magnify() ? "The loupe is on: it shows where the line is near the hair." : "The loupe is off." }) },
   { key: "f", does: "Full screen", act: () => { if (document.fullscreenElement) document.exitFullscreen(); else root.requestFullscreen?.().catch(() => {}); } },
   { key: " ", shown: "Space", does: "Play or pause the clip", operator: true, act: playPause },
   { key: "-", does: "Play the clip half as fast", operator: true, act: () => speed(0.5) },

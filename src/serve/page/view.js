@@ -3,8 +3,15 @@
 // ends and beside a line, in the gutter and outside the field: never on the line.
 
 import { byId, colours, enlarged } from "./dom.js";
+import { Loupe } from "./loupe.js";
 
 const GUTTER = { left: 18, right: 18, top: 38, bottom: 30 }; // pixels around the picture, at 16 px a letter
+
+/** Where a line's axis is at a height, pixels of the frame. */
+function axis(line, y) {
+  const d = y - line.y_ref_px;
+  return line.x_px + Math.tan(line.tilt_deg * Math.PI / 180) * d + line.curvature_per_px / 2 * d * d;
+}
 
 export class View {
   #box = byId("view");
@@ -17,6 +24,7 @@ export class View {
   #active = null;
   #activeName = null;
   #paint = null;
+  #loupe = new Loupe();
   #ages = [];
   #onpick;
 
@@ -44,6 +52,12 @@ export class View {
   }
 
   get sight() { return this.#sight; }
+
+  /** Pixels of the screen that the picture is wide. */
+  get wide() {
+    const { zoom, scale, w } = this.#place();
+    return Math.max(1, Math.round(zoom * scale * w * Math.min(2, window.devicePixelRatio || 1)));
+  }
 
   /** Median age of the last pictures when they were drawn, in ms, by this computer's clock; null on another computer. */
   get age_ms() {
@@ -107,8 +121,11 @@ export class View {
   redraw() {
     const place = this.#place();
     const { zoom, width, height, w, h, scale, left, top } = place;
-    // (0, 0) is the centre of the top-left pixel, so the picture's edge lies at -1/2.
-    Object.assign(this.#picture.style, { left: `${zoom * left}px`, top: `${zoom * top}px`, width: `${zoom * scale * w}px`, height: `${zoom * scale * h}px` });
+    // (0, 0) is the centre of the top-left pixel, so the picture's edge lies at -1/2. Of a picture that was made smaller,
+    // columns and rows that make no whole pixel are missing.
+    const pixel = zoom * scale * (this.#sight?.divisor ?? 1);
+    const [pw, ph] = this.#bitmap ? [pixel * this.#bitmap.width, pixel * this.#bitmap.height] : [zoom * scale * w, zoom * scale * h];
+    Object.assign(this.#picture.style, { left: `${zoom * left}px`, top: `${zoom * top}px`, width: `${pw}px`, height: `${ph}px` });
     const ratio = zoom * Math.min(2, window.devicePixelRatio || 1);
     const marks = this.#marks;
     const [mw, mh] = [Math.round(width * ratio), Math.round(height * ratio)];
@@ -120,6 +137,14 @@ export class View {
     const at = { x: (x) => left + (x + 0.5) * scale, y: (y) => top + (y + 0.5) * scale };
     this.#hairs(pen, place, at);
     this.#lines(pen, place, at);
+    this.#loupe.show(this.#bitmap ? this.#picture : null, this.#sight, this.#active, place, this.#paint["mark-hair"]);
+  }
+
+  /** Switches the loupe on or off; says which. */
+  magnify() {
+    this.#loupe.on = !this.#loupe.on;
+    this.redraw();
+    return this.#loupe.on;
   }
 
   /** A stroke with a dark edge, so that it shows on any picture. */
@@ -171,6 +196,18 @@ export class View {
     }
   }
 
+  /** Where the marks on one side of a line at a height begin and how long they may be: beyond a neighbour that is too near, and short of the next. */
+  #room(line, side, y, gap, long, scale) {
+    const clear = 9; // half a mark's width, and a bar
+    const others = this.#sight.lines.filter((other) => other !== line)
+      .map((other) => ({ at: side * (axis(other, y) - axis(line, y)) * scale, half: 0.5 * other.width_px * scale + clear }))
+      .filter((other) => other.at > 0).sort((a, b) => a.at - b.at);
+    let from = gap;
+    for (const other of others) if (from > other.at - other.half) from = Math.max(from, other.at + other.half);
+    const next = others.find((other) => other.at > from);
+    return { gap: from, long: next ? Math.min(long, next.at - next.half - from) : long };
+  }
+
   #lines(pen, { width, height, scale, left, top, w }, at) {
     const { lines, cross_hairs: hairs } = this.#sight;
     const colour = this.#paint["mark-line"];
@@ -180,37 +217,34 @@ export class View {
     // The active line comes first and so gets its name written; the others theirs where there is room.
     for (const line of [...lines].sort((a, b) => (b.id === this.#active) - (a.id === this.#active) || a.x_px - b.x_px)) {
       const active = line.id !== null && line.id === this.#active;
-      const axis = (y) => {
-        const d = y - line.y_ref_px;
-        return line.x_px + Math.tan(line.tilt_deg * Math.PI / 180) * d + line.curvature_per_px / 2 * d * d;
-      };
-      const gap = Math.max(9, 0.5 * line.width_px * scale * 2.2 + 6);
+      const gap = Math.max(9, 0.5 * line.width_px * scale * 2.2 + 6), long = active ? 16 : 9;
+      const room = (y) => [-1, 1].map((side) => this.#room(line, side, y, gap, long, scale));
       const weight = active ? 2.6 : 1.4;
       if (line.under_hair) pen.setLineDash([4, 4]);
       // Brackets beyond both ends: bars above and below, legs at the sides.
       const high = Math.max(at.y(line.top_px) - 4, top + 3), low = Math.min(at.y(line.bottom_px) + 4, top + scale * this.#sight.height - 3);
       for (const [y, inward, row] of [[high, 1, line.top_px], [low, -1, line.bottom_px]]) {
-        const x = at.x(axis(row));
+        const x = at.x(axis(line, row)), [before, behind] = room(row);
         this.#stroke(pen, colour, weight, () => {
-          pen.moveTo(x - gap, y + inward * 11); pen.lineTo(x - gap, y); pen.lineTo(x - gap + 5, y);
-          pen.moveTo(x + gap, y + inward * 11); pen.lineTo(x + gap, y); pen.lineTo(x + gap - 5, y);
+          pen.moveTo(x - before.gap, y + inward * 11); pen.lineTo(x - before.gap, y); pen.lineTo(x - before.gap + 5, y);
+          pen.moveTo(x + behind.gap, y + inward * 11); pen.lineTo(x + behind.gap, y); pen.lineTo(x + behind.gap - 5, y);
         });
       }
       pen.setLineDash([]);
       // Ticks on both sides at the height of the crossing, where the line's position is stated.
-      const x = at.x(line.x_px), y = at.y(line.y_ref_px), long = active ? 16 : 9;
+      const x = at.x(line.x_px), y = at.y(line.y_ref_px), [before, behind] = room(line.y_ref_px);
       this.#stroke(pen, colour, weight, () => {
-        pen.moveTo(x - gap, y); pen.lineTo(x - gap - long, y);
-        pen.moveTo(x + gap, y); pen.lineTo(x + gap + long, y);
-        if (active) {
-          pen.moveTo(x - gap - 6, y - 5); pen.lineTo(x - gap, y); pen.lineTo(x - gap - 6, y + 5);
-          pen.moveTo(x + gap + 6, y - 5); pen.lineTo(x + gap, y); pen.lineTo(x + gap + 6, y + 5);
+        for (const [side, { gap: from, long: length }] of [[-1, before], [1, behind]]) {
+          if (length < 4) continue;
+          const tip = x + side * from;
+          pen.moveTo(tip, y); pen.lineTo(tip + side * length, y);
+          if (active && length > 8) { pen.moveTo(tip + side * 6, y - 5); pen.lineTo(tip, y); pen.lineTo(tip + side * 6, y + 5); }
         }
       });
       // Its name in the gutter, where there is room.
       const name = `${line.name ?? (active ? this.#activeName : null) ?? (line.id === null ? "line" : `line ${line.id}`)}${line.saturated ? ", too bright" : ""}`;
       const wide = pen.measureText(name).width;
-      const start = Math.min(width - wide - 6, Math.max(6, at.x(axis(line.top_px)) - wide / 2));
+      const start = Math.min(width - wide - 6, Math.max(6, at.x(axis(line, line.top_px)) - wide / 2));
       if (taken.every(([from, to]) => start > to + 10 || start + wide < from - 10)) {
         pen.fillStyle = active ? this.#paint["mark-ink"] : this.#paint["mark-soft"];
         pen.fillText(name, start, Math.max(9, top - 28));

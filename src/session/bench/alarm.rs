@@ -2,6 +2,7 @@
 
 use super::live::StripTurn;
 use super::sight::{Sight, SightedLine};
+use super::telescope::{Jump, Jumps};
 use crate::session::Caution;
 
 /// A line that will be at the edge of the field within this time is about to leave it, s.
@@ -22,7 +23,12 @@ pub(super) struct Alarms {
     now: Vec<Caution>,
     hairs_missed: u32,
     beyond: u32,
+    /// Whether a line went beyond its turning point.
     telescope_moved: bool,
+    jumps: Jumps,
+    /// Jumps of lines in this sweep, the largest of each kind, px.
+    together_px: Option<f64>,
+    alone_px: Option<f64>,
 }
 
 impl Alarms {
@@ -38,8 +44,11 @@ impl Alarms {
 
     /// A sweep begins: what was said of the one before is over.
     pub(super) fn begin_sweep(&mut self) {
-        self.beyond = 0;
-        self.telescope_moved = false;
+        *self = Self {
+            now: std::mem::take(&mut self.now),
+            hairs_missed: self.hairs_missed,
+            ..Self::default()
+        };
     }
 
     /// Takes a frame; `turns` are the counted turning points since following began.
@@ -66,8 +75,24 @@ impl Alarms {
                 self.watch_telescope(line, turns);
             }
         }
+        if in_sweep {
+            self.watch_jumps(sight);
+        }
         if in_sweep && self.telescope_moved {
             self.say("telescope-moved", "The line went beyond its own turning point, which no turn of the table can do: the telescope or the camera has moved. Lock the telescope and sweep this line anew.");
+        }
+    }
+
+    fn watch_jumps(&mut self, sight: &Sight) {
+        match self.jumps.take(sight) {
+            Some(Jump::Together(px)) => self.together_px = larger(self.together_px, px),
+            Some(Jump::Alone(px)) => self.alone_px = larger(self.alone_px, px),
+            None => {}
+        }
+        if let Some(px) = self.together_px {
+            self.say("telescope-moved", &format!("All lines jumped together by {px:.0} px, which no turn of the table does: the telescope has moved. Lock it and sweep this line anew."));
+        } else if let Some(px) = self.alone_px {
+            self.say("line-jumped", &format!("The line jumped by {px:.0} px: the table slipped, which does no harm, or the telescope moved. If you touched it, lock it and sweep anew."));
         }
     }
 
@@ -103,6 +128,10 @@ impl Alarms {
             self.telescope_moved = true;
         }
     }
+}
+
+fn larger(known_px: Option<f64>, px: f64) -> Option<f64> {
+    Some(px.abs().max(known_px.unwrap_or(0.0)))
 }
 
 fn about_to_leave(sight: &Sight, line: &SightedLine) -> bool {

@@ -93,6 +93,8 @@ pub struct Setup {
     pub lines: Vec<ChosenLine>,
     /// Refracting angle as typed, where it is known from elsewhere.
     pub refracting_angle: Option<String>,
+    /// Its standard uncertainty, seconds of arc; none where none was typed.
+    pub u_refracting_angle_arcsec: Option<f64>,
 }
 
 /// All of it.
@@ -119,12 +121,14 @@ impl Book {
                 lamp,
                 lines,
                 refracting_angle,
+                u_refracting_angle_arcsec,
                 ..
             } => {
                 self.setup = Setup {
                     lamp: Some(lamp.clone()),
                     lines: lines.clone(),
                     refracting_angle: refracting_angle.clone(),
+                    u_refracting_angle_arcsec: *u_refracting_angle_arcsec,
                 };
             }
             Entry::Reading(entry) => self.readings.extend(kept(record, entry)),
@@ -139,6 +143,11 @@ impl Book {
                 recording: recording.clone(),
                 watched: None,
             }),
+            Entry::LineNamed {
+                sweep,
+                line_id,
+                name,
+            } => self.name_line(*sweep, *line_id, name),
             Entry::Strike { id, reason } => self.set_struck(*id, Some(reason.clone())),
             Entry::Unstrike { id } => self.set_struck(*id, None),
             Entry::Note { text } => self.notes.push(text.clone()),
@@ -149,10 +158,33 @@ impl Book {
         }
     }
 
+    /// A name is that of one line of a sweep only.
+    fn name_line(&mut self, sweep: u64, line_id: u64, name: &str) {
+        let lines = self
+            .sweeps
+            .iter_mut()
+            .filter(|kept| kept.id == sweep)
+            .flat_map(|kept| &mut kept.lines);
+        for line in lines {
+            if line.line_id == Some(line_id) {
+                line.name = Some(name.to_owned());
+            } else if line.name.as_deref() == Some(name) {
+                line.name = None;
+            }
+        }
+    }
+
     fn set_struck(&mut self, id: u64, struck: Option<String>) {
         if let Some(reading) = self.readings.iter_mut().find(|reading| reading.id == id) {
             reading.struck = struck;
         }
+    }
+
+    /// Readings that count.
+    pub(super) fn that_count(&self) -> impl DoubleEndedIterator<Item = &KeptReading> {
+        self.readings
+            .iter()
+            .filter(|reading| reading.struck.is_none())
     }
 
     /// Readings that count, of one kind.
@@ -160,9 +192,8 @@ impl Book {
         &self,
         kind: ReadingKind,
     ) -> impl DoubleEndedIterator<Item = &KeptReading> {
-        self.readings
-            .iter()
-            .filter(move |reading| reading.kind == kind && reading.struck.is_none())
+        self.that_count()
+            .filter(move |reading| reading.kind == kind)
     }
 
     /// Rows of the faces, in pairs, and of lines with their central image: what the calculator takes. The row is the reading's number.
@@ -235,11 +266,7 @@ impl Book {
     /// Lines with the central image that belongs to them: lines of one sweep share it, since the table was not touched between them.
     pub(super) fn groups(&self) -> Vec<Group<'_>> {
         let mut groups: Vec<Group<'_>> = Vec::new();
-        for reading in self
-            .readings
-            .iter()
-            .filter(|reading| reading.struck.is_none())
-        {
+        for reading in self.that_count() {
             let name = reading.entry.line.as_deref();
             match reading.kind {
                 ReadingKind::Line => {

@@ -70,7 +70,8 @@ fn usual_slip(off_deg: f64) -> Option<&'static str> {
 
 fn windows(book: &Book, candidate: &KeptReading) -> Option<String> {
     let differ = from_opposite_deg(candidate.window_1, candidate.window_2?);
-    let others: Vec<f64> = counted(book)
+    let others: Vec<f64> = book
+        .that_count()
         .filter_map(|reading| Some(from_opposite_deg(reading.window_1, reading.window_2?)))
         .collect();
     let usual = if others.is_empty() {
@@ -90,15 +91,12 @@ fn windows(book: &Book, candidate: &KeptReading) -> Option<String> {
     })
 }
 
-fn counted(book: &Book) -> impl DoubleEndedIterator<Item = &KeptReading> {
-    book.readings
-        .iter()
-        .filter(|reading| reading.struck.is_none())
-}
-
 /// The reading before it that the telescope must have been near to.
 fn neighbour<'a>(book: &'a Book, candidate: &KeptReading) -> Option<(&'a KeptReading, f64)> {
-    let of = |kinds: &[ReadingKind]| counted(book).rfind(|reading| kinds.contains(&reading.kind));
+    let of = |kinds: &[ReadingKind]| {
+        book.that_count()
+            .rfind(|reading| kinds.contains(&reading.kind))
+    };
     match candidate.kind {
         ReadingKind::Scale => of(&[ReadingKind::Scale]).map(|r| (r, SWAPPED_WITHIN_DEG)),
         ReadingKind::Central => of(&[ReadingKind::Central]).map(|r| (r, SWAPPED_WITHIN_DEG)),

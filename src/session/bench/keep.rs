@@ -12,6 +12,8 @@ use crate::logbook::journal::{make_synced, sync_folder, write_synced};
 pub(super) const FRAMES: &str = "frames";
 /// Folder of clips that were handed in or measured.
 pub(super) const CLIPS: &str = "clips";
+/// What the name of a recording's table of times has behind it.
+const TIMES: &str = ".times.csv";
 /// A clip larger than this is named, not copied.
 const LARGEST_COPY: u64 = 2 << 30;
 
@@ -62,6 +64,27 @@ fn png(seen: &SeenFrame) -> Result<Vec<u8>, image::ImageError> {
         }
     }
     Ok(bytes.into_inner())
+}
+
+/// Brings a recording of a live source and its table of times to the disk; gives its name below the logbook's folder.
+///
+/// # Errors
+/// One sentence: the disk.
+pub(super) fn keep_recording(folder: &Path, recording: &Path) -> Result<String, String> {
+    let name = recording.strip_prefix(folder).unwrap_or(recording);
+    let mut table = recording.as_os_str().to_owned();
+    table.push(TIMES);
+    let synced = std::fs::File::open(recording)
+        .and_then(|file| file.sync_all())
+        .and_then(|()| std::fs::File::open(table)?.sync_all())
+        .and_then(|()| recording.parent().map_or(Ok(()), sync_folder));
+    match synced {
+        Ok(()) => Ok(name.display().to_string()),
+        Err(error) => Err(format!(
+            "the recording {} of the sweep cannot be brought to the disk ({error}), so it does not count as kept; make room on the disk, and sweep again to have one",
+            recording.display()
+        )),
+    }
 }
 
 /// Keeps a copy of the clip that a sweep was measured in; gives its name below the logbook's folder, or the clip's own where it is

@@ -146,6 +146,8 @@ pub(super) struct Live {
     pub(super) aids: Aids,
     pub(super) alarms: Alarms,
     pub(super) in_sweep: bool,
+    /// Whether measuring hardly keeps up with the frames.
+    pub(super) hurries: bool,
 }
 
 impl Live {

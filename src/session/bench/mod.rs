@@ -22,6 +22,7 @@ mod live;
 mod player;
 mod results;
 mod sight;
+mod telescope;
 #[cfg(test)]
 #[allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
 mod tests;
@@ -36,6 +37,7 @@ use super::{BenchProfile, SessionError};
 use crate::capture::{OpenOptions, Source};
 use crate::follow::Side;
 use crate::logbook::journal::{Entry, Journal};
+use crate::logbook::table::readings_to_bytes;
 use crate::prism::lamps::LampTable;
 use guide::Chosen;
 use live::Shared;
@@ -48,7 +50,7 @@ pub use clips::{ClipInHand, Upload};
 pub use guide::{Guide, GuideStep, SCALE_READINGS, Step};
 pub use live::{Phase, STRIP_S, SourceStatus, StripPoint, StripTurn, TurnNow};
 pub use player::SourceKind;
-pub use results::Results;
+pub use results::{Results, U_TYPED_PRISM_ANGLE_ARCSEC, in_readings};
 pub use sight::{SeenFrame, Sight, SightedLine};
 pub use work::{Lamp, Typed, Understood};
 
@@ -230,9 +232,17 @@ impl Desk {
         )
     }
 
+    /// Readings that count and are complete as a table of the calculator, CSV.
+    ///
+    /// # Errors
+    /// It can't be written.
+    pub fn readings_csv(&self) -> Result<Vec<u8>, Refused> {
+        readings_to_bytes(&self.rows())
+            .map_err(|error| Refused(format!("the table cannot be written ({error})")))
+    }
+
     /// Readings that count and are complete, as rows of a table with their offsets as angles.
-    #[must_use]
-    pub fn rows(&self) -> Vec<crate::session::ReadingRow> {
+    fn rows(&self) -> Vec<crate::session::ReadingRow> {
         let Ok(lamps) = LampTable::embedded() else {
             return Vec::new();
         };
@@ -287,6 +297,12 @@ impl Desk {
     #[must_use]
     pub fn newest(&self) -> Option<Arc<SeenFrame>> {
         self.shared.newest()
+    }
+
+    /// Whether measuring hardly keeps up with the frames, so that whoever looks on should spare the processor.
+    #[must_use]
+    pub fn hurries(&self) -> bool {
+        self.shared.with(|live| live.hurries)
     }
 
     /// Names that were given to lines, by their number.

@@ -407,6 +407,7 @@ impl Player {
             Ok(Next::Skipped { frames }) => {
                 self.lost += frames;
                 self.watcher.passed_over(frames);
+                self.haste.passed_over();
             }
             Ok(Next::Waiting { why }) => {
                 if why.is_some() {
@@ -477,6 +478,8 @@ impl Player {
         let step_s = self.shown_s.map_or(0.0, |shown_s| time_s - shown_s) / self.speed;
         let seldom = self.haste.seldom(began.elapsed().as_secs_f64(), step_s);
         self.watcher.look_around_seldom(seldom);
+        let hurries = self.haste.hurries();
+        self.shared.with(|live| live.hurries = hurries);
         let alone = self.times_s.len() <= 1 && self.kind() == SourceKind::Clip;
         let seq = self.shared.next_seq();
         let sight = self
@@ -528,13 +531,13 @@ impl Player {
     }
 
     fn end_sweep(&mut self) -> Option<EndedSweep> {
-        if !self.in_sweep || self.watcher.frames() == 0 {
-            self.in_sweep = false;
-            return None;
-        }
-        self.in_sweep = false;
+        let in_sweep = std::mem::take(&mut self.in_sweep);
         if let Some(opened) = &mut self.opened {
             opened.stream.end_recording();
+        }
+        if !in_sweep || self.watcher.frames() == 0 {
+            self.recording = None;
+            return None;
         }
         let newest = self.shared.newest();
         let frames = self.watcher.frames();
@@ -598,6 +601,8 @@ struct Haste {
     seldom: u64,
     /// Frames since it was last changed.
     since: u64,
+    /// Frames for which a frame that was passed over still counts.
+    missed: u64,
 }
 
 impl Default for Haste {
@@ -606,33 +611,47 @@ impl Default for Haste {
             load: 0.0,
             seldom: 1,
             since: 0,
+            missed: 0,
         }
     }
 }
 
 impl Haste {
+    /// Frames that the mean reaches back over: several looks at the whole picture.
+    const OVER: u64 = 50;
+    /// Load from which on time is short.
+    const BUSY: f64 = 0.6;
+
     /// How many times more seldom to look around, after a frame that took `took_s` and came `step_s` after the one before.
     fn seldom(&mut self, took_s: f64, step_s: f64) -> u64 {
-        /// Times that the mean reaches back over, frames: several looks at the whole picture.
-        const OVER: f64 = 50.0;
         const MOST: u64 = 4;
-        const BUSY: f64 = 0.6;
         const IDLE: f64 = 0.2;
         if step_s <= 0.0 || step_s > 1.0 {
             return self.seldom;
         }
-        self.load += (took_s / step_s - self.load) / OVER;
+        self.load += (took_s / step_s - self.load) / Self::OVER as f64;
         self.since += 1;
-        if self.since as f64 > OVER {
-            if self.load > BUSY && self.seldom < MOST {
+        self.missed = self.missed.saturating_sub(1);
+        if self.since > Self::OVER {
+            if self.hurries() && self.seldom < MOST {
                 self.seldom *= 2;
                 self.since = 0;
-            } else if self.load < IDLE && self.seldom > 1 {
+            } else if self.load < IDLE && !self.hurries() && self.seldom > 1 {
                 self.seldom /= 2;
                 self.since = 0;
             }
         }
         self.seldom
+    }
+
+    /// Frames of a live source came while others were measured, and are gone.
+    fn passed_over(&mut self) {
+        self.missed = Self::OVER;
+    }
+
+    /// Whether time is short.
+    fn hurries(&self) -> bool {
+        self.load > Self::BUSY || self.missed > 0
     }
 }
 

@@ -18,9 +18,18 @@ use crate::session::footage::{MeasuredFootage, Seen};
 use crate::session::{BenchProfile, Caution, Experiment, ReduceOptions, SessionError};
 
 /// Standard uncertainty of a refracting angle that was typed without one, seconds of arc (common practice, no source).
-const U_TYPED_PRISM_ANGLE_ARCSEC: f64 = 30.0;
+pub const U_TYPED_PRISM_ANGLE_ARCSEC: f64 = 30.0;
 /// Name of the table of readings, for sentences and for the download.
 pub(super) const TABLE: &str = "readings.csv";
+
+/// A sentence of the calculator, which speaks of rows of a table, for a page that shows readings of the same numbers.
+#[must_use]
+pub fn in_readings(sentence: &str) -> String {
+    sentence
+        .replace(&format!("{TABLE}, row"), "row")
+        .replace("rows ", "readings ")
+        .replace("row ", "reading ")
+}
 
 /// What follows from the readings up to now.
 #[derive(Clone, Debug, Default)]
@@ -76,11 +85,15 @@ fn reduce_into(
     if let Some(typed) = &book.setup.refracting_angle {
         let angle = Angle::parse(typed)
             .map_err(|error| SessionError::Footage(format!("the refracting angle: {error}")))?;
-        options.prism_angle = Some((angle, Angle::from_arcseconds(U_TYPED_PRISM_ANGLE_ARCSEC)));
-        results.cautions.push(Caution::new(
-            "prism-angle-typed",
-            format!("the refracting angle was typed; its standard uncertainty is taken as {U_TYPED_PRISM_ANGLE_ARCSEC:.0} seconds of arc: read both faces to know it better"),
-        ));
+        let u_typed = book.setup.u_refracting_angle_arcsec;
+        let u_arcsec = u_typed.unwrap_or(U_TYPED_PRISM_ANGLE_ARCSEC);
+        options.prism_angle = Some((angle, Angle::from_arcseconds(u_arcsec)));
+        if u_typed.is_none() {
+            results.cautions.push(Caution::new(
+                "prism-angle-typed",
+                format!("the refracting angle was typed; its standard uncertainty is taken as {u_arcsec:.0} seconds of arc: type it beside the angle, or read both faces to know it better"),
+            ));
+        }
     }
     let lamps = LampTable::embedded()?;
     let scale = results.scale.as_ref().map(Calibration::ready).transpose()?;

@@ -244,6 +244,7 @@ fn experiment(lines: &[&str]) -> Entry {
             })
             .collect(),
         refracting_angle: None,
+        u_refracting_angle_arcsec: None,
         bench: None,
     }
 }
@@ -260,44 +261,42 @@ fn sets(book: &Book) -> Vec<(String, &'static str, usize)> {
 fn each_line_goes_with_its_own_central_image() {
     use ReadingKind::{Central, Face, Line};
     let row = |set: &str, target, row| (set.to_owned(), target, row);
-    // Line, then its central image.
-    let after = book(vec![
-        reading(Line, Some("g"), Some(1)),
-        reading(Central, Some("g"), None),
-        reading(Line, Some("e"), Some(2)),
-        reading(Central, Some("e"), None),
-    ]);
-    assert_eq!(
-        sets(&after),
+    let of = |readings: [(ReadingKind, &str, Option<u64>); 4]| {
+        book(
+            readings
+                .map(|(kind, line, sweep)| reading(kind, Some(line), sweep))
+                .to_vec(),
+        )
+    };
+    let two_sets = |central: [usize; 2], line: [usize; 2]| {
         [
-            row("1", "central", 2),
-            row("1", "line", 1),
-            row("2", "central", 4),
-            row("2", "line", 3)
+            row("1", "central", central[0]),
+            row("1", "line", line[0]),
+            row("2", "central", central[1]),
+            row("2", "line", line[1]),
         ]
-    );
-    // The other way round.
-    let first = book(vec![
-        reading(Central, Some("g"), None),
-        reading(Line, Some("g"), None),
-        reading(Central, Some("e"), None),
-        reading(Line, Some("e"), None),
+    };
+    // Line, then its central image; and the other way round.
+    let after = of([
+        (Line, "g", Some(1)),
+        (Central, "g", None),
+        (Line, "e", Some(2)),
+        (Central, "e", None),
     ]);
-    assert_eq!(
-        sets(&first),
-        [
-            row("1", "central", 1),
-            row("1", "line", 2),
-            row("2", "central", 3),
-            row("2", "line", 4)
-        ]
-    );
+    assert_eq!(sets(&after), two_sets([2, 4], [1, 3]));
+    let first = of([
+        (Central, "g", None),
+        (Line, "g", None),
+        (Central, "e", None),
+        (Line, "e", None),
+    ]);
+    assert_eq!(sets(&first), two_sets([1, 3], [2, 4]));
     // Two lines of one sweep share it; a line without one does not count yet.
-    let pair = book(vec![
-        reading(Line, Some("y1"), Some(1)),
-        reading(Line, Some("y2"), Some(1)),
-        reading(Central, Some("y2"), None),
-        reading(Line, Some("g"), Some(2)),
+    let pair = of([
+        (Line, "y1", Some(1)),
+        (Line, "y2", Some(1)),
+        (Central, "y2", None),
+        (Line, "g", Some(2)),
     ]);
     assert_eq!(
         sets(&pair),

@@ -9,7 +9,7 @@ use super::doubts::doubt;
 use super::guide::Step;
 use super::keep;
 use super::player::{Command, EndedSweep, SourceKind, held};
-use super::results::{Results, results};
+use super::results::{Results, U_TYPED_PRISM_ANGLE_ARCSEC, in_readings, results};
 use super::sight::{SeenFrame, SightedLine};
 use super::{Desk, Refused};
 use crate::basics::uncertainty::{Cause, Measured, Shape};
@@ -94,15 +94,17 @@ impl Desk {
         Ok(record)
     }
 
-    /// Sets up the experiment: lamp, the lines that are to be measured, and the refracting angle where it is known.
+    /// Sets up the experiment: lamp, the lines that are to be measured, and the refracting angle where it is known, with its standard
+    /// uncertainty in seconds of arc; where that is not given [`U_TYPED_PRISM_ANGLE_ARCSEC`] is taken.
     ///
     /// # Errors
-    /// A lamp or a line that is not in the table, an angle that is none, or the disk.
+    /// A lamp or a line that is not in the table, an angle or an uncertainty that is none, or the disk.
     pub fn start_experiment(
         &self,
         lamp: &str,
         lines: &[String],
         refracting_angle: Option<&str>,
+        u_refracting_angle: Option<&str>,
     ) -> Result<String, Refused> {
         let table = LampTable::embedded().map_err(|error| Refused(error.0))?;
         let Some(known) = Lamp::of(lamp) else {
@@ -143,10 +145,17 @@ impl Desk {
                 )));
             }
         }
+        let u_refracting_angle_arcsec = refracting_angle
+            .and(u_refracting_angle)
+            .map(str::trim)
+            .filter(|typed| !typed.is_empty())
+            .map(seconds_of_arc)
+            .transpose()?;
         self.append(Entry::Experiment {
             lamp: known.name.to_owned(),
             lines: chosen,
             refracting_angle: refracting_angle.map(str::to_owned),
+            u_refracting_angle_arcsec,
             bench: self.bench_name(),
         })?;
         Ok(format!("{} lines of the {} lamp.", lines.len(), known.name))
@@ -176,7 +185,7 @@ impl Desk {
     /// Chooses the line that figures are shown of, and gives it a name.
     ///
     /// # Errors
-    /// No such line is in view, or the name is not of the experiment.
+    /// No such line is in view, the name is not of the experiment, or the disk.
     pub fn select_line(&self, id: u64, name: Option<&str>) -> Result<String, Refused> {
         if let Some(name) = name {
             known_line(&held(&self.book), name)?;
@@ -197,17 +206,19 @@ impl Desk {
             }
             Ok(())
         })?;
-        if let Some(name) = name {
-            // A sweep that was measured before its line had a name.
-            let mut book = held(&self.book);
-            if let Some(sweep) = book
-                .sweeps
-                .last_mut()
-                .filter(|sweep| sweep.watched.is_some())
-                && let Some(line) = sweep.lines.iter_mut().find(|line| line.line_id == Some(id))
-            {
-                line.name = Some(name.to_owned());
-            }
+        // A sweep that was measured before its line had a name. Numbers are those of this run of the program.
+        let sweep = held(&self.book)
+            .sweeps
+            .last()
+            .filter(|sweep| sweep.watched.is_some())
+            .filter(|sweep| sweep.names_anew(id, name))
+            .map(|sweep| sweep.id);
+        if let (Some(sweep), Some(name)) = (sweep, name) {
+            self.append(Entry::LineNamed {
+                sweep,
+                line_id: id,
+                name: name.to_owned(),
+            })?;
         }
         self.shared.show_again();
         Ok(name.map_or_else(|| "Chosen.".to_owned(), |name| format!("That is {name}.")))
@@ -279,7 +290,7 @@ impl Desk {
             index,
             stand_in,
             doubt: doubt(&book, &candidate, &before, &with)
-                .map(|doubt| in_readings(&doubt, id))
+                .map(|doubt| in_readings_and_own(&doubt, id))
                 .or_else(|| offset.doubt.clone()),
         };
         Ok((understood, offset))
@@ -515,13 +526,14 @@ impl Desk {
             .collect();
         let folder = &self.options.logbook;
         let recording = match (&ended.recording, path) {
-            (Some(recording), _) => Some(
-                recording
-                    .strip_prefix(folder)
-                    .unwrap_or(recording)
-                    .display()
-                    .to_string(),
-            ),
+            (Some(recording), _) => match keep::keep_recording(folder, recording) {
+                Ok(name) => Some(name),
+                Err(why) => {
+                    // What was measured counts all the same.
+                    self.shared.with(|live| live.note = Some(why));
+                    None
+                }
+            },
             (None, Some(clip)) => Some(keep::keep_clip(folder, &clip)),
             (None, None) => None,
         };
@@ -686,15 +698,14 @@ fn after_line(book: &Book, name: Option<&str>) -> Option<(Step, Option<String>)>
     (!has_central).then(|| (Step::Central, name.map(str::to_owned)))
 }
 
-/// A sentence of the calculator, which speaks of rows of a table, for the page, which shows readings; `own` is the one at hand.
-fn in_readings(sentence: &str, own: u64) -> String {
+/// A sentence of the calculator as in [`in_readings`]; `own` is the reading at hand.
+fn in_readings_and_own(sentence: &str, own: u64) -> String {
     let own_row = format!("row {own}");
-    sentence
+    let own_told = sentence
         .replace(&format!("{own_row} "), "this reading ")
         .replace(&format!("{own_row},"), "this reading,")
-        .replace(&format!("{own_row};"), "this reading;")
-        .replace("rows ", "readings ")
-        .replace("row ", "reading ")
+        .replace(&format!("{own_row};"), "this reading;");
+    in_readings(&own_told)
 }
 
 /// Gives a sweep's line its name, where it can only be that one: the chosen one, or the only one that turned.
@@ -792,6 +803,20 @@ fn preview_central(
     }
     with_it.readings.push(stand_in);
     Some(last.id)
+}
+
+/// A standard uncertainty of a refracting angle as typed, seconds of arc.
+fn seconds_of_arc(typed: &str) -> Result<f64, Refused> {
+    let number = typed
+        .trim_end_matches(['"', '\u{2033}', '\u{201d}'])
+        .trim()
+        .parse::<f64>();
+    match number {
+        Ok(u) if u > 0.0 && u <= 3600.0 => Ok(u),
+        _ => Err(Refused(format!(
+            "\"{typed}\" is no uncertainty of the refracting angle: give seconds of arc, above 0 and up to 3600, as in {U_TYPED_PRISM_ANGLE_ARCSEC:.0}"
+        ))),
+    }
 }
 
 fn known_line(book: &Book, name: &str) -> Result<(), Refused> {
@@ -924,5 +949,12 @@ impl KeptSweep {
     #[must_use]
     pub fn turned(&self) -> bool {
         self.lines.iter().any(|line| line.turned)
+    }
+
+    /// Whether the line of a number is in it and has another name.
+    fn names_anew(&self, line_id: u64, name: Option<&str>) -> bool {
+        self.lines
+            .iter()
+            .any(|line| line.line_id == Some(line_id) && line.name.as_deref() != name)
     }
 }

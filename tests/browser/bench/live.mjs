@@ -25,6 +25,12 @@ export const replay = async (page) => { await act(page, { do: "seek", t_s: 0 });
 
 const drawn = (page) => page.until("Number(document.getElementById('picture').dataset.seq) > 0", 20_000);
 
+/** A long warning beside a long sentence on what to do, as the program says them. */
+const LONGEST = [
+  "The line went beyond its own turning point, which no turn of the table can do: the telescope or the camera has moved. Lock the telescope and sweep this line anew.",
+  "Telescope locked, table free: turn the table slowly in one direction until Hg 546.1 has turned and is well on its way back, then back through the turn once more, and end the sweep.",
+];
+
 /** Every view and dialog at three sizes and in both palettes. */
 export async function looks({ browser, bench, save }) {
   const faults = [];
@@ -44,7 +50,12 @@ export async function looks({ browser, bench, save }) {
         least = Math.min(least, seen.least);
         if (save) await page.picture(join(save, `${what}-${size}-${dress}.png`));
       };
-      for (const [nth, view] of VIEWS.entries()) { await page.key(String(nth + 1)); await look(view); }
+      for (const [nth, view] of VIEWS.entries()) {
+        await page.key(String(nth + 1));
+        await look(view);
+        const warned = await inspected(page, size === "phone", ...LONGEST);
+        for (const fault of warned.faults) faults.push(`${size}, ${dress}, ${view}, with a warning: ${fault}`);
+      }
       await page.key("2");
       await page.key("?");
       await look("keys");
@@ -128,21 +139,54 @@ export async function night({ browser, bench, save }) {
   return { faults, said: `${looked} screens, most green or blue ${worst} of 255 (day: ${day.other})` };
 }
 
-/** The marks never lie on a line: no pixel of theirs is drawn along its axis. */
-export async function marks({ browser, bench }) {
-  const faults = [];
+/** The marks never lie on a line: no pixel of theirs is drawn along its axis, and the loupe stands elsewhere. */
+export async function marks({ browser, program, footage }) {
+  const faults = [], said = [];
+  // One line, and two that stand close together.
+  for (const [clip, near_s] of [["line-2.mp4", 2.3], ["line-1.mp4", 3.4]]) {
+    const logbook = folder("marks");
+    const bench = await Bench.start(program, logbook, ["--source", join(footage, clip)]);
+    try { said.push(`${clip}: ${await marksOf(browser, bench, faults, near_s)}`); } finally { await bench.stop(); remove(logbook); }
+  }
+  return { faults, said: said.join("; ") };
+}
+
+async function marksOf(browser, bench, faults, near_s) {
   const page = await browser.page();
   await page.size(1366, 768);
   await page.go(bench.address);
   await drawn(page);
-  await replay(page);
-  const { touched, looked, drawnAtAll, frames } = await page.value(`(async () => {
-    let touched = 0, looked = 0, drawnAtAll = 0, frames = 0;
-    for (let n = 0; n < 12; n += 1) {
+  let last = null;
+  const sum = { touched: 0, looked: 0, drawnAtAll: 0, frames: 0, covered: 0, loupes: 0 };
+  // From the beginning, and where the line is near the hair.
+  for (const t_s of [0, near_s]) {
+    await act(page, { do: "seek", t_s });
+    await act(page, { do: "play" });
+    const { where, ...counts } = await marksNow(page);
+    for (const [name, count] of Object.entries(counts)) sum[name] += count;
+    if (where) last = where;
+  }
+  const { touched, looked, drawnAtAll, frames, covered, loupes } = sum;
+  must(faults, loupes > 0, "the loupe never came");
+  must(faults, looked > 1000, `only ${looked} places were looked at: is there a line in the picture?`);
+  must(faults, drawnAtAll > 500 * frames, "no marks are drawn at all");
+  must(faults, covered === 0, `the loupe lies on the line at ${covered} of ${looked} places`);
+  must(faults, touched === 0, `marks lie on the line at ${touched} of ${looked} places, the last ${JSON.stringify(last)}`);
+  faults.push(...page.faults);
+  await page.close();
+  return `${looked} places on lines looked at in ${frames} frames, the loupe there in ${loupes}`;
+}
+
+/** What of the marks and the loupe lies on lines in the next frames. */
+const marksNow = (page) => page.value(`(async () => {
+    let touched = 0, looked = 0, drawnAtAll = 0, frames = 0, covered = 0, loupes = 0, where = null;
+    for (let n = 0; n < 24; n += 1) {
       const sight = await new Promise((done) => { document.addEventListener("bench:drawn", (e) => done(e.detail.sight), { once: true }); });
       const marks = document.getElementById("marks"), m = marks.getBoundingClientRect(), p = document.getElementById("picture").getBoundingClientRect();
       const k = marks.width / m.width, pen = marks.getContext("2d"), all = pen.getImageData(0, 0, marks.width, marks.height).data;
+      const loupe = document.getElementById("loupe"), l = loupe.getBoundingClientRect();
       frames += 1;
+      if (!loupe.hidden) loupes += 1;
       for (let i = 3; i < all.length; i += 4) if (all[i] > 0) drawnAtAll += 1;
       for (const line of sight.lines) {
         for (let y = Math.ceil(line.top_px) + 2; y < line.bottom_px - 2; y += 1) {
@@ -150,20 +194,15 @@ export async function marks({ browser, bench }) {
           for (const beside of [-line.width_px / 2, 0, line.width_px / 2]) {
             const cx = Math.round(((p.left - m.left) + (x + beside + 0.5) * p.width / sight.width) * k), cy = Math.round(((p.top - m.top) + (y + 0.5) * p.height / sight.height) * k);
             looked += 1;
-            if (all[4 * (cy * marks.width + cx) + 3] > 0) touched += 1;
+            const sx = m.left + cx / k, sy = m.top + cy / k;
+            if (!loupe.hidden && sx > l.left && sx < l.right && sy > l.top && sy < l.bottom) covered += 1;
+            if (all[4 * (cy * marks.width + cx) + 3] > 0) { touched += 1; where = [sight.t_s, y, beside, sight.lines.map((l) => [l.x_px, l.top_px, l.bottom_px, l.width_px])]; }
           }
         }
       }
     }
-    return { touched, looked, drawnAtAll, frames };
+    return { touched, looked, drawnAtAll, frames, covered, loupes, where };
   })()`);
-  must(faults, looked > 1000, `only ${looked} places were looked at: is there a line in the picture?`);
-  must(faults, drawnAtAll > 500 * frames, "no marks are drawn at all");
-  must(faults, touched === 0, `marks lie on the line at ${touched} of ${looked} places`);
-  faults.push(...page.faults);
-  await page.close();
-  return { faults, said: `${looked} places on lines looked at in ${frames} frames` };
-}
 
 /** Two browsers see one state: what is done in one is seen in the other. */
 export async function together({ browser, bench }) {

@@ -49,7 +49,16 @@ function inspect(thumb) {
   return { faults: [...new Set(faults)].slice(0, 12), texts, least };
 }
 
-export const inspected = (page, thumb = false) => page.value(`(${inspect})(${thumb})`);
+/** What is wrong with the page as it stands, or as it would stand with this warning and this sentence on what to do. */
+export const inspected = (page, thumb = false, warning = null, sentence = null) => page.value(`(() => {
+  const [warning, sentence] = ${JSON.stringify([warning, sentence])}, say = document.getElementById("say"), said = say.textContent, item = document.createElement("li");
+  item.append(document.querySelector("svg.icon").cloneNode(true), Object.assign(document.createElement("span"), { textContent: warning }));
+  if (warning) { document.getElementById("warnings").replaceChildren(item); say.textContent = sentence; }
+  const found = (${inspect})(${thumb});
+  item.remove();
+  say.textContent = said;
+  return found;
+})()`);
 
 /** Largest red, and largest of green and blue, in a picture of the screen; `blank` is a page that decodes it. */
 export async function lights(blank, png) {
