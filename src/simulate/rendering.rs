@@ -137,7 +137,9 @@ pub(super) fn draw(
             if brightness <= 0.0 {
                 continue;
             }
-            state.axis.nudge([by_x + scene.air_at(frame), by_tilt, by_bow]);
+            state
+                .axis
+                .nudge([by_x + scene.air_at(frame), by_tilt, by_bow]);
             let strength = (brightness * (1.0 + by_light) * state.width_px * share) as f32;
             // A wider slit of the same light.
             state.width_px *= 1.0 + nudge.slit;
