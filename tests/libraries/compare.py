@@ -16,7 +16,7 @@ the camera. Their times are processor time of one thread for all lines of a fram
   hair where an upright one stands in the window (light times hair, then blurred). Pixels 5 standard deviations off are left out and it is fitted again.
 - 1-D Gaussian, centre of mass: photutils.centroids on bands of rows; a parabola through the bands.
 - ridge: OpenCV, second derivative of the blurred picture, parabola through its peak on every row; a parabola through the rows.
-- cornerSubPix: OpenCV, for the cross-hairs, from within 2 px.
+- cornerSubPix: OpenCV, for the cross-hairs, from within 2 px, in a window of up to 17 px that keeps clear of the lines (larger ones slip to other corners).
 
 Clipped pixels are left out everywhere, pixels under hairs wherever the hair is not fitted.
 """
@@ -46,7 +46,6 @@ LOST_PX = 2.5  # farther off is no measurement of this line
 HAIR_RIM_PX = 3.5
 K95 = 1.96
 METHODS = ["ours", "rows", "2-D", "1-D Gaussian", "centre of mass", "ridge"]
-STATES_NO_UNCERTAINTY = {"cornerSubPix"}
 
 
 class Still:
@@ -386,11 +385,13 @@ def by_ridge(window):
 
 
 def corner(still, start):
+    """cornerSubPix in the largest window that keeps clear of the lines, whose crossings with the hair are corners, too."""
     picture = (still.levels / still.full * 255).astype(np.float32)
+    clear = min((abs(line["x_px"] - start[0]) for line in still.entry["lines"]), default=np.inf) - 9
+    window = int(np.clip(clear, 5, 8))
     corners = np.array([[start]], np.float32)
     stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 100, 1e-4)
-    cv2.cornerSubPix(picture, corners, (12, 12), (-1, -1), stop)
-    return corners[0, 0]
+    return cv2.cornerSubPix(picture, corners, (window, window), (-1, -1), stop)[0, 0]
 
 
 class Tally:
@@ -507,7 +508,7 @@ def tables(lines, hairs, seeds):
         best = min(others, key=lambda name: (tallies[name].lost, tallies[name].rms()))
         cells = " | ".join(f"{tallies[name].milliseconds():.1f}" for name in METHODS)
         times = tallies[best].milliseconds() / tallies["ours"].milliseconds()
-        print(f"| {kind} | {cells} | {best}: {times:.0f} times as long |")
+        print(f"| {kind} | {cells} | {best}: {times:.{0 if times >= 10 else 1}f} times as long |")
     print("\nCross-hairs, both coordinates: root mean square of error / bound (the same in px, share in the stated 95 %)\n")
     print("| kind | ours | cornerSubPix | cornerSubPix, ms |")
     print("|---|---|---|---|")
