@@ -37,6 +37,13 @@ pub(super) struct Turn {
     pub(super) velocity: Vec<f64>,
     /// Factor by which the noise is larger than stated.
     pub(super) noise_scale: f64,
+    /// The noise and the hand as found, in units of the usual interval.
+    pub(super) noise: Noise,
+    /// Positions of the frames, mirrored like the samples, and their uncertainties, those of bad ones widened, px.
+    pub(super) y_px: Vec<f64>,
+    pub(super) u_frames_px: Vec<f64>,
+    /// What the motion during the exposure adds to the turning point, already taken off, and its uncertainty, px.
+    pub(super) smear_px: (f64, f64),
     /// Longest interval between the two frames about the turning point, s, and the usual one.
     pub(super) gap_s: (f64, f64),
     /// How far from the turning point the line was at the edges of that interval, px.
@@ -156,11 +163,15 @@ pub(super) fn measure(
         velocity: best.velocity.iter().map(|v| v / unit_s).collect(),
         g: best.g,
         noise_scale: noise.scale,
+        noise,
+        smear_px: blur,
         gap_s: (widest * unit_s, unit_s),
         gap_depth_px,
         bad_frames: (0..stated.len())
             .filter(|i| course.u_px[*i] >= 3.0 * stated[*i])
             .count(),
+        y_px: course.y_px,
+        u_frames_px: course.u_px,
     })
 }
 
