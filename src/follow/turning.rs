@@ -206,8 +206,7 @@ fn underway(start: &Solution) -> std::ops::Range<usize> {
     };
     // The frames between the last at rest and full speed belong to the setting off.
     let from = (0..n / 2)
-        .filter(resting)
-        .next_back()
+        .rfind(resting)
         .map_or(0, |i| i + SETTING_OFF_FRAMES);
     let to = (n / 2..n)
         .find(resting)
