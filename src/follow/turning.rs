@@ -37,6 +37,13 @@ pub(super) struct Turn {
     pub(super) velocity: Vec<f64>,
     /// Factor by which the noise is larger than stated.
     pub(super) noise_scale: f64,
+    /// The noise and the hand as found, in units of the usual interval.
+    pub(super) noise: Noise,
+    /// Positions of the frames, mirrored like the samples, and their uncertainties, those of bad ones widened, px.
+    pub(super) y_px: Vec<f64>,
+    pub(super) u_frames_px: Vec<f64>,
+    /// What the motion during the exposure adds to the turning point, already taken off, and its uncertainty, px.
+    pub(super) smear_px: (f64, f64),
     /// Longest interval between the two frames about the turning point, s, and the usual one.
     pub(super) gap_s: (f64, f64),
     /// How far from the turning point the line was at the edges of that interval, px.
@@ -58,6 +65,10 @@ pub(super) enum NoTurn {
 pub(super) const FEWEST_FRAMES: usize = 4;
 /// Most frames that enter one pass; those nearest to the turning point are kept.
 const MOST_FRAMES: usize = 420;
+/// A hand slower than this share of its usual speed, and farther out than this share of the way, is setting off or coming to rest.
+const UNDERWAY_SHARE: f64 = 0.6;
+const FAR_SHARE: f64 = 0.5;
+const SETTING_OFF_FRAMES: usize = 2;
 /// How near to the smallest position the turning point is held where the search slipped away from it, px.
 const HELD_NEAR_PX: f64 = 3.0;
 
@@ -75,17 +86,13 @@ pub(super) fn measure(
         return Err(NoTurn::TooFew);
     }
     let unit_s = usual_interval_s(samples);
-    let mut course = Course {
-        time: samples.iter().map(|s| s.time_s / unit_s).collect(),
-        y_px: samples.iter().map(|s| s.y_px).collect(),
-        u_px: samples.iter().map(|s| s.u_px.max(1e-4)).collect(),
-        depth_px: Vec::new(),
-        near_px: None,
-    };
-    let stated = course.u_px.clone();
-    for i in spikes(&course) {
-        course.u_px[i] *= 1e3;
-    }
+    let whole = prepared(samples, unit_s);
+    let moving = first_guesses(&whole.0)
+        .first()
+        .map_or(0..samples.len(), underway);
+    let (course, stated) = samples
+        .get(moving)
+        .map_or(whole, |part| prepared(part, unit_s));
     let evidence = |settled: &(Course, Hyper, Solution)| settled.2.minus_two_log_evidence();
     let turns =
         |settled: &(Course, Hyper, Solution)| !crossings(&settled.0.time, &settled.2.g).is_empty();
@@ -156,12 +163,55 @@ pub(super) fn measure(
         velocity: best.velocity.iter().map(|v| v / unit_s).collect(),
         g: best.g,
         noise_scale: noise.scale,
+        noise,
+        smear_px: blur,
         gap_s: (widest * unit_s, unit_s),
         gap_depth_px,
         bad_frames: (0..stated.len())
             .filter(|i| course.u_px[*i] >= 3.0 * stated[*i])
             .count(),
+        y_px: course.y_px,
+        u_frames_px: course.u_px,
     })
+}
+
+/// Positions as a course in units of `unit_s`, single frames that stand apart widened, and the uncertainties as stated.
+fn prepared(samples: &[Sample], unit_s: f64) -> (Course, Vec<f64>) {
+    let mut course = Course {
+        time: samples.iter().map(|s| s.time_s / unit_s).collect(),
+        y_px: samples.iter().map(|s| s.y_px).collect(),
+        u_px: samples.iter().map(|s| s.u_px.max(1e-4)).collect(),
+        depth_px: Vec::new(),
+        near_px: None,
+    };
+    let stated = course.u_px.clone();
+    for i in spikes(&course) {
+        course.u_px[i] *= 1e3;
+    }
+    (course, stated)
+}
+
+/// The frames between the hand's setting off and its coming to rest. What it does there is far from the turn and says nothing of it,
+/// but taken for the hand's usual unsteadiness it makes the course look ten times rougher than it is.
+fn underway(start: &Solution) -> std::ops::Range<usize> {
+    let n = start.g.len();
+    let speed: Vec<f64> = start.velocity.iter().map(|v| v.abs()).collect();
+    let slow = UNDERWAY_SHARE * usual(&speed);
+    let far = FAR_SHARE * start.g.iter().fold(0.0_f64, |most, g| most.max(g.abs()));
+    let resting = |i: &usize| {
+        let here = speed
+            .get(i.saturating_sub(2)..(i + 3).min(n))
+            .unwrap_or(&[]);
+        start.g[*i].abs() > far && usual(here) < slow
+    };
+    // The frames between the last at rest and full speed belong to the setting off.
+    let from = (0..n / 2)
+        .rfind(resting)
+        .map_or(0, |i| i + SETTING_OFF_FRAMES);
+    let to = (n / 2..n)
+        .find(resting)
+        .map_or(n, |i| i.saturating_sub(SETTING_OFF_FRAMES));
+    if to < from + n / 2 { 0..n } else { from..to }
 }
 
 /// Course, noise and weights of the frames, settled together from a start.
@@ -457,11 +507,14 @@ fn combinations() -> impl Iterator<Item = (usize, usize, usize)> {
     (0..12).map(|k| (k / 4, (k / 2) % 2, k % 2))
 }
 
+/// What is not known of the noise and the hand.
+const UNKNOWNS: usize = 4;
+
 /// Logarithms and such of the noise, on which the likelihood is well behaved, with their priors.
 #[derive(Clone, Copy, Debug)]
 struct Hyper {
-    value: [f64; 4],
-    prior: [(f64, f64); 4],
+    value: [f64; UNKNOWNS],
+    prior: [(f64, f64); UNKNOWNS],
 }
 
 impl Hyper {
@@ -508,7 +561,7 @@ fn first_hyper(start: &Solution, course: &Course) -> Hyper {
         value: [0.0, -2.0, intensity, tremor],
         prior: [
             (0.0, 0.8),
-            (-1.0, 1.0),
+            (-0.5, 1.5),
             (intensity, 3.0),
             (tremor + 1.0, 2.0),
         ],
@@ -543,7 +596,7 @@ fn optimise(course: &Course, hyper: &mut Hyper, start: Solution) -> Option<Solut
     let mut kept_value = kept.minus_two_log_evidence() + hyper.penalty();
     let mut kept_at = hyper.value;
     let template = *hyper;
-    let mut evaluate = |value: [f64; 4]| {
+    let mut evaluate = |value: [f64; UNKNOWNS]| {
         let mut trial = template;
         trial.value = value;
         match solver.solve(trial.noise(), &kept, false) {
@@ -562,19 +615,30 @@ fn optimise(course: &Course, hyper: &mut Hyper, start: Solution) -> Option<Solut
     // The likelihood has several hills: noise of the positions, an unsteady hand and tremor explain
     // nearly the same. The search starts on the highest of a coarse grid.
     let [scale, correlation, intensity, tremor] = hyper.value;
-    let mut begin = (hyper.value, f64::INFINITY);
-    for (s, c) in [(scale, correlation), (0.0, -2.0)] {
-        for q in [0.0, 2.5] {
-            for t in [0.0, 3.5] {
-                let value = [s, c, intensity + q, tremor + t];
-                let height = evaluate(value);
-                if height < begin.1 {
-                    begin = (value, height);
+    let valleys = [
+        [(scale, correlation), (0.0, -2.0)],
+        [(0.6, 0.7), (1.2, 1.2)],
+    ];
+    let mut lowest = (hyper.value, f64::INFINITY);
+    for valley in valleys {
+        let mut begin = (hyper.value, f64::INFINITY);
+        for (s, c) in valley {
+            for q in [-1.5, 0.0, 1.5] {
+                for t in [0.0, 2.0, 3.5] {
+                    let value = [s, c, intensity + q, tremor + t];
+                    let height = evaluate(value);
+                    if height < begin.1 {
+                        begin = (value, height);
+                    }
                 }
             }
         }
+        let end = simplex(&mut evaluate, begin.0, [0.25, 0.6, 0.7, 0.8], 80);
+        if end.1 < lowest.1 {
+            lowest = end;
+        }
     }
-    hyper.value = simplex(&mut evaluate, begin.0, [0.25, 0.6, 0.7, 0.8], 60);
+    hyper.value = lowest.0;
     // Where the simplex ended there may be no solution by a hair's breadth: then the best one on its way stands.
     if let Some(solution) = solver.solve(hyper.noise(), &kept, false) {
         return Some(solution);
@@ -583,37 +647,37 @@ fn optimise(course: &Course, hyper: &mut Hyper, start: Solution) -> Option<Solut
     Some(kept)
 }
 
-/// Nelder and Mead's downhill simplex (The Computer Journal 7, 308, 1965), for four variables.
+/// Nelder and Mead's downhill simplex (The Computer Journal 7, 308, 1965), for a few variables.
 fn simplex(
-    height: &mut dyn FnMut([f64; 4]) -> f64,
-    start: [f64; 4],
-    spread: [f64; 4],
+    height: &mut dyn FnMut([f64; UNKNOWNS]) -> f64,
+    start: [f64; UNKNOWNS],
+    spread: [f64; UNKNOWNS],
     most_calls: usize,
-) -> [f64; 4] {
-    let mut corners: Vec<([f64; 4], f64)> = Vec::with_capacity(5);
+) -> ([f64; UNKNOWNS], f64) {
+    let mut corners: Vec<([f64; UNKNOWNS], f64)> = Vec::with_capacity(UNKNOWNS + 1);
     corners.push((start, height(start)));
-    for k in 0..4 {
+    for k in 0..UNKNOWNS {
         let mut corner = start;
         corner[k] += spread[k];
         corners.push((corner, height(corner)));
     }
-    let mut calls = 5;
+    let mut calls = UNKNOWNS + 1;
     while calls < most_calls {
         corners.sort_by(|a, b| a.1.total_cmp(&b.1));
-        let (best, worst) = (corners[0].1, corners[4].1);
+        let (best, worst) = (corners[0].1, corners[UNKNOWNS].1);
         if worst - best < 0.02 {
             break;
         }
-        let mut centre = [0.0; 4];
-        for corner in &corners[..4] {
+        let mut centre = [0.0; UNKNOWNS];
+        for corner in &corners[..UNKNOWNS] {
             for (c, v) in centre.iter_mut().zip(corner.0) {
-                *c += 0.25 * v;
+                *c += v / UNKNOWNS as f64;
             }
         }
         let along = |factor: f64| {
-            let mut point = [0.0; 4];
-            for k in 0..4 {
-                point[k] = centre[k] + factor * (corners[4].0[k] - centre[k]);
+            let mut point = [0.0; UNKNOWNS];
+            for k in 0..UNKNOWNS {
+                point[k] = centre[k] + factor * (corners[UNKNOWNS].0[k] - centre[k]);
             }
             point
         };
@@ -624,19 +688,19 @@ fn simplex(
             let expanded = along(-2.0);
             let expanded_height = height(expanded);
             calls += 1;
-            corners[4] = if expanded_height < reflected_height {
+            corners[UNKNOWNS] = if expanded_height < reflected_height {
                 (expanded, expanded_height)
             } else {
                 (reflected, reflected_height)
             };
-        } else if reflected_height < corners[3].1 {
-            corners[4] = (reflected, reflected_height);
+        } else if reflected_height < corners[UNKNOWNS - 1].1 {
+            corners[UNKNOWNS] = (reflected, reflected_height);
         } else {
             let inner = along(if reflected_height < worst { -0.5 } else { 0.5 });
             let inner_height = height(inner);
             calls += 1;
             if inner_height < worst.min(reflected_height) {
-                corners[4] = (inner, inner_height);
+                corners[UNKNOWNS] = (inner, inner_height);
             } else {
                 let anchor = corners[0].0;
                 for corner in corners.iter_mut().skip(1) {
@@ -645,12 +709,12 @@ fn simplex(
                     }
                     corner.1 = height(corner.0);
                 }
-                calls += 4;
+                calls += UNKNOWNS;
             }
         }
     }
     corners.sort_by(|a, b| a.1.total_cmp(&b.1));
-    corners[0].0
+    corners[0]
 }
 
 /// Factor on the stated uncertainties from the middle half of the misfits, at least 1.

@@ -51,7 +51,7 @@ pub use glass::{CADMIUM, F2, GLASSES, Glass, HELIUM, LampLine, MERCURY, SODIUM};
 pub use hand::{Motion, Move, Unsteadiness};
 pub use optics::Prism;
 pub use rendering::Rendering;
-pub use scenarios::{scenario_names, scene};
+pub use scenarios::{passes, scenario_names, scene};
 pub use scene::{Bench, LampLight, Path, Scene, Slip, Slit};
 pub use truth::{
     EventTruth, FieldTruth, FrameTruth, HairsTruth, LineInFrame, LineTruth, SceneTruth, TruthFile,

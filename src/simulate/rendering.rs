@@ -119,6 +119,7 @@ pub(super) fn draw(
             .collect()
     };
     light.fill(&even(scene.light.stray * mean_light * (1.0 + nudge.stray)));
+    let frame = number;
     for (number, line) in scene.bench.lines.iter().enumerate() {
         let nudged = nudge.line.filter(|(which, _)| *which == number);
         let [by_x, by_tilt, by_bow, by_light] = nudged.map_or([0.0; 4], |(_, by)| by);
@@ -136,7 +137,9 @@ pub(super) fn draw(
             if brightness <= 0.0 {
                 continue;
             }
-            state.axis.nudge([by_x, by_tilt, by_bow]);
+            state
+                .axis
+                .nudge([by_x + scene.air_at(frame), by_tilt, by_bow]);
             let strength = (brightness * (1.0 + by_light) * state.width_px * share) as f32;
             // A wider slit of the same light.
             state.width_px *= 1.0 + nudge.slit;

@@ -156,6 +156,24 @@ pub fn scene(name: &str, seed: u64) -> Result<Scene, SimulateError> {
     Ok(draft.finish())
 }
 
+/// A sweep in which one line, or two that turn one after the other, pass the minimum `passes` times under a calm hand: for asking how
+/// well a turning point can be known, and what further lines and passes add.
+#[must_use]
+pub fn passes(passes: usize, lines: usize, seed: u64) -> Scene {
+    let mut draft = Draft::new("passes", "passes over the minimum, a calm hand", seed);
+    if lines > 1 {
+        draft.scene.bench.lines = vec![MERCURY[4], MERCURY[6]];
+        draft.aim_px = draft.pick(30.0, 80.0);
+    }
+    let mut angles_deg = Vec::new();
+    for pass in 0..passes {
+        let far = draft.pick(3.4, 4.2);
+        angles_deg.push(if pass % 2 == 0 { -far } else { far });
+    }
+    draft.visit(&angles_deg);
+    draft.finish()
+}
+
 /// A scene in the making: the scene, and what the hand means to do about the minimum.
 pub(crate) struct Draft {
     pub(crate) scene: Scene,
@@ -253,6 +271,7 @@ impl Draft {
                 ..LampLight::steady(rng.random_range(0.45..0.6), rng.random_range(0.07..0.12))
             },
             slips: Vec::new(),
+            air_px: Vec::new(),
             frame_times_s: Vec::new(),
             exposure_s: rng.random_range(0.012..0.03),
             frames_per_s: Some(25.0),

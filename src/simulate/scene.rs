@@ -2,6 +2,7 @@
 
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, StandardNormal};
 
 use super::camera::{Camera, Picture};
 use super::eyepiece::{Axis, Eyepiece};
@@ -211,6 +212,8 @@ pub struct Scene {
     pub light: LampLight,
     /// Jolts of the camera, by time.
     pub slips: Vec<Slip>,
+    /// By how much unsteady air before the telescope moves all slit images to the right in each frame, px; empty for steady air.
+    pub air_px: Vec<f64>,
     /// Middle of each exposure, s; the first is the zero of the footage's time.
     pub frame_times_s: Vec<f64>,
     /// How long the shutter is open, s.
@@ -238,6 +241,31 @@ impl Scene {
     #[must_use]
     pub fn frames(&self) -> usize {
         self.frame_times_s.len()
+    }
+
+    /// The same scene seen through unsteady air: in each frame all slit images stand off by a random shift of standard deviation
+    /// `sd_px` whose correlation with that of the next frame is `correlation` (0 for white noise). The hairs stand still, and what is
+    /// true of the turning points stays so.
+    #[must_use]
+    pub fn in_unsteady_air(mut self, sd_px: f64, correlation: f64) -> Self {
+        const PURPOSE: u64 = 0x0a12;
+        let mut rng = chance(self.seed, PURPOSE);
+        let mut normal = || -> f64 { StandardNormal.sample(&mut rng) };
+        let mut shift_px = sd_px * normal();
+        self.air_px = (0..self.frames())
+            .map(|_| {
+                let now = shift_px;
+                shift_px = correlation * shift_px
+                    + (1.0 - correlation * correlation).sqrt() * sd_px * normal();
+                now
+            })
+            .collect();
+        self
+    }
+
+    /// Shift of the slit images in a frame, px.
+    pub(super) fn air_at(&self, frame: usize) -> f64 {
+        self.air_px.get(frame).copied().unwrap_or(0.0)
     }
 
     /// Renders the frames one after the other.
@@ -270,6 +298,7 @@ impl Scene {
             off(*a).total_cmp(&off(*b))
         })?;
         scene.frame_times_s = vec![*self.frame_times_s.get(at)?];
+        scene.air_px = self.air_px.get(at).copied().into_iter().collect();
         let mut rendering = scene.rendering();
         let mut truth = rendering.next_picture()?;
         truth.frame = at as u64;
@@ -391,7 +420,8 @@ impl Scene {
                 } else {
                     1.0 / parts.len() as f64
                 };
-                let at = state.axis.at(hairs.y_px);
+                let mut at = state.axis.at(hairs.y_px);
+                at[0] += self.air_at(frame);
                 for (sum, value) in sums.iter_mut().zip(at) {
                     *sum += weight * value;
                 }
