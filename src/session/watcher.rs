@@ -17,6 +17,12 @@ const ENOUGH_SIGHTINGS: u32 = 5;
 /// A sighting this far from the mean of those before means that the camera was knocked, standard uncertainties and px.
 const KNOCK_IN_U: f64 = 6.0;
 const KNOCK_PX: f64 = 0.2;
+/// Hairs that are the same differ no more than this: logarithm of the width, depth, and degrees of the angle between them.
+const ALIKE_WIDTH: f64 = 0.2;
+const ALIKE_DEPTH: f64 = 0.12;
+const ALIKE_ANGLE_DEG: f64 = 0.25;
+/// Sightings one after the other that look otherwise, from which on they are believed.
+const MOST_SPOILED: u32 = 24;
 
 /// Frames passed over from which on known lines are looked for everywhere: a hand moves a line out of its surroundings in that time.
 const PASSED_OVER_TOO_FAR: u64 = 6;
@@ -139,6 +145,13 @@ impl Watcher {
         let mut picture = self.finder.look(frame, &self.known);
         if !self.known.hairs_fixed {
             self.note_hairs(frame, &mut picture);
+            let seen = picture.cross_hairs.as_ref();
+            if seen.is_some_and(|seen| self.pool.is_spoiled(seen)) {
+                // Whatever was measured with it is spoiled, too.
+                self.known.hairs_fixed = true;
+                self.hairs_seen = true;
+                picture = self.finder.look(frame, &self.known);
+            }
         }
         if self.frames < STACKED_FRAMES && self.hairs_sightings < ENOUGH_SIGHTINGS {
             self.stack.add(frame);
@@ -218,18 +231,30 @@ fn ahead(lines: &mut [Line], progress: &Progress, step_s: f64) {
 struct HairPool {
     mean: Option<CrossHairs>,
     count: f64,
+    /// Spoiled sightings one after the other.
+    spoiled: u32,
 }
 
 impl HairPool {
+    /// Whether a sighting lies elsewhere than those before and does not look like them: a line on a hair makes it so, a camera
+    /// that is knocked leaves its hairs as they look. What goes on long is believed in the end, for somebody may have focused.
+    fn is_spoiled(&mut self, seen: &CrossHairs) -> bool {
+        let spoiled = self.mean.as_ref().is_some_and(|mean| {
+            let turn = |cross: &CrossHairs| cross.hairs[1].angle_deg - cross.hairs[0].angle_deg;
+            let askew = (turn(seen) - turn(mean) + 90.0).rem_euclid(180.0) - 90.0;
+            let alike = mean.hairs.iter().zip(&seen.hairs).all(|(old, new)| {
+                let wider = (new.width_px / old.width_px.max(0.1)).ln().abs();
+                wider < ALIKE_WIDTH && (new.depth - old.depth).abs() < ALIKE_DEPTH
+            });
+            !is_near(mean, seen) && !(alike && askew.abs() < ALIKE_ANGLE_DEG)
+        });
+        self.spoiled = if spoiled { self.spoiled + 1 } else { 0 };
+        spoiled && self.spoiled < MOST_SPOILED
+    }
+
     /// The mean with one more sighting; one that lies elsewhere begins a new mean.
     fn with(&mut self, seen: &CrossHairs) -> CrossHairs {
-        let joined = self.mean.take().filter(|mean| {
-            let near = |a: f64, b: f64, u: f64, v: f64| {
-                (a - b).abs() < (KNOCK_IN_U * u.hypot(v)).max(KNOCK_PX)
-            };
-            near(mean.x_px, seen.x_px, mean.u_x_px, seen.u_x_px)
-                && near(mean.y_px, seen.y_px, mean.u_y_px, seen.u_y_px)
-        });
+        let joined = self.mean.take().filter(|mean| is_near(mean, seen));
         let pooled = match joined {
             None => {
                 self.count = 1.0;
@@ -243,6 +268,14 @@ impl HairPool {
         self.mean = Some(pooled.clone());
         pooled
     }
+}
+
+/// Whether a sighting lies where those before lie, as far as their uncertainties tell.
+fn is_near(mean: &CrossHairs, seen: &CrossHairs) -> bool {
+    let near =
+        |a: f64, b: f64, u: f64, v: f64| (a - b).abs() < (KNOCK_IN_U * u.hypot(v)).max(KNOCK_PX);
+    near(mean.x_px, seen.x_px, mean.u_x_px, seen.u_x_px)
+        && near(mean.y_px, seen.y_px, mean.u_y_px, seen.u_y_px)
 }
 
 fn pooled(mean: &CrossHairs, seen: &CrossHairs, share: f64) -> CrossHairs {
