@@ -523,8 +523,9 @@ impl Thread {
     }
 
     fn dark_amplitude(&mut self, depth: f64) {
-        for r in 0..self.amplitude.len() {
-            self.amplitude[r] = -depth * self.background[r].max(0.0);
+        let least = least_light(self);
+        for (amplitude, &light) in self.amplitude.iter_mut().zip(&self.background) {
+            *amplitude = if light >= least { -depth * light } else { 0.0 };
         }
     }
 
@@ -632,11 +633,33 @@ pub(super) fn smooth_amplitudes(
     }
 }
 
+/// Light below which a row lies beyond the field stop, where a hair casts no shadow: a share of that of the lightest quarter.
+fn least_light(thread: &Thread) -> f64 {
+    const SHARE: f64 = 0.4;
+    let mut lights: Vec<f64> = thread
+        .background
+        .iter()
+        .zip(&thread.information)
+        .filter(|row| *row.1 > 0.0)
+        .map(|row| *row.0)
+        .collect();
+    if lights.is_empty() {
+        return 0.0;
+    }
+    let at = lights.len() * 3 / 4;
+    let light = *lights.select_nth_unstable_by(at, f64::total_cmp).1;
+    (SHARE * light).max(0.0)
+}
+
 /// Depth of a hair from the raw amplitudes and backgrounds of its rows.
 pub(super) fn drawn_depth(thread: &Thread) -> f64 {
     let (mut top, mut bottom) = (0.0, 0.0);
+    let least = least_light(thread);
     for r in 0..thread.raw.len() {
         let light = thread.background[r].max(0.0);
+        if light < least {
+            continue;
+        }
         top -= thread.information[r] * thread.raw[r] * light;
         bottom += thread.information[r] * light * light;
     }

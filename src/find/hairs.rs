@@ -377,7 +377,9 @@ fn cut(strip: &mut Strip, thread: &Thread, grey: &Grey<'_>, lines: Option<&[Line
     } else {
         grey.width
     };
-    let per_row = rows_together(length, width, thread.slope_at(thread.frame().0).abs());
+    // What a hair runs within a mean of rows makes it look shallower: half of what is allowed for a line.
+    let steep = 2.0 * thread.slope_at(thread.frame().0).abs();
+    let per_row = rows_together(length, width, steep);
     let across = (2.0 * half).ceil() as usize + 1;
     strip.begin((0, length), per_row, across);
     for r in 0..strip.rows {
@@ -418,8 +420,8 @@ fn cut(strip: &mut Strip, thread: &Thread, grey: &Grey<'_>, lines: Option<&[Line
 fn significance(thread: &Thread, depth: f64) -> Option<f64> {
     const PARTS: usize = 16;
     let rows = thread.raw.len();
-    // Light that did not come through the eyepiece casts no shadow: where it is much darker than along most of the
-    // hair, beyond the field stop, no dip is asked for.
+    // Light that did not come through the eyepiece casts no shadow: where it is much darker than along the lightest quarter of
+    // the hair, beyond the field stop, no dip is asked for. A hair that runs askew may have most of its run there.
     let mut lights: Vec<f64> = (0..PARTS)
         .map(|part| {
             let range = part * rows / PARTS..(part + 1) * rows / PARTS;
@@ -433,7 +435,7 @@ fn significance(thread: &Thread, depth: f64) -> Option<f64> {
         .collect();
     let light_of = lights.clone();
     lights.sort_by(f64::total_cmp);
-    let least_light = 0.4 * lights[PARTS / 2];
+    let least_light = 0.4 * lights[PARTS * 3 / 4];
     let (mut all, mut told, mut dark) = (0.0, 0, 0);
     let mut ends = (PARTS, 0);
     for (part, &light) in light_of.iter().enumerate() {
