@@ -16,6 +16,8 @@ const SHORT_SHARE: f64 = 0.3;
 pub(super) const CLEAR_SIGNAL_TO_NOISE: f64 = 40.0;
 /// Uncertainty of a place over that of a Gaussian line of the same width in white noise, at most.
 const MOST_VAGUE: f64 = 4.0;
+/// Uncertainty of a place over the line's width, at most.
+const NO_PLACE: f64 = 0.5;
 /// Mean height of a line above its background, steps of the source, at least.
 const LEAST_STEPS: f64 = 0.75;
 /// A line stands above what is darkest on either side of it by this share of its height at least.
@@ -799,6 +801,10 @@ impl Draft {
         let lasting_px =
             (SHADE_SHARE * width * self.share_beside_hair(scene, width)).hypot(thread.lasting_px);
         covariance[0][0] += lasting_px * lasting_px;
+        // What cannot be told to half its width is no line that anybody sees.
+        if u.hypot(lasting_px) > NO_PLACE * width {
+            return None;
+        }
         Some(Line {
             x_px: thread.axis[0],
             u_px: u.hypot(lasting_px),
