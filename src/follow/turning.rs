@@ -35,6 +35,8 @@ pub(super) struct Turn {
     pub(super) g: Vec<f64>,
     /// Its velocity, px^½/s.
     pub(super) velocity: Vec<f64>,
+    /// The whole passage, with where the hand set off and came to rest: time, s, g and its velocity as above.
+    pub(super) passage: Vec<[f64; 3]>,
     /// Factor by which the noise is larger than stated.
     pub(super) noise_scale: f64,
     /// The noise and the hand as found, in units of the usual interval.
@@ -87,11 +89,10 @@ pub(super) fn measure(
     }
     let unit_s = usual_interval_s(samples);
     let whole = prepared(samples, unit_s);
-    let moving = first_guesses(&whole.0)
-        .first()
-        .map_or(0..samples.len(), underway);
+    let guess = first_guesses(&whole.0).into_iter().next();
+    let moving = guess.as_ref().map_or(0..samples.len(), underway);
     let (course, stated) = samples
-        .get(moving)
+        .get(moving.clone())
         .map_or(whole, |part| prepared(part, unit_s));
     let evidence = |settled: &(Course, Hyper, Solution)| settled.2.minus_two_log_evidence();
     let turns =
@@ -143,6 +144,19 @@ pub(super) fn measure(
         .ok_or(NoTurn::NoFit)?
         .sqrt();
     let blur = smear(speed / unit_s, unit_s, exposure_s);
+    let inside = |i: usize| {
+        let i = i.checked_sub(moving.start)?;
+        Some((*best.g.get(i)?, *best.velocity.get(i)?))
+    };
+    let outside = |i: usize| {
+        let guess = guess.as_ref()?;
+        Some((*guess.g.get(i)?, *guess.velocity.get(i)?))
+    };
+    let passage = samples.iter().enumerate().filter_map(|(i, sample)| {
+        let (g, velocity) = inside(i).or_else(|| outside(i))?;
+        Some([sample.time_s, g, velocity / unit_s])
+    });
+    let passage = passage.collect();
     let (widest, gap_depth_px) = crossings
         .iter()
         .filter_map(|c| {
@@ -162,6 +176,7 @@ pub(super) fn measure(
         times_s: course.time.iter().map(|t| t * unit_s).collect(),
         velocity: best.velocity.iter().map(|v| v / unit_s).collect(),
         g: best.g,
+        passage,
         noise_scale: noise.scale,
         noise,
         smear_px: blur,
