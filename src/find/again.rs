@@ -47,6 +47,7 @@ impl Again {
         let rules = Rules {
             iterations: ITERATIONS,
             shape_known,
+            seen_before: true,
         };
         let mut lines = Vec::with_capacity(known.len());
         let mut from = 0;

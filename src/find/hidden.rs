@@ -27,6 +27,7 @@ const ROUNDS: usize = 4;
 const RULES: Rules = Rules {
     iterations: 10,
     shape_known: false,
+    seen_before: false,
 };
 /// Mean square of the residuals of a hair and a line that explain the pixels, at most, in variances of the noise.
 const MOST_MISFIT: f64 = 20.0;

@@ -143,6 +143,7 @@ pub(super) struct Joint {
     pulls: Vec<f64>,
     /// Whether slit and blur are taken as they are.
     shape_known: bool,
+    seen_before: bool,
     /// Whether the core of any of the lines is clipped.
     clipped: bool,
     /// Parameter, column and power of z of everything that is fitted.
@@ -156,6 +157,8 @@ pub(super) struct Rules {
     pub(super) iterations: usize,
     /// Slit and blur are those of the drafts and not fitted.
     pub(super) shape_known: bool,
+    /// Slit and blur were fitted in earlier frames: where a hair or clipping spoils the view they stay near that.
+    pub(super) seen_before: bool,
 }
 
 impl Joint {
@@ -171,6 +174,7 @@ impl Joint {
     ) -> bool {
         let iterations = rules.iterations;
         self.shape_known = rules.shape_known;
+        self.seen_before = rules.seen_before;
         self.lines = group.len().min(MOST_LINES);
         if self.lines == 0 {
             return false;
@@ -584,7 +588,7 @@ impl Joint {
         let fall_sd = FALL / frame.1;
         prior(slope, self.slope[0], fall_sd);
         prior(slope + 1, self.slope[1], fall_sd);
-        let share = if self.clipped {
+        let share = if self.clipped || self.seen_before && self.bands.hair.is_some() {
             CLIPPED_SHAPE_SHARE
         } else {
             SHAPE_SHARE

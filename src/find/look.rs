@@ -19,7 +19,11 @@ const STRONG: f32 = 12.0;
 const FROM_ROUGH: Rules = Rules {
     iterations: 8,
     shape_known: false,
+    seen_before: false,
 };
+
+/// A line whose profile is off by this share of its width is not what it was taken for.
+const ASTRAY: f64 = 0.015;
 
 /// A known line whose place is less certain than this is not expected again, px.
 const WORTH_FOLLOWING_PX: f64 = 0.5;
@@ -82,6 +86,18 @@ impl Finder {
                     mean_level: picture.mean_level,
                     ..seen
                 };
+            }
+            if seen
+                .lines
+                .iter()
+                .any(|line| line.lasting_px > ASTRAY * line.width_px)
+            {
+                // A fit that went astray beside a hair keeps itself going: everything is looked at with fresh eyes.
+                let afresh = Known {
+                    lines: Vec::new(),
+                    ..known.clone()
+                };
+                return self.look(frame, &afresh);
             }
             self.noise.learn(&grey, 1.0);
             picture.field = known

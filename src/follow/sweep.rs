@@ -436,7 +436,11 @@ impl Line {
                 _ => 0.0,
             };
             // A hair across the axis, or clipped pixels: position less sure than stated.
-            let doubt = if s.saturated { 2.0 } else { 1.0 } * if s.under_hair { 1.5 } else { 1.0 };
+            let doubt = if s.saturated || s.under_hair {
+                1.3
+            } else {
+                1.0
+            };
             course.time_s.push(s.time_s);
             course.x_px.push(x + shift);
             course.u_px.push(u * doubt);
@@ -454,18 +458,12 @@ impl Line {
         }
     }
 
-    /// What the shade of a hair leaves where the line stood at `x_px`: the mean over the frames near there, px.
+    /// What the shade of a hair and a lopsided profile leave where the line stood at `x_px`: the median over the frames near
+    /// there, px, since noise makes single frames look lopsided now and then.
     fn lasting_near(&self, x_px: f64) -> f64 {
-        let (sum, count) = self
-            .course
-            .x_px
-            .iter()
-            .zip(&self.track.sightings)
-            .filter(|(x, _)| (**x - x_px).abs() < LASTING_REACH_PX)
-            .fold((0.0, 0.0), |(sum, count), (_, s)| {
-                (sum + f64::from(s.lasting_px), count + 1.0)
-            });
-        if count > 0.0 { sum / count } else { 0.0 }
+        let places = self.course.x_px.iter().zip(&self.track.sightings);
+        let near = places.filter(|(x, _)| (**x - x_px).abs() < LASTING_REACH_PX);
+        super::steadiness::median(near.map(|(_, s)| f64::from(s.lasting_px)).collect())
     }
 
     fn gap_limit_s(&self) -> f64 {
