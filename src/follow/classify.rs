@@ -85,12 +85,11 @@ fn misfit(shells: &[Shell], short: f64, reversal_s: f64) -> (f64, f64) {
 }
 
 fn shells(turn: &Turn, noise_px: f64) -> Vec<Shell> {
-    let usual = super::steadiness::median(turn.passage.iter().map(|at| at[2].abs()).collect());
+    let usual = super::steadiness::median(turn.velocity.iter().map(|v| v.abs()).collect());
     let nearest = (6.0 * noise_px).max(0.1).sqrt();
     let mut found = Vec::new();
     for side in [-1.0, 1.0] {
-        let along = turn.passage.iter().map(|at| at[1] * side);
-        let farthest = along.fold(0.0, f64::max);
+        let farthest = turn.g.iter().map(|g| g * side).fold(0.0, f64::max);
         let count = ((farthest / nearest).max(1.0).ln() / 0.45).floor().min(9.0) as usize;
         let ratio = (farthest / nearest)
             .max(1.0)
@@ -99,16 +98,14 @@ fn shells(turn: &Turn, noise_px: f64) -> Vec<Shell> {
             let low = nearest * ratio.powi(i32::try_from(k).unwrap_or(0));
             let high = low * ratio;
             let (mut way, mut seconds) = (0.0, 0.0);
-            for pair in turn.passage.windows(2) {
-                let [from_s, g, velocity] = pair[0];
-                let [to_s, next_g, next_velocity] = pair[1];
-                let (a, b) = (side * g, side * next_g);
+            for i in 1..turn.g.len() {
+                let (a, b) = (side * turn.g[i - 1], side * turn.g[i]);
                 let (lower, upper) = (a.min(b).max(low), a.max(b).min(high));
-                let speed = 0.5 * (velocity.abs() + next_velocity.abs());
+                let speed = 0.5 * (turn.velocity[i - 1].abs() + turn.velocity[i].abs());
                 if upper > lower && speed > 0.15 * usual {
                     let share = (upper - lower) / (a - b).abs().max(1e-9);
                     way += upper - lower;
-                    seconds += share * (to_s - from_s);
+                    seconds += share * (turn.times_s[i] - turn.times_s[i - 1]);
                 }
             }
             // Where the hand went to and fro, the way is longer than the shell: the time for once through.

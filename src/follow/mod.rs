@@ -9,7 +9,7 @@
 //! Method: sightings are given to lines by least total misfit to their predicted courses. About
 //! minimum deviation x = x₀ ± g(t)² with g smooth and going through zero whatever the hand does
 //! (the deviation is stationary there by Snell's law), and x₀ is averaged over its marginal likelihood with
-//! noise and smoothness taken from the data. Lines that turn in one pass are then fitted together, since they share the hand. Reversals are told apart by their place, their shape and
+//! noise and smoothness taken from the data. Reversals are told apart by their place, their shape and
 //! whether other lines turned at the same instant.
 //!
 //! Refuses: a turn with fewer than four good frames on either side, in a gap (darkness), or outside
@@ -30,7 +30,6 @@ mod reversals;
 mod smooth;
 mod steadiness;
 mod sweep;
-mod together;
 mod turning;
 
 use crate::find::{CrossHairs, Picture};

@@ -15,7 +15,7 @@ pub(super) struct Noise {
     pub(super) correlation: f64,
     /// Intensity of the random acceleration, (px^½)² per time unit³.
     pub(super) intensity: f64,
-    /// Error of g from frame to frame: tremor that the frames do not resolve, unsteady time stamps; px^½.
+    /// White error of g from frame to frame: tremor that the frames do not resolve, unsteady time stamps; px^½.
     pub(super) tremor: f64,
 }
 
@@ -105,9 +105,6 @@ pub(super) struct Solver<'a> {
 }
 
 const STEPS: usize = 40;
-/// Correlation of the tremor of frames one time unit apart: a table that sticks and slips follows the hand late. Larger, it could not
-/// be told from wandering positions; none, and it would pass for that (found on simulated footage).
-const TREMOR_CORRELATION: f64 = 0.12;
 
 impl<'a> Solver<'a> {
     pub(super) fn new(course: &'a Course) -> Self {
@@ -211,11 +208,19 @@ impl<'a> Solver<'a> {
         for (i, s) in sigma.iter().enumerate() {
             sum += 2.0 * s.ln();
             if i > 0 {
-                let rho = correlation(self.course, noise, sigma, i);
+                let rho = self.correlation(noise, i);
                 sum += (1.0 - rho * rho).ln() + 2.0 * noise.intensity.ln();
             }
         }
         sum
+    }
+
+    fn correlation(&self, noise: Noise, i: usize) -> f64 {
+        if noise.correlation <= 0.0 {
+            return 0.0;
+        }
+        let d = self.course.time[i] - self.course.time[i - 1];
+        noise.correlation.powf(d)
     }
 
     fn cost(&self, noise: Noise, sigma: &[f64], y0: f64, g: &[f64], v: &[f64]) -> f64 {
@@ -229,7 +234,7 @@ impl<'a> Solver<'a> {
             if i == 0 {
                 sum += z * z;
             } else {
-                let rho = correlation(self.course, noise, sigma, i);
+                let rho = self.correlation(noise, i);
                 let w = z - rho * z_before;
                 sum += w * w / (1.0 - rho * rho);
                 let d = c.time[i] - c.time[i - 1];
@@ -273,7 +278,11 @@ impl<'a> Solver<'a> {
                 m.gradient[0][0] += z.1 * z.0;
                 m.gradient_y0 += z.2 * z.0;
             } else {
-                let rho = correlation(c, noise, sigma, i);
+                let rho = if noise.correlation > 0.0 {
+                    noise.correlation.powf(c.time[i] - c.time[i - 1])
+                } else {
+                    0.0
+                };
                 let weight = 1.0 / (1.0 - rho * rho);
                 let w = z.0 - rho * before.0;
                 let (here, there, y0) = (z.1, -rho * before.1, z.2 - rho * before.2);
@@ -378,15 +387,6 @@ impl<'a> Solver<'a> {
         }
         Some((step, step_y0, log_determinant, information))
     }
-}
-
-/// Correlation of the errors of a frame and the one before it: the positions' own noise and the tremor hang together each in its way.
-fn correlation(course: &Course, noise: Noise, sigma: &[f64], i: usize) -> f64 {
-    let share = |i: usize| (noise.scale * course.u_px[i] / sigma[i]).min(1.0);
-    let apart = course.time[i] - course.time[i - 1];
-    let (here, before) = (share(i), share(i - 1));
-    let of_hand = ((1.0 - here * here) * (1.0 - before * before)).sqrt();
-    noise.correlation.powf(apart) * here * before + TREMOR_CORRELATION.powf(apart) * of_hand
 }
 
 /// Inverse covariance of the walk over an interval `d`, as (gg, gv, vv).

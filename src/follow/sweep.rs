@@ -4,7 +4,6 @@ use super::classify::{self, Moment};
 use super::identity::Track;
 use super::reversals::{self, Course, Extreme, Pass};
 use super::steadiness::{Hold, weighted_mean};
-use super::together;
 use super::turning::{self, NoTurn, Sample, Turn};
 use super::{FollowedLine, Follower, Settings, Side, Sweep, TrackPoint, TurningPoint, sign_of};
 use crate::find::CrossHairs;
@@ -19,9 +18,6 @@ const GAP_INTERVALS: f64 = 6.0;
 const GAP_S: f64 = 0.2;
 /// An absence across which a course is not followed, s.
 const LONG_ABSENCE_S: f64 = 1.0;
-
-/// Passes of two lines that have so much of their time in common are one pass of the hand.
-const TOGETHER_SHARE: f64 = 0.6;
 
 /// So far a telescope that is not well locked may creep between passes, px. Common practice, no source.
 const CREEP_PX: f64 = 12.0;
@@ -94,9 +90,6 @@ pub(super) fn put_together(follower: Follower, stacked: Option<CrossHairs>) -> S
     let tracks = without_what_stands_still(tracks, &mut cautions);
     let mut lines: Vec<Line> = tracks.into_iter().map(|t| Line::new(t, &hold)).collect();
     let toward = choose_side(&settings, &mut lines, &hold);
-    if let Some(side) = toward {
-        join(&mut lines, side);
-    }
     caution_of_the_clip(
         &mut cautions,
         &hold,
@@ -290,72 +283,7 @@ fn weigh(settings: &Settings, lines: &mut [Line], side: Side, hold: &Hold, prior
     }
 }
 
-/// Lines that turned in the same pass are measured together: each tells the others where the table was.
-fn join(lines: &mut [Line], side: Side) {
-    let sign = sign_of(side);
-    let mut left: Vec<(usize, usize)> = Vec::new();
-    for (k, line) in lines.iter().enumerate() {
-        for (c, candidate) in line.candidates.iter().enumerate() {
-            if candidate.counts() {
-                left.push((k, c));
-            }
-        }
-    }
-    while let Some(&(k, c)) = left.first() {
-        let Some(span) = lines[k].candidates[c].span_s() else {
-            left.remove(0);
-            continue;
-        };
-        let mut group: Vec<(usize, usize)> = Vec::new();
-        left.retain(|&(other, d)| {
-            let alike = lines[other].candidates[d].span_s().is_some_and(|there| {
-                let common = there.1.min(span.1) - there.0.max(span.0);
-                common > TOGETHER_SHARE * (there.1 - there.0).max(span.1 - span.0)
-            });
-            let joins = (other, d) == (k, c) || alike && group.iter().all(|g| g.0 != other);
-            if joins {
-                group.push((other, d));
-            }
-            !joins
-        });
-        let turns: Vec<&Turn> = group
-            .iter()
-            .filter_map(|&(k, c)| lines[k].candidates[c].end.as_ref().ok())
-            .collect();
-        if turns.len() < 2 || turns.len() < group.len() {
-            continue;
-        }
-        let Some(joined) = together::measure(&turns) else {
-            continue;
-        };
-        let stand: Vec<bool> = turns
-            .iter()
-            .zip(&joined)
-            .map(|(turn, joined)| (turn.y0_px - joined.y0_px).abs() < 3.0 * turn.u_px)
-            .collect();
-        if !stand.iter().all(|stand| *stand) {
-            continue;
-        }
-        let single: Vec<f64> = turns.iter().map(|turn| turn.u_px).collect();
-        for ((&(k, c), joined), single) in group.iter().zip(joined).zip(single) {
-            let candidate = &mut lines[k].candidates[c];
-            if joined.u_px < single {
-                candidate.x_px = sign * joined.y0_px;
-                // What the single fit did not answer for stays: hairs, jolts.
-                let others = (candidate.u_px * candidate.u_px - single * single).max(0.0);
-                candidate.u_px = (others + joined.u_px * joined.u_px).sqrt();
-            }
-        }
-    }
-}
-
 impl Candidate {
-    /// From when to when the frames go that were used, s.
-    fn span_s(&self) -> Option<(f64, f64)> {
-        let turn = self.end.as_ref().ok()?;
-        Some((*turn.times_s.first()?, *turn.times_s.last()?))
-    }
-
     fn counts(&self) -> bool {
         self.end.is_ok() && self.odds < 0.0
     }
@@ -458,12 +386,18 @@ impl Line {
         }
     }
 
-    /// What the shade of a hair and a lopsided profile leave where the line stood at `x_px`: the median over the frames near
-    /// there, px, since noise makes single frames look lopsided now and then.
+    /// What the shade of a hair and a lopsided profile leave where the line stood at `x_px`: the mean over the frames near
+    /// there, px, if most of them show it or it is much, since noise makes single frames look a little lopsided now and then.
     fn lasting_near(&self, x_px: f64) -> f64 {
         let places = self.course.x_px.iter().zip(&self.track.sightings);
         let near = places.filter(|(x, _)| (**x - x_px).abs() < LASTING_REACH_PX);
-        super::steadiness::median(near.map(|(_, s)| f64::from(s.lasting_px)).collect())
+        let lasting: Vec<f64> = near.map(|(_, s)| f64::from(s.lasting_px)).collect();
+        let mean = lasting.iter().sum::<f64>() / lasting.len().max(1) as f64;
+        if mean > OWN_LASTING_PX || super::steadiness::median(lasting) > 0.0 {
+            mean
+        } else {
+            0.0
+        }
     }
 
     fn gap_limit_s(&self) -> f64 {

@@ -35,17 +35,8 @@ pub(super) struct Turn {
     pub(super) g: Vec<f64>,
     /// Its velocity, px^½/s.
     pub(super) velocity: Vec<f64>,
-    /// The whole passage, with where the hand set off and came to rest: time, s, g and its velocity as above.
-    pub(super) passage: Vec<[f64; 3]>,
     /// Factor by which the noise is larger than stated.
     pub(super) noise_scale: f64,
-    /// The noise and the hand as found, in units of the usual interval.
-    pub(super) noise: Noise,
-    /// Positions of the frames, mirrored like the samples, and their uncertainties, those of bad ones widened, px.
-    pub(super) y_px: Vec<f64>,
-    pub(super) u_frames_px: Vec<f64>,
-    /// What the motion during the exposure adds to the turning point, already taken off, and its uncertainty, px.
-    pub(super) smear_px: (f64, f64),
     /// Longest interval between the two frames about the turning point, s, and the usual one.
     pub(super) gap_s: (f64, f64),
     /// How far from the turning point the line was at the edges of that interval, px.
@@ -67,10 +58,6 @@ pub(super) enum NoTurn {
 pub(super) const FEWEST_FRAMES: usize = 4;
 /// Most frames that enter one pass; those nearest to the turning point are kept.
 const MOST_FRAMES: usize = 420;
-/// A hand slower than this share of its usual speed, and farther out than this share of the way, is setting off or coming to rest.
-const UNDERWAY_SHARE: f64 = 0.6;
-const FAR_SHARE: f64 = 0.5;
-const SETTING_OFF_FRAMES: usize = 2;
 /// How near to the smallest position the turning point is held where the search slipped away from it, px.
 const HELD_NEAR_PX: f64 = 3.0;
 
@@ -88,12 +75,17 @@ pub(super) fn measure(
         return Err(NoTurn::TooFew);
     }
     let unit_s = usual_interval_s(samples);
-    let whole = prepared(samples, unit_s);
-    let guess = first_guesses(&whole.0).into_iter().next();
-    let moving = guess.as_ref().map_or(0..samples.len(), underway);
-    let (course, stated) = samples
-        .get(moving.clone())
-        .map_or(whole, |part| prepared(part, unit_s));
+    let mut course = Course {
+        time: samples.iter().map(|s| s.time_s / unit_s).collect(),
+        y_px: samples.iter().map(|s| s.y_px).collect(),
+        u_px: samples.iter().map(|s| s.u_px.max(1e-4)).collect(),
+        depth_px: Vec::new(),
+        near_px: None,
+    };
+    let stated = course.u_px.clone();
+    for i in spikes(&course) {
+        course.u_px[i] *= 1e3;
+    }
     let evidence = |settled: &(Course, Hyper, Solution)| settled.2.minus_two_log_evidence();
     let turns =
         |settled: &(Course, Hyper, Solution)| !crossings(&settled.0.time, &settled.2.g).is_empty();
@@ -144,19 +136,6 @@ pub(super) fn measure(
         .ok_or(NoTurn::NoFit)?
         .sqrt();
     let blur = smear(speed / unit_s, unit_s, exposure_s);
-    let inside = |i: usize| {
-        let i = i.checked_sub(moving.start)?;
-        Some((*best.g.get(i)?, *best.velocity.get(i)?))
-    };
-    let outside = |i: usize| {
-        let guess = guess.as_ref()?;
-        Some((*guess.g.get(i)?, *guess.velocity.get(i)?))
-    };
-    let passage = samples.iter().enumerate().filter_map(|(i, sample)| {
-        let (g, velocity) = inside(i).or_else(|| outside(i))?;
-        Some([sample.time_s, g, velocity / unit_s])
-    });
-    let passage = passage.collect();
     let (widest, gap_depth_px) = crossings
         .iter()
         .filter_map(|c| {
@@ -176,57 +155,13 @@ pub(super) fn measure(
         times_s: course.time.iter().map(|t| t * unit_s).collect(),
         velocity: best.velocity.iter().map(|v| v / unit_s).collect(),
         g: best.g,
-        passage,
         noise_scale: noise.scale,
-        noise,
-        smear_px: blur,
         gap_s: (widest * unit_s, unit_s),
         gap_depth_px,
         bad_frames: (0..stated.len())
             .filter(|i| course.u_px[*i] >= 3.0 * stated[*i])
             .count(),
-        y_px: course.y_px,
-        u_frames_px: course.u_px,
     })
-}
-
-/// Positions as a course in units of `unit_s`, single frames that stand apart widened, and the uncertainties as stated.
-fn prepared(samples: &[Sample], unit_s: f64) -> (Course, Vec<f64>) {
-    let mut course = Course {
-        time: samples.iter().map(|s| s.time_s / unit_s).collect(),
-        y_px: samples.iter().map(|s| s.y_px).collect(),
-        u_px: samples.iter().map(|s| s.u_px.max(1e-4)).collect(),
-        depth_px: Vec::new(),
-        near_px: None,
-    };
-    let stated = course.u_px.clone();
-    for i in spikes(&course) {
-        course.u_px[i] *= 1e3;
-    }
-    (course, stated)
-}
-
-/// The frames between the hand's setting off and its coming to rest. What it does there is far from the turn and says nothing of it,
-/// but taken for the hand's usual unsteadiness it makes the course look ten times rougher than it is.
-fn underway(start: &Solution) -> std::ops::Range<usize> {
-    let n = start.g.len();
-    let speed: Vec<f64> = start.velocity.iter().map(|v| v.abs()).collect();
-    let slow = UNDERWAY_SHARE * usual(&speed);
-    let far = FAR_SHARE * start.g.iter().fold(0.0_f64, |most, g| most.max(g.abs()));
-    let resting = |i: &usize| {
-        let here = speed
-            .get(i.saturating_sub(2)..(i + 3).min(n))
-            .unwrap_or(&[]);
-        start.g[*i].abs() > far && usual(here) < slow
-    };
-    // The frames between the last at rest and full speed belong to the setting off.
-    let from = (0..n / 2)
-        .rfind(resting)
-        .map_or(0, |i| i + SETTING_OFF_FRAMES);
-    let to = (n / 2..n)
-        .find(resting)
-        .map_or(n, |i| i.saturating_sub(SETTING_OFF_FRAMES));
-    if to < from + n / 2 { 0..n } else { from..to }
 }
 
 /// Course, noise and weights of the frames, settled together from a start.
@@ -522,14 +457,11 @@ fn combinations() -> impl Iterator<Item = (usize, usize, usize)> {
     (0..12).map(|k| (k / 4, (k / 2) % 2, k % 2))
 }
 
-/// What is not known of the noise and the hand.
-const UNKNOWNS: usize = 4;
-
 /// Logarithms and such of the noise, on which the likelihood is well behaved, with their priors.
 #[derive(Clone, Copy, Debug)]
 struct Hyper {
-    value: [f64; UNKNOWNS],
-    prior: [(f64, f64); UNKNOWNS],
+    value: [f64; 4],
+    prior: [(f64, f64); 4],
 }
 
 impl Hyper {
@@ -576,7 +508,7 @@ fn first_hyper(start: &Solution, course: &Course) -> Hyper {
         value: [0.0, -2.0, intensity, tremor],
         prior: [
             (0.0, 0.8),
-            (-0.5, 1.5),
+            (-1.0, 1.0),
             (intensity, 3.0),
             (tremor + 1.0, 2.0),
         ],
@@ -611,7 +543,7 @@ fn optimise(course: &Course, hyper: &mut Hyper, start: Solution) -> Option<Solut
     let mut kept_value = kept.minus_two_log_evidence() + hyper.penalty();
     let mut kept_at = hyper.value;
     let template = *hyper;
-    let mut evaluate = |value: [f64; UNKNOWNS]| {
+    let mut evaluate = |value: [f64; 4]| {
         let mut trial = template;
         trial.value = value;
         match solver.solve(trial.noise(), &kept, false) {
@@ -630,30 +562,19 @@ fn optimise(course: &Course, hyper: &mut Hyper, start: Solution) -> Option<Solut
     // The likelihood has several hills: noise of the positions, an unsteady hand and tremor explain
     // nearly the same. The search starts on the highest of a coarse grid.
     let [scale, correlation, intensity, tremor] = hyper.value;
-    let valleys = [
-        [(scale, correlation), (0.0, -2.0)],
-        [(0.6, 0.7), (1.2, 1.2)],
-    ];
-    let mut lowest = (hyper.value, f64::INFINITY);
-    for valley in valleys {
-        let mut begin = (hyper.value, f64::INFINITY);
-        for (s, c) in valley {
-            for q in [-1.5, 0.0, 1.5] {
-                for t in [0.0, 2.0, 3.5] {
-                    let value = [s, c, intensity + q, tremor + t];
-                    let height = evaluate(value);
-                    if height < begin.1 {
-                        begin = (value, height);
-                    }
+    let mut begin = (hyper.value, f64::INFINITY);
+    for (s, c) in [(scale, correlation), (0.0, -2.0)] {
+        for q in [0.0, 2.5] {
+            for t in [0.0, 3.5] {
+                let value = [s, c, intensity + q, tremor + t];
+                let height = evaluate(value);
+                if height < begin.1 {
+                    begin = (value, height);
                 }
             }
         }
-        let end = simplex(&mut evaluate, begin.0, [0.25, 0.6, 0.7, 0.8], 80);
-        if end.1 < lowest.1 {
-            lowest = end;
-        }
     }
-    hyper.value = lowest.0;
+    hyper.value = simplex(&mut evaluate, begin.0, [0.25, 0.6, 0.7, 0.8], 60);
     // Where the simplex ended there may be no solution by a hair's breadth: then the best one on its way stands.
     if let Some(solution) = solver.solve(hyper.noise(), &kept, false) {
         return Some(solution);
@@ -662,37 +583,37 @@ fn optimise(course: &Course, hyper: &mut Hyper, start: Solution) -> Option<Solut
     Some(kept)
 }
 
-/// Nelder and Mead's downhill simplex (The Computer Journal 7, 308, 1965), for a few variables.
+/// Nelder and Mead's downhill simplex (The Computer Journal 7, 308, 1965), for four variables.
 fn simplex(
-    height: &mut dyn FnMut([f64; UNKNOWNS]) -> f64,
-    start: [f64; UNKNOWNS],
-    spread: [f64; UNKNOWNS],
+    height: &mut dyn FnMut([f64; 4]) -> f64,
+    start: [f64; 4],
+    spread: [f64; 4],
     most_calls: usize,
-) -> ([f64; UNKNOWNS], f64) {
-    let mut corners: Vec<([f64; UNKNOWNS], f64)> = Vec::with_capacity(UNKNOWNS + 1);
+) -> [f64; 4] {
+    let mut corners: Vec<([f64; 4], f64)> = Vec::with_capacity(5);
     corners.push((start, height(start)));
-    for k in 0..UNKNOWNS {
+    for k in 0..4 {
         let mut corner = start;
         corner[k] += spread[k];
         corners.push((corner, height(corner)));
     }
-    let mut calls = UNKNOWNS + 1;
+    let mut calls = 5;
     while calls < most_calls {
         corners.sort_by(|a, b| a.1.total_cmp(&b.1));
-        let (best, worst) = (corners[0].1, corners[UNKNOWNS].1);
+        let (best, worst) = (corners[0].1, corners[4].1);
         if worst - best < 0.02 {
             break;
         }
-        let mut centre = [0.0; UNKNOWNS];
-        for corner in &corners[..UNKNOWNS] {
+        let mut centre = [0.0; 4];
+        for corner in &corners[..4] {
             for (c, v) in centre.iter_mut().zip(corner.0) {
-                *c += v / UNKNOWNS as f64;
+                *c += 0.25 * v;
             }
         }
         let along = |factor: f64| {
-            let mut point = [0.0; UNKNOWNS];
-            for k in 0..UNKNOWNS {
-                point[k] = centre[k] + factor * (corners[UNKNOWNS].0[k] - centre[k]);
+            let mut point = [0.0; 4];
+            for k in 0..4 {
+                point[k] = centre[k] + factor * (corners[4].0[k] - centre[k]);
             }
             point
         };
@@ -703,19 +624,19 @@ fn simplex(
             let expanded = along(-2.0);
             let expanded_height = height(expanded);
             calls += 1;
-            corners[UNKNOWNS] = if expanded_height < reflected_height {
+            corners[4] = if expanded_height < reflected_height {
                 (expanded, expanded_height)
             } else {
                 (reflected, reflected_height)
             };
-        } else if reflected_height < corners[UNKNOWNS - 1].1 {
-            corners[UNKNOWNS] = (reflected, reflected_height);
+        } else if reflected_height < corners[3].1 {
+            corners[4] = (reflected, reflected_height);
         } else {
             let inner = along(if reflected_height < worst { -0.5 } else { 0.5 });
             let inner_height = height(inner);
             calls += 1;
             if inner_height < worst.min(reflected_height) {
-                corners[UNKNOWNS] = (inner, inner_height);
+                corners[4] = (inner, inner_height);
             } else {
                 let anchor = corners[0].0;
                 for corner in corners.iter_mut().skip(1) {
@@ -724,12 +645,12 @@ fn simplex(
                     }
                     corner.1 = height(corner.0);
                 }
-                calls += UNKNOWNS;
+                calls += 4;
             }
         }
     }
     corners.sort_by(|a, b| a.1.total_cmp(&b.1));
-    corners[0]
+    corners[0].0
 }
 
 /// Factor on the stated uncertainties from the middle half of the misfits, at least 1.
