@@ -30,6 +30,8 @@ struct Scene {
     glow: f64,
     /// Share of the light that is lost half a picture's width from its middle; it grows with the square of the distance.
     fall: f64,
+    /// Radius of the field stop, px; the light of the room alone comes from beyond.
+    stop_px: f64,
     /// Crossing (x, y), rotation in degrees, width and depth of both hairs.
     hairs: Option<(f64, f64, f64, f64, f64)>,
     gain: f64,
@@ -46,6 +48,7 @@ impl Scene {
             slits: Vec::new(),
             glow: 8.0,
             fall: 0.3,
+            stop_px: f64::INFINITY,
             hairs: None,
             gain: 20.0,
             read: 1.2,
@@ -89,6 +92,9 @@ impl Scene {
                     }
                 }
                 light *= (1.0 - self.fall * r2).max(0.0) * self.shade(x as f64, y as f64);
+                if r2 * mx * mx > self.stop_px * self.stop_px {
+                    light = 0.15 * self.glow;
+                }
                 let sd = (light / self.gain + self.read * self.read).sqrt();
                 let level = light + sd * unit.sample(&mut random);
                 frame.levels[(y, x)] = level.round().clamp(0.0, 255.0) as u16;
@@ -184,6 +190,73 @@ fn uncertainty_of_a_wide_short_line_is_true() {
         rows: (70, 170),
         ..Scene::new(3000 + k)
     });
+}
+
+/// At its place the light falls off by 0.5 % a pixel, which moves the middle of its profile by 0.011 px.
+#[test]
+fn light_that_falls_off_sideways_moves_no_line() {
+    let (_, errors) = pulls(40, |k| Scene {
+        slits: vec![Slit {
+            tangent: 0.0,
+            bow: 0.0,
+            ..slit(260.0 + 0.137 * k as f64, 150.0)
+        }],
+        glow: 25.0,
+        fall: 0.5,
+        gain: 100.0,
+        ..Scene::new(2500 + k)
+    });
+    let (mean, _) = spread(&errors);
+    eprintln!("light that falls off: {mean:.4} px");
+    assert!(mean.abs() < 0.003, "{mean:.4} px");
+}
+
+/// The height of a line that is clipped three- to eightfold is in its flanks only, and beside a hair one of them is shaded.
+#[test]
+fn a_line_that_is_clipped_many_times_is_found_beside_a_hair() {
+    let mut finder = Finder::new();
+    for k in 0..12_u32 {
+        let scene = Scene {
+            slits: vec![Slit {
+                slit: 6.0,
+                ..slit(150.3, 800.0 + 110.0 * f64::from(k))
+            }],
+            hairs: Some((133.0 + 0.3 * f64::from(k), 121.0, 0.7, 2.5, 0.8)),
+            glow: 30.0,
+            ..Scene::new(2600 + u64::from(k))
+        };
+        let picture = finder.look(&scene.draw(), &Known::default());
+        let near = |line: &Line| (line.at_height(scene.y_mid()).x_px - 150.3).abs() < 0.05;
+        assert!(
+            picture.lines.len() == 1 && near(&picture.lines[0]),
+            "{k}: {:?}",
+            picture.lines
+        );
+    }
+}
+
+/// A hair that lies askew runs beyond the field stop for much of its length, where it casts no shadow.
+#[test]
+fn hairs_that_lie_askew_in_a_round_field_are_found() {
+    let mut finder = Finder::new();
+    for k in 0..12_u32 {
+        let turn = 34.0 + f64::from(k);
+        let scene = Scene {
+            hairs: Some((163.0, 118.4, turn, 2.5, 0.9)),
+            glow: 30.0,
+            stop_px: 105.0,
+            ..Scene::new(2700 + u64::from(k))
+        };
+        let picture = finder.look(&scene.draw(), &Known::default());
+        let cross = picture.cross_hairs.expect("a cross that is there");
+        let away = (cross.x_px - 163.0).hypot(cross.y_px - 118.4);
+        assert!(away < 0.2, "turned by {turn} degrees: {away:.3} px off");
+        assert!(
+            (cross.hairs[0].depth - cross.hairs[1].depth).abs() < 0.1,
+            "{:?}",
+            cross.hairs
+        );
+    }
 }
 
 /// A wide line at 150.3 px with an upright hair that crosses the middle of the picture's height at `x`.
