@@ -8,8 +8,8 @@ use super::turning::{self, NoTurn, Sample, Turn};
 use super::{FollowedLine, Follower, Settings, Side, Sweep, TrackPoint, TurningPoint, sign_of};
 use crate::find::CrossHairs;
 
-/// What lasts of a line's error up to this is the line's own (light that falls off across the field), and no reason to doubt the
-/// hairs, which are longer and straight, px (found on simulated footage).
+/// Single frames of good footage look lopsided by this on the average, px, since noise does so now and then (found on simulated
+/// footage).
 const OWN_LASTING_PX: f64 = 0.005;
 /// Fewest sightings of a line in a clip that is long enough to ask for them.
 const FEWEST_SIGHTINGS: usize = 8;
@@ -387,17 +387,15 @@ impl Line {
     }
 
     /// What the shade of a hair and a lopsided profile leave where the line stood at `x_px`: the mean over the frames near
-    /// there, px, if most of them show it or it is much, since noise makes single frames look a little lopsided now and then.
+    /// there, px, but for what noise feigns now and then.
     fn lasting_near(&self, x_px: f64) -> f64 {
         let places = self.course.x_px.iter().zip(&self.track.sightings);
         let near = places.filter(|(x, _)| (**x - x_px).abs() < LASTING_REACH_PX);
         let lasting: Vec<f64> = near.map(|(_, s)| f64::from(s.lasting_px)).collect();
         let mean = lasting.iter().sum::<f64>() / lasting.len().max(1) as f64;
-        if mean > OWN_LASTING_PX || super::steadiness::median(lasting) > 0.0 {
-            mean
-        } else {
-            0.0
-        }
+        (mean * mean - OWN_LASTING_PX * OWN_LASTING_PX)
+            .max(0.0)
+            .sqrt()
     }
 
     fn gap_limit_s(&self) -> f64 {
