@@ -246,7 +246,7 @@ impl HairPool {
                 let wider = (new.width_px / old.width_px.max(0.1)).ln().abs();
                 wider < ALIKE_WIDTH && (new.depth - old.depth).abs() < ALIKE_DEPTH
             });
-            !is_near(mean, seen) && !(alike && askew.abs() < ALIKE_ANGLE_DEG)
+            !(is_near(mean, seen) || alike && askew.abs() < ALIKE_ANGLE_DEG)
         });
         self.spoiled = if spoiled { self.spoiled + 1 } else { 0 };
         spoiled && self.spoiled < MOST_SPOILED
