@@ -39,6 +39,10 @@ const RUN_TOGETHER_PX2: f64 = 0.012;
 pub(super) const PROFILE_DOUBT: f32 = 0.001;
 /// A hair is known to this share of its shade only.
 const SHADE_DOUBT: f32 = 0.06;
+/// What is known of the share of the background's fall that lines follow before anything is seen: mean and standard deviation.
+const BEFORE: (f64, f64) = (0.5, 0.5);
+/// Variance of what is read along a line over what its scatter gives.
+const UNEVEN_SLIT: f64 = 4.0;
 /// Prior standard deviation of how much the light falls off sideways, as a share, over half the height of the picture.
 const FALL: f64 = 0.2;
 /// Prior standard deviations: bow of an axis at z = 1, px; slit and blur, relative; a hair's place, px, and depth.
@@ -124,7 +128,10 @@ pub(super) struct Joint {
     lines: usize,
     bands: Bands,
     background: Vec<f64>,
+    /// How the background falls off sideways, as a share of it per px, at z = 0 and with z.
     slope: [f64; 2],
+    /// Share of that which the light of the lines follows, with its uncertainty.
+    alike: (f64, f64),
     /// Shift of the hair, changes of its depth, width and edges, and the square of the blur that comes behind it, px².
     hair: [f64; HAIR_TERMS],
     hair_u_px: f64,
@@ -200,6 +207,7 @@ impl Joint {
         self.hair[SHADE_TERMS] = self.bands.blur_behind_px2;
         self.prepare_profiles(frame);
         self.first_light(frame);
+        self.alike = self.falls_alike();
         let (mut struck, mut bands_struck) = (false, false);
         for round in 0..=iterations {
             if round > 0 && !self.shape_known {
@@ -564,6 +572,66 @@ impl Joint {
         }
     }
 
+    /// How much of the background's fall the light of the lines follows, and its uncertainty: all of it where optics take
+    /// away light, nothing where stray light is uneven itself. Along the brightest line both are seen: the logarithm of its
+    /// light against that of the background, by a straight line; before that nothing is known.
+    fn falls_alike(&self) -> (f64, f64) {
+        let flux = |m: &Member| m.raw.iter().sum::<f64>();
+        let brightest = self.members[..self.lines]
+            .iter()
+            .max_by(|a, b| flux(a).total_cmp(&flux(b)));
+        let Some(member) = brightest else {
+            return BEFORE;
+        };
+        let usual = flux(member) / member.raw.len().max(1) as f64;
+        // Its ends fall off by themselves, and beside a hair neither is seen well.
+        let inside = |b: &usize| {
+            let y = self.bands.middle(*b);
+            let margin = 0.08 * (member.rows.1 - member.rows.0) as f64;
+            let ends = (member.rows.0 as f64 + margin, member.rows.1 as f64 - margin);
+            let clear = self.bands.shaded.get(*b).is_some_and(Range::is_empty);
+            y > ends.0
+                && y < ends.1
+                && clear
+                && member.raw[*b] > 0.3 * usual
+                && self.background[*b] > 1.0
+        };
+        let points: Vec<(f64, f64, f64)> = (0..member.raw.len())
+            .filter(inside)
+            .map(|b| {
+                let light = member.raw[b];
+                let weight = member.information[b] * light * light;
+                (self.background[b].ln(), light.ln(), weight)
+            })
+            .collect();
+        if points.len() < LEAST_BANDS {
+            return BEFORE;
+        }
+        let (mut n, mut sx, mut sy) = (0.0, 0.0, 0.0);
+        for (x, y, w) in &points {
+            n += w;
+            sx += w * x;
+            sy += w * y;
+        }
+        let (mx, my) = (sx / n.max(1e-12), sy / n.max(1e-12));
+        let (mut sxx, mut sxy, mut syy) = (0.0, 0.0, 0.0);
+        for (x, y, w) in &points {
+            sxx += w * (x - mx).powi(2);
+            sxy += w * (x - mx) * (y - my);
+            syy += w * (y - my).powi(2);
+        }
+        if sxx <= 0.0 {
+            return BEFORE;
+        }
+        let share = sxy / sxx;
+        let left = (syy - share * sxy).max(0.0) / (points.len() as f64 - 2.0);
+        // The slit itself may be lit unevenly along its height, which hangs together from band to band.
+        let told = 1.0 / (UNEVEN_SLIT * left.max(1.0) / sxx);
+        let before = BEFORE.1.powi(-2);
+        let mean = (told * share + before * BEFORE.0) / (told + before);
+        (mean.clamp(0.0, 1.0), (told + before).sqrt().recip())
+    }
+
     /// Normal matrix and score of all parameters; those that are not fitted have a 1 in the diagonal.
     fn normal_equations(
         &mut self,
@@ -585,7 +653,7 @@ impl Joint {
             prior(i, 0.0, 1.0);
         }
         let (slope, shape, hair) = (3 * MOST_LINES, 3 * MOST_LINES + 2, 3 * MOST_LINES + 4);
-        let fall_sd = FALL / frame.1;
+        let fall_sd = FALL / frame.1 / self.alike.0.max(0.2);
         prior(slope, self.slope[0], fall_sd);
         prior(slope + 1, self.slope[1], fall_sd);
         let share = if self.clipped || self.seen_before && self.bands.hair.is_some() {
@@ -744,6 +812,7 @@ impl Joint {
         }
         let level_background = self.background[band] as f32;
         let fall = (self.slope[0] + self.slope[1] * z) as f32;
+        let alike = self.alike.0 as f32;
         for (i, ((column, even), light)) in slope
             .iter_mut()
             .zip(background.iter_mut())
@@ -752,9 +821,8 @@ impl Joint {
         {
             let away = i as f32 - middle as f32;
             *even = 1.0 + fall * away;
-            *light += level_background;
-            *column = *light * away;
-            *light *= *even;
+            *column = (alike * *light + level_background) * away;
+            *light += level_background + fall * *column;
         }
         // `residual` holds the light of the model now.
         let pixels = band * across..(band + 1) * across;
@@ -1133,7 +1201,10 @@ impl Joint {
                 }
             }
             thread.inflation = inflation;
-            thread.lasting_px = lasting_px(naive, inflation, lopsided);
+            // A fall that the line follows more or less than it is taken to moves its middle by the variance of its profile.
+            let variance = thread.shape.slit_px.powi(2) / 12.0 + thread.shape.blur_px.powi(2);
+            let by_fall = self.alike.1 * self.slope[0].abs() * variance;
+            thread.lasting_px = lasting_px(naive, inflation, lopsided).hypot(by_fall);
             thread.residual_scale = residual_scale;
             thread.settled = settled;
             draft.first_row = first;
