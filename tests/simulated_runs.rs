@@ -198,7 +198,7 @@ fn no_turn_is_missed_or_invented_and_uncertainties_are_true() {
     assert!(faults.is_empty(), "{} faults, see above", faults.len());
     if verdicts.len() >= ENOUGH_SWEEPS {
         assert!(
-            (0.7..=1.25).contains(&spread),
+            (0.8..=1.25).contains(&spread),
             "spread of the pulls {spread:.3}"
         );
         assert!(mean.abs() < 0.2, "mean of the pulls {mean:.3}");

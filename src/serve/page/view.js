@@ -265,6 +265,18 @@ export class View {
         pen.stroke();
       }
     }
+    // Whatever mark would lie on a line after all, its neighbour's as well: the light stays bare from end to end.
+    pen.save();
+    pen.globalCompositeOperation = "destination-out";
+    pen.lineCap = "butt";
+    for (const line of lines) {
+      pen.beginPath();
+      for (let row = line.top_px; row < line.bottom_px; row += 8) pen.lineTo(at.x(axis(line, row)), at.y(row));
+      pen.lineTo(at.x(axis(line, line.bottom_px)), at.y(line.bottom_px));
+      pen.lineWidth = line.width_px * scale + 5;
+      pen.stroke();
+    }
+    pen.restore();
   }
 
   #pick(e) {
