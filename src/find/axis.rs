@@ -634,7 +634,7 @@ pub(super) fn smooth_amplitudes(
 }
 
 /// Light below which a row lies beyond the field stop, where a hair casts no shadow: a share of that of the lightest quarter.
-fn least_light(thread: &Thread) -> f64 {
+pub(super) fn least_light(thread: &Thread) -> f64 {
     const SHARE: f64 = 0.4;
     let mut lights: Vec<f64> = thread
         .background

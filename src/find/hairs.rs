@@ -5,7 +5,7 @@
 use image::{GrayImage, Luma};
 use imageproc::hough::{LineDetectionOptions, detect_lines};
 
-use super::axis::{Bench, Rules, Strip, Thread, drawn_depth, rows_together};
+use super::axis::{Bench, Rules, Strip, Thread, drawn_depth, least_light, rows_together};
 use super::grey::{Grey, Noise};
 use super::shape::Shape;
 use super::{CrossHairs, Hair, Line};
@@ -420,34 +420,24 @@ fn cut(strip: &mut Strip, thread: &Thread, grey: &Grey<'_>, lines: Option<&[Line
 fn significance(thread: &Thread, depth: f64) -> Option<f64> {
     const PARTS: usize = 16;
     let rows = thread.raw.len();
-    // Light that did not come through the eyepiece casts no shadow: where it is much darker than along the lightest quarter of
-    // the hair, beyond the field stop, no dip is asked for. A hair that runs askew may have most of its run there.
-    let mut lights: Vec<f64> = (0..PARTS)
-        .map(|part| {
-            let range = part * rows / PARTS..(part + 1) * rows / PARTS;
-            let count = range.len().max(1) as f64;
-            thread.background[range]
-                .iter()
-                .map(|light| light.max(0.0))
-                .sum::<f64>()
-                / count
-        })
-        .collect();
-    let light_of = lights.clone();
-    lights.sort_by(f64::total_cmp);
-    let least_light = 0.4 * lights[PARTS * 3 / 4];
+    // Light that did not come through the eyepiece casts no shadow: beyond the field stop no dip is asked for. A hair that
+    // runs askew may have most of its run there.
+    let least_light = least_light(thread);
     let (mut all, mut told, mut dark) = (0.0, 0, 0);
     let mut ends = (PARTS, 0);
-    for (part, &light) in light_of.iter().enumerate() {
+    for part in 0..PARTS {
         let (mut top, mut bottom) = (0.0, 0.0);
         for r in part * rows / PARTS..(part + 1) * rows / PARTS {
             let light = thread.background[r].max(0.0);
+            if light < least_light {
+                continue;
+            }
             top -= thread.information[r] * thread.raw[r] * light;
             bottom += thread.information[r] * light * light;
         }
         all += bottom;
         // Can this part tell a hair of this depth from none?
-        if bottom > 0.0 && depth * bottom.sqrt() > 4.0 && light >= least_light {
+        if bottom > 0.0 && depth * bottom.sqrt() > 4.0 {
             told += 1;
             if top / bottom > 0.5 * depth {
                 dark += 1;

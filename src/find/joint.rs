@@ -203,6 +203,7 @@ impl Joint {
         let starts: [Shape; MOST_LINES] = std::array::from_fn(|k| self.members[k].shape);
         self.weights.prepare(scene.noise, scene.grey.clip);
         self.slope = [0.0; 2];
+        self.alike = BEFORE;
         self.hair = [0.0; HAIR_TERMS];
         self.hair[SHADE_TERMS] = self.bands.blur_behind_px2;
         self.prepare_profiles(frame);
@@ -593,7 +594,7 @@ impl Joint {
             y > ends.0
                 && y < ends.1
                 && clear
-                && member.raw[*b] > 0.3 * usual
+                && member.raw[*b] > (0.3 * usual).max(0.0)
                 && self.background[*b] > 1.0
         };
         let points: Vec<(f64, f64, f64)> = (0..member.raw.len())

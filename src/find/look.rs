@@ -434,6 +434,7 @@ fn divide(drafts: &mut Vec<Draft>, scene: &Scene<'_>, bench: &mut Bench) {
                 !drafts.iter().enumerate().any(|(j, draft)| {
                     draft.alive
                         && (j != i || stands)
+                        && along_most(draft.span(), drafts[i].span())
                         && (draft.thread.x_at(scene.y_ref) - own - place).abs() < 0.4 * least
                 })
             })
@@ -474,13 +475,22 @@ fn divide(drafts: &mut Vec<Draft>, scene: &Scene<'_>, bench: &mut Bench) {
     }
 }
 
-/// Adds a draft unless there is nothing, or the same line already.
+/// Whether rows reach along at least half of others.
+fn along_most(rows: (usize, usize), of: (usize, usize)) -> bool {
+    let both = rows.1.min(of.1) + 1;
+    2 * both.saturating_sub(rows.0.max(of.0)) > of.1 - of.0
+}
+
+/// Adds a draft unless there is nothing, or the same line already; a piece of it gives way to the whole.
 fn keep_new(drafts: &mut Vec<Draft>, draft: Draft) {
-    let twice = drafts
-        .iter()
-        .any(|d| d.alive && same(&d.thread, d.span(), &draft.thread, draft.span()));
-    if draft.alive && !twice {
-        drafts.push(draft);
+    if !draft.alive {
+        return;
+    }
+    let twice = |d: &Draft| d.alive && same(&d.thread, d.span(), &draft.thread, draft.span());
+    match drafts.iter_mut().find(|d| twice(d)) {
+        None => drafts.push(draft),
+        Some(piece) if 2 * piece.rows < draft.rows => *piece = draft,
+        Some(_) => {}
     }
 }
 
