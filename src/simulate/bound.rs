@@ -19,6 +19,8 @@ use super::scene::Scene;
 pub struct FrameBounds {
     /// Place of every line at the height of the hairs, px; infinite where the frame shows nothing of it.
     pub lines_px: Vec<f64>,
+    /// The same where nothing is known of the hairs before either: their place, turn, width and depth are told by this frame only.
+    pub lines_and_hairs_px: Vec<f64>,
     /// Light of every line over its least standard deviation: the signal-to-noise ratio of the whole line.
     pub signal_to_noise: Vec<f64>,
     /// Where the hairs cross, (x, y), px; infinite where there are none.
@@ -71,11 +73,13 @@ impl Scene {
             .enumerate()
             .map(|(line, place)| place.map(|_| drawing.line_slopes(line)))
             .collect();
-        let mut lines_px = Vec::new();
+        let of_hairs = drawing.hair_slopes();
+        let (mut lines_px, mut lines_and_hairs_px) = (Vec::new(), Vec::new());
         let mut signal_to_noise = Vec::new();
         for place in &places {
             let Some((x_px, height)) = *place else {
                 lines_px.push(f64::INFINITY);
+                lines_and_hairs_px.push(f64::INFINITY);
                 signal_to_noise.push(0.0);
                 continue;
             };
@@ -96,11 +100,25 @@ impl Scene {
             }
             lines_px.push(bound(&slopes, &weights, &of_place));
             signal_to_noise.push(1.0 / bound(&slopes, &weights, &of_light));
+            slopes.extend(of_hairs.iter().map(Vec::as_slice));
+            of_place.resize(slopes.len(), 0.0);
+            lines_and_hairs_px.push(bound(&slopes, &weights, &of_place));
         }
+        let mut slopes: Vec<&[f32]> = of_hairs.iter().map(Vec::as_slice).collect();
+        slopes.push(&stray);
+        let hairs_px = [0, 1].map(|which| {
+            if of_hairs.is_empty() {
+                return f64::INFINITY;
+            }
+            let mut asked = vec![0.0; slopes.len()];
+            asked[which] = 1.0;
+            bound(&slopes, &weights, &asked)
+        });
         Some(FrameBounds {
             lines_px,
+            lines_and_hairs_px,
             signal_to_noise,
-            hairs_px: drawing.hairs(&weights, &stray),
+            hairs_px,
         })
     }
 
@@ -187,11 +205,11 @@ impl Drawing<'_> {
         })
     }
 
-    /// Bounds of the place where the hairs cross.
-    fn hairs(&mut self, weights: &[f64], stray: &[f32]) -> [f64; 2] {
+    /// Derivatives by where the hairs cross (x, y), their turn, width and depth; nothing where there are none.
+    fn hair_slopes(&mut self) -> Vec<Vec<f32>> {
         let hairs = self.eyepiece.hairs;
         if hairs.width_px <= 0.0 || hairs.depth <= 0.0 {
-            return [f64::INFINITY; 2];
+            return Vec::new();
         }
         let mut slopes: Vec<Vec<f32>> = Vec::new();
         for which in 0..5 {
@@ -217,13 +235,7 @@ impl Drawing<'_> {
             let low = std::mem::take(&mut drawn[1]);
             slopes.push(difference(&drawn[0], &low, step));
         }
-        let mut all: Vec<&[f32]> = slopes.iter().map(Vec::as_slice).collect();
-        all.push(stray);
-        [0, 1].map(|which| {
-            let mut asked = vec![0.0; all.len()];
-            asked[which] = 1.0;
-            bound(&all, weights, &asked)
-        })
+        slopes
     }
 }
 
