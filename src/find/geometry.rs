@@ -49,7 +49,7 @@ impl Hair {
     /// Share of the light that passes at a distance from the middle of the hair.
     #[must_use]
     pub fn transmission(&self, distance_px: f64) -> f64 {
-        let [shade, ..] = dip((distance_px / self.width_px.max(0.1)) as f32);
+        let shade = dip((distance_px / self.width_px.max(0.1)) as f32);
         1.0 - self.depth * f64::from(shade)
     }
 }

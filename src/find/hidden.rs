@@ -104,12 +104,12 @@ fn across(
         let mut drafts = [line.clone()];
         let fits = joint.fit(&mut drafts, &[0], &on_line, RULES);
         let [line] = drafts;
-        let (moved_px, u_px) = joint.hair_moved();
+        let (moved_px, u_px, turned) = joint.hair_moved(middle);
         fits.then(|| Tried {
             misfit: joint.misfit(),
             place: Place {
                 x_px: place.x_px + moved_px,
-                ..place
+                slope: place.slope + turned,
             },
             u_px,
             moved_px,

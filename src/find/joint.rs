@@ -15,14 +15,16 @@ use super::axis::{SETTLED, rows_together, scatter, smooth_amplitudes, without_me
 use super::flanks::{Flanks, lasting_px};
 use super::lines::{CLIPPED_SHAPE_SHARE, Draft, Scene};
 use super::rowsum::{LANES, Weights, dot};
+use super::shadow::{Even, HAIR_TERMS, Lit, Shadow};
 use super::shape::{ProfileTable, Shape, dip};
+use super::thread::Expected;
 
 /// Lines that are fitted together, at most.
 pub(super) const MOST_LINES: usize = 4;
 /// Lines farther apart than their profiles reach, and this, do not disturb each other, px.
 pub(super) const APART_PX: f64 = 4.0;
-/// Axis (3) of every line, fall of the light (2), slit and blur, what is fitted to a hair.
-const PARAMETERS: usize = 3 * MOST_LINES + 4 + HAIR_TERMS;
+/// Axis (3) of every line, fall of the light (2), slit and blur, what is fitted to a hair, and its turn.
+const PARAMETERS: usize = 3 * MOST_LINES + 5 + HAIR_TERMS;
 /// Columns of a band: amplitudes, background, places, fall, slit, blur, hair, residual.
 const COLUMNS: usize = 2 * MOST_LINES + 5 + HAIR_TERMS;
 /// Neighbours whose widths differ by less than this factor have the same shape.
@@ -49,19 +51,9 @@ const FALL: f64 = 0.2;
 const BOW_PX: f64 = 12.0;
 const SHAPE_SHARE: f64 = 0.35;
 const HAIR_PLACE_PX: f64 = 0.1;
-const HAIR_DEPTH: f64 = 0.08;
-/// What is fitted to a hair: the place, depth, width and edges of its shade, and the blur behind it.
-const SHADE_TERMS: usize = 4;
-const HAIR_TERMS: usize = SHADE_TERMS + 1;
-/// Prior standard deviations of a hair's width, relative, and of how sharp its edges are, as a share of the difference between
-/// the sharpest and the softest.
-const HAIR_WIDTH: f64 = 0.06;
-const HAIR_EDGES: f64 = 0.4;
-/// The hair lies in the focal plane, and lenses blur the product of light and shade: for a Gaussian blur of the variance v that
-/// is the product of what each looks like, and v times the product of their slopes, and v²/2 times that of their second
-/// derivatives (the first terms of a series, since a Gaussian blur is exp(v/2 d²/dx²) and d/dx obeys the product rule; own reckoning).
-/// The square of that blur is about this share of the square of a hair's width, and as uncertain as it is large.
-const BLUR_BEHIND: f64 = 0.06;
+const HAIR_TURN_PX: f64 = 0.1;
+/// The shadow of a hair that is fitted is known to this share only.
+const SHADOW_DOUBT: f32 = 0.01;
 
 type Matrix = SMatrix<f64, PARAMETERS, PARAMETERS>;
 type Vector = SVector<f64, PARAMETERS>;
@@ -78,6 +70,8 @@ struct Member {
     /// First and last row.
     rows: (usize, usize),
     profile: ProfileTable,
+    /// The shape as it is drawn: widened by what the axis runs within a band.
+    drawn: Shape,
 }
 
 /// The pixels about the group, band after band.
@@ -98,16 +92,13 @@ struct Bands {
     pass: Vec<f32>,
     /// Share of the light that one hair takes from a band.
     shade: Vec<f32>,
-    /// Derivatives of the transmission by the place (1/px), the depth, the width (relative) and the edges of the hair that is
-    /// fitted, pixel by pixel.
-    by_hair: Vec<[f32; SHADE_TERMS]>,
     /// The pixels of every band that a hair shades.
     shaded: Vec<Range<usize>>,
     /// The hair that is fitted, if any.
     hair: Option<usize>,
-    /// How its distance from a pixel grows along a row, and the square of the blur that is expected behind it, px².
-    hair_by_x: f32,
-    blur_behind_px2: f64,
+    /// That hair as it is known from elsewhere, and where it is in every band, px from the first pixel.
+    thread: Expected,
+    hair_x: Vec<f64>,
 }
 
 /// What one band says.
@@ -132,16 +123,21 @@ pub(super) struct Joint {
     slope: [f64; 2],
     /// Share of that which the light of the lines follows, with its uncertainty.
     alike: (f64, f64),
-    /// Shift of the hair, changes of its depth, width and edges, and the square of the blur that comes behind it, px².
+    /// Shift of the hair along the rows, change of the logarithm of its width, its shares of the light of lines and
+    /// of the background, and the variance of the blur behind it, px².
     hair: [f64; HAIR_TERMS],
+    /// And its turn: shift at z = 1 more than at z = 0, px.
+    hair_turn_px: f64,
+    /// Height at which axes are told, and the scale of z, px.
+    frame: (f64, f64),
     hair_u_px: f64,
     columns: Vec<f32>,
     weight: Vec<f32>,
     weighted: Vec<f32>,
     /// Residuals over their standard deviation; not a number where a pixel does not count.
     residuals: Vec<f32>,
-    /// Of the pixels of one band, see [`BLUR_BEHIND`].
-    behind: Vec<[f32; 2]>,
+    shadow: Shadow,
+    lit: Vec<Option<Lit>>,
     scores: Vec<Score>,
     lean: Vec<[[f64; MOST_LINES + 1]; COLUMNS]>,
     weights: Weights,
@@ -197,6 +193,7 @@ impl Joint {
         self.clipped = group.iter().any(|&i| drafts[i].clipped);
         self.share_shape();
         let frame = drafts[group[0]].thread.frame();
+        self.frame = frame;
         if !self.cut(scene, frame) {
             return false;
         }
@@ -204,8 +201,9 @@ impl Joint {
         self.weights.prepare(scene.noise, scene.grey.clip);
         self.slope = [0.0; 2];
         self.alike = BEFORE;
-        self.hair = [0.0; HAIR_TERMS];
-        self.hair[SHADE_TERMS] = self.bands.blur_behind_px2;
+        let thread = self.bands.thread;
+        self.hair_turn_px = 0.0;
+        self.hair = thread.terms();
         self.prepare_profiles(frame);
         self.first_light(frame);
         self.alike = self.falls_alike();
@@ -272,7 +270,7 @@ impl Joint {
     /// Whether after this step another would be next to nothing; `u_of` gives the uncertainty of a parameter.
     fn is_last(&self, step: &Vector, u_of: impl Fn(usize) -> f64) -> bool {
         let shape = step[3 * MOST_LINES + 2].hypot(step[3 * MOST_LINES + 3]);
-        let hair = step[3 * MOST_LINES + 4].abs() + step[3 * MOST_LINES + 4 + SHADE_TERMS].abs();
+        let hair = step[3 * MOST_LINES + 4].abs() + step[3 * MOST_LINES + 3 + HAIR_TERMS].abs();
         (0..self.lines).all(|k| {
             let own = step[3 * k].abs() + step[3 * k + 1].abs() + step[3 * k + 2].abs() / 2.0;
             let blur = self.members[k].shape.blur_px.max(Shape::LEAST_BLUR_PX);
@@ -292,9 +290,16 @@ impl Joint {
         sum / count.max(1.0)
     }
 
-    /// How far the last fit moved an upright hair along a row, with its standard uncertainty, px; not at all without one.
-    pub(super) fn hair_moved(&self) -> (f64, f64) {
-        (self.hair[0], self.hair_u_px)
+    /// How far the last fit moved an upright hair along the row `y_px`, with the standard uncertainty of that where the lines are
+    /// told, px, and by how much it turned the hair (dx/dy); nothing of it without one.
+    pub(super) fn hair_moved(&self, y_px: f64) -> (f64, f64, f64) {
+        let (y_ref, scale) = self.frame;
+        let turned = self.hair_turn_px / scale.max(1.0);
+        (
+            self.hair[0] + (y_px - y_ref) * turned,
+            self.hair_u_px,
+            turned,
+        )
     }
 
     /// Neighbours are images of the same slit through the same lenses: they begin with the same shape, unless they look
@@ -370,11 +375,9 @@ impl Joint {
             .map(|m| m.shape.width_px())
             .fold(f64::INFINITY, f64::min);
         bands.rows = rows_together(height, narrow, steep);
-        bands.blur_behind_px2 = 0.0;
         if let (Some(h), Some(cross)) = (bands.hair, scene.hairs) {
-            bands.hair_by_x = -cross.hairs[h].direction().1 as f32;
-            bands.blur_behind_px2 = BLUR_BEHIND * cross.hairs[h].width_px.powi(2);
             let (dx, dy) = cross.hairs[h].direction();
+            bands.thread = Expected::of(&cross.hairs[h]);
             let lean = (dx / dy).abs().max(1e-4);
             // The hair's run within a band stays a small share of its width, and what hair and line run together, which
             // moves the mean of their product against the product of their means, below a thousandth of the light.
@@ -403,11 +406,14 @@ impl Joint {
         }
         bands.pass.clear();
         bands.pass.resize(pixels, 1.0);
-        let fitted = if bands.hair.is_some() { pixels } else { 0 };
-        bands.by_hair.clear();
-        bands.by_hair.resize(fitted, [0.0; SHADE_TERMS]);
         bands.shaded.clear();
+        bands.hair_x.clear();
         for b in 0..bands.count {
+            let crossing = bands.hair.zip(scene.hairs);
+            let at = crossing.and_then(|(h, cross)| cross.x_at(h, bands.middle(b)));
+            bands
+                .hair_x
+                .push(at.map_or(f64::INFINITY, |x| x - f64::from(bands.left[b])));
             let shaded = bands.average(b, scene);
             bands.shaded.push(shaded);
         }
@@ -426,6 +432,7 @@ impl Joint {
                 blur_px: (blur * blur + run * run * (1.0 - 1.0 / (rows * rows)) / 12.0).sqrt(),
             };
             member.profile.prepare(&widened, self.bands.across);
+            member.drawn = widened;
         }
     }
 }
@@ -494,30 +501,17 @@ impl Bands {
                     self.shade.clear();
                     self.shade.resize(self.across, 0.0);
                 }
-                let slopes = self.hair == Some(h);
                 for i in 0..self.across {
                     let away = at + by_x * i as f64;
                     if away.abs() >= reach {
                         continue;
                     }
                     shaded = (shaded.0.min(i), shaded.1.max(i + 1));
-                    let from = away as f32 / width;
-                    let [dip, slope, edges] = dip(from);
-                    self.shade[i] += share * depth * dip;
-                    if slopes {
-                        let by = [
-                            depth * slope / width,
-                            -dip,
-                            depth * slope * from,
-                            -depth * edges,
-                        ];
-                        for (sum, by) in self.by_hair[span.start + i].iter_mut().zip(by) {
-                            *sum += share * by;
-                        }
-                    }
+                    self.shade[i] += share * depth * dip(away as f32 / width);
                 }
             }
-            if here {
+            // The shadow of the hair that is fitted is reckoned anew in every step.
+            if here && self.hair != Some(h) {
                 for (pass, shade) in self.pass[span.clone()].iter_mut().zip(&self.shade) {
                     *pass *= 1.0 - shade;
                 }
@@ -673,16 +667,21 @@ impl Joint {
             self.members[0].shape.blur_px - starts[0].blur_px,
             0.5 * slit_sd,
         );
-        prior(hair, self.hair[0], HAIR_PLACE_PX);
-        prior(hair + 1, self.hair[1], HAIR_DEPTH);
-        let behind = self.bands.blur_behind_px2;
-        prior(hair + 2, self.hair[2], HAIR_WIDTH);
-        prior(hair + 3, self.hair[3], HAIR_EDGES);
-        prior(
-            hair + SHADE_TERMS,
-            self.hair[SHADE_TERMS] - behind,
-            behind.max(0.1),
-        );
+        prior(hair + HAIR_TERMS, self.hair_turn_px, HAIR_TURN_PX);
+        if self.bands.hair.is_some() {
+            for (row, weight, off) in self.bands.thread.known(&self.hair) {
+                for (i, by) in row.iter().enumerate() {
+                    score[hair + i] -= weight * by * off;
+                    for (j, with) in row.iter().enumerate() {
+                        normal[(hair + i, hair + j)] += weight * by * with;
+                    }
+                }
+            }
+        } else {
+            for i in 0..HAIR_TERMS {
+                normal[(hair + i, hair + i)] += 1.0;
+            }
+        }
         let mut fitted = std::mem::take(&mut self.fitted);
         fitted.clear();
         let nuisance = k + 1;
@@ -697,6 +696,7 @@ impl Joint {
         }
         if self.bands.hair.is_some() {
             fitted.extend((0..HAIR_TERMS).map(|term| (hair + term, column + term, 0)));
+            fitted.push((hair + HAIR_TERMS, column, 1));
         }
         let columns = self.column_count();
         self.scores.clear();
@@ -846,40 +846,59 @@ impl Joint {
                 *light = level - *light;
             }
         }
-        let shift = self.hair.map(|v| v as f32);
         hair.fill(0.0);
-        self.behind.clear();
-        if let Some(by) = bands.by_hair.get(pixels.clone()) {
-            // Products of the slopes of shade and light along the row, and of their bends. Slopes of the light stand in the
-            // columns of the places.
-            let steep = |i: usize| -> f32 { places.chunks_exact(across).map(|p| -p[i]).sum() };
-            let falls = |i: usize| -by[i][0] * bands.hair_by_x;
-            self.behind.extend((0..across).map(|i| {
-                let (before, after) = (i.saturating_sub(1), (i + 1).min(across - 1));
-                let bend = |of: &dyn Fn(usize) -> f32| (of(after) - of(before)) / 2.0;
-                [falls(i) * steep(i), bend(&falls) * bend(&steep)]
+        let cast = bands.hair.is_some() && !shaded.is_empty();
+        if cast {
+            let blur_px2 = self.hair[4];
+            self.lit.clear();
+            self.lit.extend(self.members[..k].iter().map(|member| {
+                let x = (member.x_at(y, frame) - left) as f32;
+                member
+                    .reaches(y)
+                    .then(|| Lit::new(x, member.amplitude[band] as f32, &member.drawn, blur_px2))
             }));
+            let even = Even {
+                background: level_background,
+                fall,
+                alike,
+                middle: middle as f32,
+            };
+            let thread = bands.thread.with(&self.hair);
+            let x = bands.hair_x[band] + self.hair[0] + z * self.hair_turn_px;
+            self.shadow
+                .cast(&thread, x, (shaded.start, shaded.end), &self.lit, &even);
         }
         for i in shaded {
-            let mut pass = bands.pass[pixels.start + i];
-            let mut both = 0.0;
-            if let Some(by) = bands.by_hair.get(pixels.start + i) {
-                for (term, by) in by.iter().enumerate() {
-                    pass += by * shift[term];
-                    hair[term * across + i] = residual[i] * by;
-                }
-                pass = pass.clamp(0.0, 1.2);
-                let variance = shift[SHADE_TERMS];
-                let [slopes, bends] = self.behind[i];
-                hair[SHADE_TERMS * across + i] = slopes + variance * bends;
-                both = variance * (slopes + variance / 2.0 * bends);
-            }
+            let pass = bands.pass[pixels.start + i];
             let light = residual[i];
-            let model = pass * light + both;
+            let mut shadow = 0.0;
+            if cast {
+                shadow = self.shadow.light(i);
+                for j in 0..k {
+                    let [light, place] = self.shadow.line(j, i);
+                    lights[j * across + i] -= light;
+                    if !first {
+                        places[j * across + i] -= place;
+                    }
+                }
+                let [even, by_fall] = self.shadow.background(i);
+                background[i] -= even;
+                slope[i] -= by_fall;
+                if !first {
+                    for (term, out) in shape.chunks_exact_mut(across).enumerate() {
+                        out[i] -= self.shadow.shape(term, i);
+                    }
+                    for (term, out) in hair.chunks_exact_mut(across).enumerate() {
+                        out[i] = -self.shadow.by_hair(term, i);
+                    }
+                }
+            }
+            let model = pass * (light - shadow);
             let mut w = good[i] * self.weights.at(if first { level[i] } else { model });
-            let shade = SHADE_DOUBT * (1.0 - pass) * if first { level[i] } else { light };
+            let doubted = if first { level[i] } else { light };
+            let shade = SHADE_DOUBT * (1.0 - pass) * doubted + SHADOW_DOUBT * shadow;
             w /= 1.0 + w * (shade * shade + doubt);
-            if first && pass < 0.3 {
+            if first && background[i] * pass < 0.3 {
                 w = 0.0;
             }
             self.weight[i] = w;
@@ -888,6 +907,7 @@ impl Joint {
                 .chunks_exact_mut(across)
                 .chain(places.chunks_exact_mut(across))
                 .chain(shape.chunks_exact_mut(across))
+                .chain(hair.chunks_exact_mut(across))
             {
                 column[i] *= pass;
             }
@@ -1032,12 +1052,12 @@ impl Joint {
         if self.bands.hair.is_some() {
             let bound = 6.0 * HAIR_PLACE_PX;
             self.hair[0] = (self.hair[0] + step[at + 4]).clamp(-bound, bound);
-            self.hair[1] = (self.hair[1] + step[at + 5]).clamp(-0.5, 0.5);
-            self.hair[2] = (self.hair[2] + step[at + 6]).clamp(-0.3, 0.3);
-            self.hair[3] = (self.hair[3] + step[at + 7]).clamp(-1.0, 1.0);
-            let most = 6.0 * self.bands.blur_behind_px2;
-            let behind = self.hair[SHADE_TERMS] + step[at + 4 + SHADE_TERMS];
-            self.hair[SHADE_TERMS] = behind.clamp(0.0, most);
+            self.hair_turn_px =
+                (self.hair_turn_px + step[at + 4 + HAIR_TERMS]).clamp(-bound, bound);
+            self.hair[1] = (self.hair[1] + step[at + 5]).clamp(-0.3, 0.3);
+            self.hair[2] = (self.hair[2] + step[at + 6]).clamp(0.4, 1.1);
+            self.hair[3] = (self.hair[3] + step[at + 7]).clamp(0.05, 1.1);
+            self.hair[4] = (self.hair[4] + step[at + 8]).clamp(0.02, 20.0);
         }
         for band in 0..self.bands.count {
             let z = (self.bands.middle(band) - frame.0) / frame.1;
@@ -1063,6 +1083,7 @@ impl Joint {
                 column += 2;
             }
             if self.bands.hair.is_some() {
+                carry(column, step[at + 4 + HAIR_TERMS] * z);
                 for term in 0..HAIR_TERMS {
                     carry(column + term, step[at + 4 + term]);
                 }

@@ -26,7 +26,7 @@ const STANDS_OUT: f64 = 0.3;
 const SUMMIT_SHARE: f64 = 0.08;
 /// Error that the shade of a hair along the whole line leaves, as a share of the line's width: the shade's profile is
 /// known to some per cent only (found on simulated frames, in which a hair moves across a line).
-const SHADE_SHARE: f64 = 0.004;
+const SHADE_SHARE: f64 = 0.003;
 /// Light of which a hair leaves less than this share is not reckoned back.
 const LEAST_PASS: f64 = 0.3;
 /// Prior standard deviation of slit and blur of a clipped line, as a share of its width.

@@ -29,10 +29,12 @@ mod joint;
 mod lines;
 mod look;
 mod rowsum;
+mod shadow;
 mod shape;
 mod stack;
 #[cfg(test)]
 mod tests;
+mod thread;
 
 pub use look::{Finder, Known};
 pub use stack::Stack;

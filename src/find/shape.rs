@@ -19,6 +19,11 @@ static NORMAL: LazyLock<Vec<(f32, f32)>> = LazyLock::new(|| {
         .collect()
 });
 
+/// The normal distribution function and density.
+pub(super) fn normal_at(z: f32) -> (f32, f32) {
+    normal(&NORMAL, z)
+}
+
 fn normal(table: &[(f32, f32)], z: f32) -> (f32, f32) {
     let at = (z.clamp(-(REACH as f32), REACH as f32) + REACH as f32) * STEPS_PER_UNIT as f32;
     let k = at as usize;
@@ -30,40 +35,31 @@ fn normal(table: &[(f32, f32)], z: f32) -> (f32, f32) {
     )
 }
 
-/// The shade of a hair of full width 1 at half its depth, its slope, and what sharper edges would change, on a grid.
-static DIP: LazyLock<Vec<[f32; 3]>> = LazyLock::new(|| {
-    // Threads (box, blur) with edges as soft as the lenses of an eyepiece and a camera make them as a rule, with sharp ones,
-    // and with soft ones; drawn larger, since a profile of a pixel's width is not drawn true.
-    const USUAL: (f64, f64) = (7.5, 3.2);
-    const SHARP: (f64, f64) = (9.2, 2.2);
-    const SOFT: (f64, f64) = (1.0, 4.24);
-    let [usual, sharp, soft] = [USUAL, SHARP, SOFT].map(|(slit_px, blur_px)| {
-        let shape = Shape { slit_px, blur_px };
-        let (width, drawn) = (shape.width_px(), shape.drawn());
-        move |r: f64| {
-            let at = drawn.at((width * r) as f32);
-            (at.value, at.by_place * width as f32)
-        }
-    });
+/// The shade of a hair of full width 1 at half its depth, on a grid.
+static DIP: LazyLock<Vec<f32>> = LazyLock::new(|| {
+    // A thread (box, blur) with edges as soft as the lenses of an eyepiece and a camera make them as a rule; drawn larger, since
+    // a profile of a pixel's width is not drawn true.
+    let shape = Shape {
+        slit_px: 7.5,
+        blur_px: 3.2,
+    };
+    let (width, drawn) = (shape.width_px(), shape.drawn());
     (0..=DIP_REACH * STEPS_PER_UNIT + 1)
         .map(|i| {
-            let r = i as f64 / STEPS_PER_UNIT as f64;
-            let (value, slope) = usual(r);
-            [value, slope, sharp(r).0 - soft(r).0]
+            drawn
+                .at((width * i as f64 / STEPS_PER_UNIT as f64) as f32)
+                .value
         })
         .collect()
 });
 const DIP_REACH: usize = 3;
 
-/// The shade of a hair at a distance in full widths at half depth, as a share of its depth: its value, its derivative, and
-/// the difference between one with sharp edges and one with soft ones.
-pub(super) fn dip(away: f32) -> [f32; 3] {
+/// The shade of a hair at a distance in full widths at half depth, as a share of its depth.
+pub(super) fn dip(away: f32) -> f32 {
     let at = away.abs().min(DIP_REACH as f32) * STEPS_PER_UNIT as f32;
     let k = at as usize;
-    let table: &[[f32; 3]] = &DIP;
-    let (low, high, part) = (table[k], table[k + 1], at - k as f32);
-    let [value, slope, edges] = [0, 1, 2].map(|n: usize| low[n] + (high[n] - low[n]) * part);
-    [value, slope * away.signum(), edges]
+    let table: &[f32] = &DIP;
+    table[k] + (table[k + 1] - table[k]) * (at - k as f32)
 }
 
 /// A box of width `slit_px` convolved with a Gaussian of standard deviation `blur_px`, 1 at its middle.
@@ -83,7 +79,7 @@ pub(super) struct ShapeAt {
 }
 
 /// A [`Shape`] ready to be evaluated many times.
-#[derive(Clone, Debug)]
+#[derive(Clone, Copy, Debug)]
 pub(super) struct Drawn {
     half: f32,
     per_blur: f32,
@@ -238,7 +234,34 @@ impl ProfileRow<'_> {
     }
 }
 
+/// The light in a plane before some of its blur, in units of the height that it has after it.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Before {
+    pub(super) light: ShapeAt,
+    /// Derivative by the variance of the blur in that plane, 1/px².
+    pub(super) by_variance: f32,
+}
+
 impl Drawn {
+    /// The light of this shape where it is only as blurred as `sharp`, whose blur is `left` times that of this shape and
+    /// differs from it by a given variance.
+    pub(super) fn before_blur(&self, sharp: &Self, place: f32, left: f32) -> Before {
+        let at = sharp.at(place);
+        let ratio = self.norm / sharp.norm;
+        let value = at.value * ratio;
+        let by_slit = (at.by_slit + at.value * sharp.norm_by_slit) * ratio;
+        let by_blur = (at.by_blur + at.value * sharp.norm_by_blur) * ratio;
+        Before {
+            light: ShapeAt {
+                value,
+                by_place: at.by_place * ratio,
+                by_slit: by_slit - value * self.norm_by_slit,
+                by_blur: by_blur / left - value * self.norm_by_blur,
+            },
+            by_variance: by_blur * sharp.per_blur / 2.0,
+        }
+    }
+
     pub(super) fn at(&self, place: f32) -> ShapeAt {
         let (b1, b2) = (
             (place + self.half) * self.per_blur,

@@ -23,6 +23,9 @@ pub struct Hairs {
     pub depth: f64,
 }
 
+/// How soft the edges of a thread are where it stands, px.
+const EDGE_PX: f64 = 0.65;
+
 /// A speck that stays with the camera.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Speck {
@@ -183,9 +186,11 @@ impl Eyepiece {
                     for angle in angles {
                         let distance =
                             (p[0] - crossing[0]) * angle.cos() + (p[1] - crossing[1]) * angle.sin();
-                        if distance.abs() < half + 4.0 {
-                            // A soft-edged thread, averaged over the pixel (edge 0.45 px wide).
-                            let soft = 0.45 * std::f64::consts::SQRT_2;
+                        if distance.abs() < half + 5.0 * EDGE_PX {
+                            // A soft-edged thread, averaged over the pixel. Edges sharper than this would not be drawn
+                            // true: the product with the light is taken pixel by pixel, and of edges of the standard
+                            // deviation s a share exp(-2π² s²) stays, which depends on where in a pixel they lie.
+                            let soft = EDGE_PX * std::f64::consts::SQRT_2;
                             let cover = 0.5
                                 * (erf((distance + half) / soft) - erf((distance - half) / soft));
                             pass *= 1.0 - self.hairs.depth * cover;

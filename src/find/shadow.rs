@@ -1,0 +1,398 @@
+//! The shadow of a hair on the light of a line, blurred after the hair: what a row of pixels sees of both.
+//!
+//! The hair stands in the focal plane. There the light has the profile L(u) that the telescope gives it, and the hair takes the
+//! share d T(u) of it, T a box of the hair's width with soft edges; eyepiece, camera lens and pixel blur what is left with G:
+//! I(x) = ∫ L(u) (1 - d T(u)) G(x - u) du (plain optics of two planes, own reckoning; no source). A hair that leans by the angle a
+//! is blurred along its length, too, which softens T by tan(a) times the blur. Light that is scattered behind the hair has no
+//! shadow in it, so that the background's share differs from that of the lines.
+//!
+//! The integral is a sum over equal steps of 1.25 times the softness of T, which for profiles this smooth is off by less than
+//! 10⁻⁵ of the light (the trapezium rule's error falls as exp(-2π² (softness/step)²)).
+
+use super::shape::{Drawn, Shape, normal_at};
+
+/// What is fitted to a hair: its place and width, its share of the lines' light and of the background's, and the blur
+/// behind it.
+pub(super) const HAIR_TERMS: usize = 5;
+/// The edges of a thread in the focal plane are as soft as this, px (nothing measured is known of it; the simulator's are, too).
+pub(super) const EDGE_PX: f64 = 0.65;
+const STEPS_PER_SOFTNESS: f64 = 0.8;
+/// Widths of the Gaussians that are reached out to.
+const REACH: f64 = 3.3;
+/// Variance of a pixel, px².
+pub(super) const PIXEL: f64 = 1.0 / 12.0;
+/// Light in the focal plane is blurred by this at least, px.
+const LEAST_BLUR_PX: f64 = 0.4;
+
+/// A hair as it lies on the lines.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Thread {
+    /// Full width along a row, px.
+    pub(super) width_px: f64,
+    /// Share of the light of lines, and of the background, that it takes away.
+    pub(super) of_lines: f64,
+    pub(super) of_background: f64,
+    /// Variance of the blur behind it, px².
+    pub(super) blur_px2: f64,
+    /// dx/dy of the hair.
+    pub(super) slope: f64,
+}
+
+/// Light of one line in one band.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Lit {
+    /// Where its middle is, px from the first pixel, and its amplitude.
+    pub(super) x: f32,
+    pub(super) amplitude: f32,
+    pub(super) drawn: Drawn,
+    /// The same in the focal plane, before the blur behind the hair, and the root of the share of the variance that is left.
+    pub(super) sharp: Drawn,
+    pub(super) left: f32,
+}
+
+impl Lit {
+    /// The light of a line of this shape.
+    pub(super) fn new(x: f32, amplitude: f32, shape: &Shape, blur_px2: f64) -> Self {
+        let blur = shape.blur_px.max(Shape::LEAST_BLUR_PX);
+        let left = (blur * blur - blur_px2 - PIXEL).max(LEAST_BLUR_PX * LEAST_BLUR_PX);
+        let sharp = Shape {
+            slit_px: shape.slit_px,
+            blur_px: left.sqrt(),
+        };
+        Self {
+            x,
+            amplitude,
+            drawn: shape.drawn(),
+            sharp: sharp.drawn(),
+            left: (left.sqrt() / blur) as f32,
+        }
+    }
+}
+
+/// The background of one band and how the light falls off sideways.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Even {
+    pub(super) background: f32,
+    /// Share by which it falls off per px, the share of that which lines follow, and from where it is reckoned, px.
+    pub(super) fall: f32,
+    pub(super) alike: f32,
+    pub(super) middle: f32,
+}
+
+/// What the shadow takes from the light, the background and the derivatives of a band's model, pixel by pixel.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Shadow {
+    /// Values at the steps of the sum, column after column.
+    nodes: Vec<f32>,
+    /// Of every pixel, column after column.
+    taken: Vec<f32>,
+    kernel: Vec<f32>,
+    kernel_by_blur: Vec<f32>,
+    columns: usize,
+    from: usize,
+    len: usize,
+}
+
+/// Columns before those of the lines.
+const FIXED: usize = 5 + HAIR_TERMS;
+
+impl Shadow {
+    /// Reckons the shadow of a hair whose middle is at `x` on the pixels `from`..`to` of a band.
+    pub(super) fn cast(
+        &mut self,
+        thread: &Thread,
+        x: f64,
+        (from, to): (usize, usize),
+        lines: &[Option<Lit>],
+        even: &Even,
+    ) {
+        self.from = from;
+        self.len = to.saturating_sub(from);
+        self.columns = FIXED + 2 * lines.len();
+        self.taken.clear();
+        self.taken.resize(self.columns * self.len, 0.0);
+        let blur = thread.blur_px2.max(0.0).sqrt();
+        let soft = EDGE_PX.hypot(blur * thread.slope);
+        let step = soft / STEPS_PER_SOFTNESS;
+        let half = thread.width_px / 2.0;
+        let reach = half + REACH * soft;
+        let count = (2.0 * reach / step).ceil() as usize + 1;
+        let sigma = blur.max(0.15);
+        let (per_soft, per_sigma) = (1.0 / soft as f32, 1.0 / sigma as f32);
+        let (d_lines, d_even) = (thread.of_lines as f32, thread.of_background as f32);
+        for n in 0..count {
+            let away = (n as f64 - (count as f64 - 1.0) / 2.0) * step;
+            let u = (x + away) as f32;
+            let (left, right) = (
+                normal_at((away + half) as f32 * per_soft),
+                normal_at((away - half) as f32 * per_soft),
+            );
+            let share = step as f32;
+            let cover = (left.0 - right.0) * share;
+            let by_place = -(left.1 - right.1) * per_soft * share;
+            let by_width = 0.5 * (left.1 + right.1) * per_soft * share;
+            let off = u - even.middle;
+            self.nodes.clear();
+            self.nodes.resize(self.columns, 0.0);
+            let (fixed, of_lines) = self.nodes.split_at_mut(FIXED);
+            let (mut light, mut by_slit, mut by_blur, mut by_left) = (0.0, 0.0, 0.0, 0.0);
+            for (line, out) in lines.iter().zip(of_lines.chunks_exact_mut(2)) {
+                let Some(line) = line else { continue };
+                let at = line.drawn.before_blur(&line.sharp, u - line.x, line.left);
+                out[0] = d_lines * cover * at.light.value;
+                out[1] = -d_lines * cover * line.amplitude * at.light.by_place;
+                light += line.amplitude * at.light.value;
+                by_slit += line.amplitude * at.light.by_slit;
+                by_blur += line.amplitude * at.light.by_blur;
+                by_left += line.amplitude * at.by_variance;
+            }
+            let background = even.background * (1.0 + even.fall * off);
+            let followed = 1.0 + even.alike * even.fall * off;
+            let stopped = d_lines * light * followed + d_even * background;
+            fixed[0] = d_even * cover * (1.0 + even.fall * off);
+            fixed[1] = cover * (d_lines * even.alike * light + d_even * even.background) * off;
+            fixed[2] = d_lines * cover * by_slit;
+            fixed[3] = d_lines * cover * by_blur;
+            fixed[4] = cover * stopped;
+            let hair = &mut fixed[5..];
+            let wider = by_width * thread.width_px as f32;
+            hair[0] = by_place * stopped;
+            hair[1] = wider * stopped;
+            hair[2] = cover * light * followed;
+            hair[3] = cover * background;
+            // The variance that is added behind the hair is missing before it.
+            hair[4] = -d_lines * cover * followed * by_left;
+            self.spread(u, per_sigma, cover * stopped);
+        }
+    }
+
+    /// Adds what one step of the sum takes to the pixels around it.
+    fn spread(&mut self, u: f32, per_sigma: f32, stopped: f32) {
+        let len = self.len;
+        self.kernel.clear();
+        self.kernel_by_blur.clear();
+        let edge = |i: usize| {
+            let z = ((self.from + i) as f32 - 0.5 - u) * per_sigma;
+            let (below, density) = normal_at(z);
+            (below, z * density)
+        };
+        let mut before = edge(0);
+        // d/d(variance) of the kernel is -1/(2 sigma²) times the difference of z φ(z) between its edges.
+        let by_variance = -0.5 * per_sigma * per_sigma;
+        for i in 0..len {
+            let after = edge(i + 1);
+            self.kernel.push(after.0 - before.0);
+            self.kernel_by_blur.push((after.1 - before.1) * by_variance);
+            before = after;
+        }
+        for (value, taken) in self
+            .nodes
+            .iter()
+            .zip(self.taken.chunks_exact_mut(len.max(1)))
+        {
+            for (taken, kernel) in taken.iter_mut().zip(&self.kernel) {
+                *taken += value * kernel;
+            }
+        }
+        let by_blur = FIXED - 1;
+        let taken = &mut self.taken[by_blur * len..(by_blur + 1) * len];
+        for (taken, kernel) in taken.iter_mut().zip(&self.kernel_by_blur) {
+            *taken += stopped * kernel;
+        }
+    }
+
+    fn column(&self, column: usize, pixel: usize) -> f32 {
+        self.taken[column * self.len + pixel - self.from]
+    }
+
+    /// Light that the shadow takes from a pixel.
+    pub(super) fn light(&self, pixel: usize) -> f32 {
+        self.column(4, pixel)
+    }
+
+    /// What it takes from the background of height 1, and from the derivative by the fall of the light.
+    pub(super) fn background(&self, pixel: usize) -> [f32; 2] {
+        [self.column(0, pixel), self.column(1, pixel)]
+    }
+
+    /// What it takes from the derivatives by slit and blur.
+    pub(super) fn shape(&self, term: usize, pixel: usize) -> f32 {
+        self.column(2 + term, pixel)
+    }
+
+    /// Its derivatives by what is fitted to the hair: place along the row in px, the logarithm of its width, its
+    /// shares, and the variance of the blur behind it.
+    pub(super) fn by_hair(&self, term: usize, pixel: usize) -> f32 {
+        self.column(5 + term, pixel)
+    }
+
+    /// What it takes from a line of height 1, and from the derivative by its place.
+    pub(super) fn line(&self, line: usize, pixel: usize) -> [f32; 2] {
+        let at = FIXED + 2 * line;
+        [self.column(at, pixel), self.column(at + 1, pixel)]
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const FROM: usize = 3;
+    const TO: usize = 30;
+    const LINE: Shape = Shape {
+        slit_px: 3.3,
+        blur_px: 1.6,
+    };
+    const EVEN: Even = Even {
+        background: 40.0,
+        fall: 0.01,
+        alike: 0.6,
+        middle: 15.0,
+    };
+    const HAIR: Thread = Thread {
+        width_px: 3.0,
+        of_lines: 0.9,
+        of_background: 0.7,
+        blur_px2: 0.8,
+        slope: 0.1,
+    };
+
+    fn taken(hair: &Thread, x: f64, shape: &Shape, line_x: f32) -> Vec<f32> {
+        let mut shadow = Shadow::default();
+        let lit = [Some(Lit::new(line_x, 100.0, shape, hair.blur_px2))];
+        shadow.cast(hair, x, (FROM, TO), &lit, &EVEN);
+        (FROM..TO).map(|pixel| shadow.light(pixel)).collect()
+    }
+
+    /// Against the same integral summed over steps of a hundredth of a pixel.
+    #[test]
+    fn a_shadow_is_the_product_of_light_and_hair_blurred() {
+        let (x, line_x) = (16.3, 15.1);
+        let sharp = Shape {
+            slit_px: LINE.slit_px,
+            blur_px: (LINE.blur_px.powi(2) - HAIR.blur_px2 - PIXEL).sqrt(),
+        };
+        let height = LINE.drawn().at(0.0).value * (sharp.area_px() / LINE.area_px()) as f32;
+        let phi = |z: f64| f64::from(normal_at(z as f32).0);
+        let soft = EDGE_PX.hypot(HAIR.blur_px2.sqrt() * HAIR.slope);
+        let sigma = HAIR.blur_px2.sqrt();
+        for (pixel, taken) in (FROM..TO).zip(taken(&HAIR, x, &LINE, line_x as f32)) {
+            let steps = (-2000..2000).map(|k| x + f64::from(k) * 0.01);
+            let expected: f64 = steps
+                .map(|u| {
+                    let off = u - 15.0;
+                    let line = f64::from(sharp.drawn().at((u - line_x) as f32).value / height);
+                    let light =
+                        0.9 * 100.0 * line * (1.0 + 0.006 * off) + 0.7 * 40.0 * (1.0 + 0.01 * off);
+                    let cover = phi((u - x + 1.5) / soft) - phi((u - x - 1.5) / soft);
+                    let at = pixel as f64 - u;
+                    light * cover * (phi((at + 0.5) / sigma) - phi((at - 0.5) / sigma)) * 0.01
+                })
+                .sum();
+            let off = (f64::from(taken) - expected).abs();
+            assert!(off < 0.01, "pixel {pixel}: {taken:.4} for {expected:.4}");
+        }
+    }
+
+    /// Against differences.
+    #[test]
+    fn its_derivatives_are_those_of_the_shadow() {
+        let (x, line_x) = (16.3, 15.1);
+        let mut shadow = Shadow::default();
+        let lit = [Some(Lit::new(line_x, 100.0, &LINE, HAIR.blur_px2))];
+        shadow.cast(&HAIR, x, (FROM, TO), &lit, &EVEN);
+        let wider = |by: f64| Thread {
+            width_px: HAIR.width_px * by.exp(),
+            ..HAIR
+        };
+        let deeper = |by: f64| Thread {
+            of_background: 0.7 + by,
+            ..HAIR
+        };
+        let with = |slit: f64, blur: f64| Shape {
+            slit_px: LINE.slit_px + slit,
+            blur_px: LINE.blur_px + blur,
+        };
+        let step = 0.02;
+        type Moved<'a> = (
+            &'a str,
+            Box<dyn Fn(f64) -> Vec<f32>>,
+            Box<dyn Fn(&Shadow, usize) -> f32>,
+        );
+        let all: [Moved<'_>; 8] = [
+            (
+                "place",
+                Box::new(move |by| taken(&HAIR, x + by, &LINE, line_x)),
+                Box::new(|s, i| s.by_hair(0, i)),
+            ),
+            (
+                "width",
+                Box::new(move |by| taken(&wider(by), x, &LINE, line_x)),
+                Box::new(|s, i| s.by_hair(1, i)),
+            ),
+            (
+                "share of lines",
+                Box::new(move |by| {
+                    taken(
+                        &Thread {
+                            of_lines: 0.9 + by,
+                            ..HAIR
+                        },
+                        x,
+                        &LINE,
+                        line_x,
+                    )
+                }),
+                Box::new(|s, i| s.by_hair(2, i)),
+            ),
+            (
+                "share of background",
+                Box::new(move |by| taken(&deeper(by), x, &LINE, line_x)),
+                Box::new(|s, i| s.by_hair(3, i)),
+            ),
+            (
+                "blur behind",
+                Box::new(move |by| {
+                    taken(
+                        &Thread {
+                            blur_px2: 0.8 + by,
+                            ..HAIR
+                        },
+                        x,
+                        &LINE,
+                        line_x,
+                    )
+                }),
+                Box::new(|s, i| s.by_hair(4, i)),
+            ),
+            (
+                "place of the line",
+                Box::new(move |by| taken(&HAIR, x, &LINE, line_x + by as f32)),
+                Box::new(|s, i| s.line(0, i)[1]),
+            ),
+            (
+                "slit",
+                Box::new(move |by| taken(&HAIR, x, &with(by, 0.0), line_x)),
+                Box::new(|s, i| s.shape(0, i)),
+            ),
+            (
+                "blur",
+                Box::new(move |by| taken(&HAIR, x, &with(0.0, by), line_x)),
+                Box::new(|s, i| s.shape(1, i)),
+            ),
+        ];
+        for (name, moved, derivative) in all {
+            let (high, low) = (moved(step), moved(-step));
+            let found: Vec<f32> = (FROM..TO).map(|pixel| derivative(&shadow, pixel)).collect();
+            let size = found.iter().fold(0.0_f32, |a, b| a.max(b.abs()));
+            for (i, found) in found.into_iter().enumerate() {
+                let expected = (high[i] - low[i]) / (2.0 * step as f32);
+                assert!(
+                    (found - expected).abs() < 0.03 * size + 0.02,
+                    "{name}, pixel {}: {found:.3} for {expected:.3}",
+                    FROM + i
+                );
+            }
+        }
+    }
+}
