@@ -52,6 +52,8 @@ const BOW_PX: f64 = 12.0;
 const SHAPE_SHARE: f64 = 0.35;
 const HAIR_PLACE_PX: f64 = 0.1;
 const HAIR_TURN_PX: f64 = 0.1;
+/// Farther from its middle than this many widths a line has no light to speak of.
+const LIT_WIDTHS: f64 = 1.3;
 /// The shadow of a hair that is fitted is known to this share only.
 const SHADOW_DOUBT: f32 = 0.01;
 
@@ -201,9 +203,8 @@ impl Joint {
         self.weights.prepare(scene.noise, scene.grey.clip);
         self.slope = [0.0; 2];
         self.alike = BEFORE;
-        let thread = self.bands.thread;
         self.hair_turn_px = 0.0;
-        self.hair = thread.terms();
+        self.hair = self.bands.thread.terms();
         self.prepare_profiles(frame);
         self.first_light(frame);
         self.alike = self.falls_alike();
@@ -348,7 +349,13 @@ impl Joint {
                 },
             )
         };
-        // An upright hair on the lines along much of their height is fitted with them, row by row.
+        // An upright hair whose shadow falls on the light of the lines along much of their height is fitted with them; one beside
+        // them shades the background only, and is taken as it is known.
+        let lit_at = |y: f64, margin: f64, x: f64| {
+            members
+                .iter()
+                .any(|m| (m.x_at(y, frame) - x).abs() < LIT_WIDTHS * m.shape.width_px() + margin)
+        };
         bands.hair = scene.hairs.and_then(|cross| {
             (0..2).find(|&h| {
                 cross.hairs[h].angle_deg.abs() < 45.0
@@ -356,11 +363,8 @@ impl Joint {
                         .filter(|&i| {
                             let rows = (bands.last_row - bands.first_row) as f64;
                             let y = bands.first_row as f64 + rows * f64::from(i) / 4.0;
-                            let (low, high) = span_at(y);
-                            let margin = 1.6 * cross.hairs[h].width_px;
-                            cross
-                                .x_at(h, y)
-                                .is_some_and(|x| x > low - margin && x < high + margin)
+                            let margin = 0.8 * cross.hairs[h].width_px + 1.0;
+                            cross.x_at(h, y).is_some_and(|x| lit_at(y, margin, x))
                         })
                         .count()
                         >= 2
@@ -377,7 +381,7 @@ impl Joint {
         bands.rows = rows_together(height, narrow, steep);
         if let (Some(h), Some(cross)) = (bands.hair, scene.hairs) {
             let (dx, dy) = cross.hairs[h].direction();
-            bands.thread = Expected::of(&cross.hairs[h]);
+            bands.thread.expect(&cross.hairs[h]);
             let lean = (dx / dy).abs().max(1e-4);
             // The hair's run within a band stays a small share of its width, and what hair and line run together, which
             // moves the mean of their product against the product of their means, below a thousandth of the light.

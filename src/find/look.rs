@@ -51,6 +51,8 @@ pub struct Finder {
     search: Search,
     pub(super) hairs: HairSearch,
     candidates: Vec<Candidate>,
+    /// Lines of the first look at a frame of which nothing was known.
+    rough: Vec<Line>,
     pub(super) bench: Bench,
     joint: Joint,
     again: Again,
@@ -144,6 +146,7 @@ impl Finder {
             return picture;
         }
         // Hairs are looked for beside the lines, so the lines come first where nothing is known of either.
+        self.rough.clear();
         let mut rough = if known.cross_hairs.is_none() && known.lines.is_empty() {
             self.lines(grey, &picture, known, &[], None)
         } else {
@@ -187,7 +190,11 @@ impl Finder {
                 }
             }
         }
+        if hidden.is_empty() && known.lines.is_empty() {
+            self.rough = rough;
+        }
         picture.lines = self.lines(grey, &picture, known, &hidden, tilts);
+        self.rough.clear();
         if let Some(cross) = self.hair_beside_lines(grey, &picture) {
             let before = picture.cross_hairs.replace(cross);
             picture.lines = if before.is_some_and(|before| moved_little(&before, &picture)) {
@@ -358,6 +365,15 @@ impl Finder {
             let spans: Vec<(usize, usize)> = drafts.iter().filter(close).map(Draft::span).collect();
             draft.grow(&scene, &threads, &spans, &mut self.bench);
             keep_new(&mut drafts, draft);
+        }
+        // What was clear in the first look at this frame is not lost in the second, where clipping spoiled its start.
+        for line in &self.rough {
+            let x = line.x_at(scene.y_ref);
+            let reach = 1.5 * line.width_px + 2.0;
+            let found = |d: &Draft| d.alive && (d.thread.x_at(scene.y_ref) - x).abs() < reach;
+            if line.signal_to_noise > CLEAR_SIGNAL_TO_NOISE && !drafts.iter().any(found) {
+                drafts.push(Draft::from_line(line, line.x_px, line.y_ref_px, &scene));
+            }
         }
         divide(&mut drafts, &scene, &mut self.bench);
         if !seen.is_empty() && drafts.len() == seen.len() && drafts.iter().all(|d| d.alive) {
@@ -552,14 +568,17 @@ fn settle(drafts: &mut [Draft], scene: &Scene<'_>, joint: &mut Joint) -> Vec<Lin
             }
             let before = drafts[i].span();
             drafts[i].trim();
-            let twice = (0..i).any(|j| {
-                drafts[j].alive
-                    && same(
-                        &drafts[j].thread,
-                        drafts[j].span(),
-                        &drafts[i].thread,
-                        drafts[i].span(),
-                    )
+            let twice = (0..drafts.len()).any(|j| {
+                let (one, other) = (&drafts[j], &drafts[i]);
+                // Of two that lie on each other the clearer one stays, or the first.
+                let stays = || {
+                    let (theirs, own) = (clearness(one, scene), clearness(other, scene));
+                    theirs > own || theirs == own && j < i
+                };
+                j != i
+                    && one.alive
+                    && same(&one.thread, one.span(), &other.thread, other.span())
+                    && stays()
             });
             if twice || !drafts[i].alive || drafts[i].line(scene).is_none() {
                 drafts[i].alive = false;
@@ -582,6 +601,11 @@ fn settle(drafts: &mut [Draft], scene: &Scene<'_>, joint: &mut Joint) -> Vec<Lin
     lines_of(drafts, scene)
 }
 
+/// Signal-to-noise ratio of what a draft makes as a line, or nothing.
+fn clearness(draft: &Draft, scene: &Scene<'_>) -> f64 {
+    draft.line(scene).map_or(0.0, |line| line.signal_to_noise)
+}
+
 /// Living drafts in groups whose profiles reach each other.
 pub(super) fn groups(drafts: &[Draft], scene: &Scene<'_>) -> Vec<Vec<usize>> {
     let place = |i: usize| {
@@ -595,17 +619,20 @@ pub(super) fn groups(drafts: &[Draft], scene: &Scene<'_>) -> Vec<Vec<usize>> {
     let mut groups: Vec<Vec<usize>> = Vec::new();
     for i in order {
         let shape = &drafts[i].thread.shape;
-        let joins = groups.last().is_some_and(|group| {
-            let other = group[group.len() - 1];
+        let rows = drafts[i].span();
+        let near = |&other: &usize| {
             let with = &drafts[other].thread.shape;
             let reach = 1.15 * (shape.width_px() + with.width_px())
                 + 1.6 * (shape.blur_px + with.blur_px)
                 + APART_PX;
-            group.len() < MOST_LINES && place(i) - place(other) < reach
-        });
-        match groups.last_mut() {
-            Some(group) if joins => group.push(i),
-            _ => groups.push(vec![i]),
+            let theirs = drafts[other].span();
+            // Above or below each other they have no light in common.
+            place(i) - place(other) < reach && rows.0 <= theirs.1 && theirs.0 <= rows.1
+        };
+        let mut open = groups.iter_mut().rev().take(MOST_LINES);
+        match open.find(|group| group.len() < MOST_LINES && group.iter().any(near)) {
+            Some(group) => group.push(i),
+            None => groups.push(vec![i]),
         }
     }
     groups

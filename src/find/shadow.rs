@@ -6,9 +6,10 @@
 //! is blurred along its length, too, which softens T by tan(a) times the blur. Light that is scattered behind the hair has no
 //! shadow in it, so that the background's share differs from that of the lines.
 //!
-//! The integral is a sum over equal steps of 1.25 times the softness of T, which for profiles this smooth is off by less than
-//! 10⁻⁵ of the light (the trapezium rule's error falls as exp(-2π² (softness/step)²)).
+//! The integral is a sum over equal steps of 1.25 times the softness of T, which for profiles this smooth is off by some 10⁻⁵
+//! of what a sharp edge would do (the trapezium rule's error falls as exp(-2π² (softness/step)²)).
 
+use super::joint::MOST_LINES;
 use super::shape::{Drawn, Shape, normal_at};
 
 /// What is fitted to a hair: its place and width, its share of the lines' light and of the background's, and the blur
@@ -17,8 +18,9 @@ pub(super) const HAIR_TERMS: usize = 5;
 /// The edges of a thread in the focal plane are as soft as this, px (nothing measured is known of it; the simulator's are, too).
 pub(super) const EDGE_PX: f64 = 0.65;
 const STEPS_PER_SOFTNESS: f64 = 0.8;
-/// Widths of the Gaussians that are reached out to.
-const REACH: f64 = 3.3;
+/// Widths of the Gaussians that are reached out to: of the edges, and of the blur behind them.
+const REACH: f64 = 3.5;
+const KERNEL_REACH: f32 = 4.0;
 /// Variance of a pixel, px².
 pub(super) const PIXEL: f64 = 1.0 / 12.0;
 /// Light in the focal plane is blurred by this at least, px.
@@ -82,12 +84,8 @@ pub(super) struct Even {
 /// What the shadow takes from the light, the background and the derivatives of a band's model, pixel by pixel.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Shadow {
-    /// Values at the steps of the sum, column after column.
-    nodes: Vec<f32>,
-    /// Of every pixel, column after column.
+    /// Of every pixel all columns, filled up to `columns`.
     taken: Vec<f32>,
-    kernel: Vec<f32>,
-    kernel_by_blur: Vec<f32>,
     columns: usize,
     from: usize,
     len: usize,
@@ -95,6 +93,7 @@ pub(super) struct Shadow {
 
 /// Columns before those of the lines.
 const FIXED: usize = 5 + HAIR_TERMS;
+const MOST_COLUMNS: usize = (FIXED + 2 * MOST_LINES).next_multiple_of(4);
 
 impl Shadow {
     /// Reckons the shadow of a hair whose middle is at `x` on the pixels `from`..`to` of a band.
@@ -108,7 +107,8 @@ impl Shadow {
     ) {
         self.from = from;
         self.len = to.saturating_sub(from);
-        self.columns = FIXED + 2 * lines.len();
+        // Whole steps of four columns at once.
+        self.columns = (FIXED + 2 * lines.len()).next_multiple_of(4);
         self.taken.clear();
         self.taken.resize(self.columns * self.len, 0.0);
         let blur = thread.blur_px2.max(0.0).sqrt();
@@ -132,9 +132,8 @@ impl Shadow {
             let by_place = -(left.1 - right.1) * per_soft * share;
             let by_width = 0.5 * (left.1 + right.1) * per_soft * share;
             let off = u - even.middle;
-            self.nodes.clear();
-            self.nodes.resize(self.columns, 0.0);
-            let (fixed, of_lines) = self.nodes.split_at_mut(FIXED);
+            let mut values = [0.0; MOST_COLUMNS];
+            let (fixed, of_lines) = values.split_at_mut(FIXED);
             let (mut light, mut by_slit, mut by_blur, mut by_left) = (0.0, 0.0, 0.0, 0.0);
             for (line, out) in lines.iter().zip(of_lines.chunks_exact_mut(2)) {
                 let Some(line) = line else { continue };
@@ -162,47 +161,50 @@ impl Shadow {
             hair[3] = cover * background;
             // The variance that is added behind the hair is missing before it.
             hair[4] = -d_lines * cover * followed * by_left;
-            self.spread(u, per_sigma, cover * stopped);
+            let stopped = cover * stopped;
+            match self.columns {
+                12 => self.spread::<12>(u, per_sigma, &values, stopped),
+                16 => self.spread::<16>(u, per_sigma, &values, stopped),
+                _ => self.spread::<MOST_COLUMNS>(u, per_sigma, &values, stopped),
+            }
         }
     }
 
     /// Adds what one step of the sum takes to the pixels around it.
-    fn spread(&mut self, u: f32, per_sigma: f32, stopped: f32) {
-        let len = self.len;
-        self.kernel.clear();
-        self.kernel_by_blur.clear();
+    #[inline]
+    fn spread<const COLUMNS: usize>(
+        &mut self,
+        u: f32,
+        per_sigma: f32,
+        values: &[f32; MOST_COLUMNS],
+        stopped: f32,
+    ) {
+        let reach = KERNEL_REACH / per_sigma + 0.5;
+        let at = u - self.from as f32;
+        let first = (at - reach).ceil().max(0.0) as usize;
+        let last = ((at + reach).floor() + 1.0).clamp(0.0, self.len as f32) as usize;
         let edge = |i: usize| {
-            let z = ((self.from + i) as f32 - 0.5 - u) * per_sigma;
+            let z = (i as f32 - 0.5 - at) * per_sigma;
             let (below, density) = normal_at(z);
             (below, z * density)
         };
-        let mut before = edge(0);
+        let mut before = edge(first);
         // d/d(variance) of the kernel is -1/(2 sigma²) times the difference of z φ(z) between its edges.
-        let by_variance = -0.5 * per_sigma * per_sigma;
-        for i in 0..len {
+        let by_variance = -0.5 * per_sigma * per_sigma * stopped;
+        let pixels = self.taken.chunks_exact_mut(COLUMNS).enumerate();
+        for (i, taken) in pixels.take(last).skip(first) {
             let after = edge(i + 1);
-            self.kernel.push(after.0 - before.0);
-            self.kernel_by_blur.push((after.1 - before.1) * by_variance);
-            before = after;
-        }
-        for (value, taken) in self
-            .nodes
-            .iter()
-            .zip(self.taken.chunks_exact_mut(len.max(1)))
-        {
-            for (taken, kernel) in taken.iter_mut().zip(&self.kernel) {
+            let kernel = after.0 - before.0;
+            for (taken, value) in taken.iter_mut().zip(values) {
                 *taken += value * kernel;
             }
-        }
-        let by_blur = FIXED - 1;
-        let taken = &mut self.taken[by_blur * len..(by_blur + 1) * len];
-        for (taken, kernel) in taken.iter_mut().zip(&self.kernel_by_blur) {
-            *taken += stopped * kernel;
+            taken[FIXED - 1] += (after.1 - before.1) * by_variance;
+            before = after;
         }
     }
 
     fn column(&self, column: usize, pixel: usize) -> f32 {
-        self.taken[column * self.len + pixel - self.from]
+        self.taken[(pixel - self.from) * self.columns + column]
     }
 
     /// Light that the shadow takes from a pixel.

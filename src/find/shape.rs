@@ -20,10 +20,12 @@ static NORMAL: LazyLock<Vec<(f32, f32)>> = LazyLock::new(|| {
 });
 
 /// The normal distribution function and density.
+#[inline]
 pub(super) fn normal_at(z: f32) -> (f32, f32) {
     normal(&NORMAL, z)
 }
 
+#[inline]
 fn normal(table: &[(f32, f32)], z: f32) -> (f32, f32) {
     let at = (z.clamp(-(REACH as f32), REACH as f32) + REACH as f32) * STEPS_PER_UNIT as f32;
     let k = at as usize;

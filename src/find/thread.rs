@@ -19,9 +19,11 @@ const OF_BACKGROUND: (f64, f64) = (0.78, 0.12);
 const DEEPEST: f64 = 0.95;
 
 /// A hair as it is expected to be, and how well that is known.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct Expected {
     thread: Thread,
+    /// The hair that it is made from.
+    hair: Option<Hair>,
     /// Derivatives of the logarithms of the dip's width and depth by that of the thread's width and by the variance of the blur.
     by_width: [f64; 2],
     by_blur: [f64; 2],
@@ -38,9 +40,20 @@ fn dip(width_px: f64, blur_px2: f64) -> [f64; 2] {
 }
 
 impl Expected {
-    /// What is expected of this hair.
-    pub(super) fn of(hair: &Hair) -> Self {
-        const HALVINGS: usize = 24;
+    /// What is expected of this hair; reckoned anew only where it is another one.
+    pub(super) fn expect(&mut self, hair: &Hair) {
+        let same = |known: &Hair| {
+            known.width_px == hair.width_px
+                && known.depth == hair.depth
+                && known.angle_deg == hair.angle_deg
+        };
+        if !self.hair.as_ref().is_some_and(same) {
+            *self = Self::of(hair);
+        }
+    }
+
+    fn of(hair: &Hair) -> Self {
+        const HALVINGS: usize = 16;
         const STEP: f64 = 0.02;
         let (dx, dy) = hair.direction();
         let slope = dx / dy;
@@ -76,6 +89,7 @@ impl Expected {
             [0, 1].map(|k: usize| (high[k] - low[k]) / (2.0 * STEP))
         };
         Self {
+            hair: Some(hair.clone()),
             thread: Thread {
                 // Along a row.
                 width_px: thread * slope.hypot(1.0),
