@@ -25,5 +25,6 @@ pub mod journal;
 pub mod record;
 pub mod scale;
 pub mod table;
+pub mod track;
 #[cfg(test)]
 mod tests;

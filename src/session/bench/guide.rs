@@ -286,6 +286,14 @@ fn warn(
             ));
         }
     }
+    if step == Step::Sweep
+        && let Some(sweep) = book.cut_off
+    {
+        warn.push(Caution::new(
+            "sweep-cut-off",
+            format!("Sweep {sweep} was begun and never ended, so it does not count: sweep anew."),
+        ));
+    }
     let heights: Vec<f64> = book
         .counted(ReadingKind::Face)
         .filter_map(|reading| reading.entry.height_px)

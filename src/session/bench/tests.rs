@@ -383,6 +383,7 @@ fn the_guide_knows_the_order_and_lets_people_skip() {
         }],
         turns: Vec::new(),
         recording: None,
+        track: None,
     });
     assert_eq!(at(&entries, &chosen), (Step::Reading, of("g"), true, true));
     entries.push(reading(Line, Some("g"), Some(9)));
