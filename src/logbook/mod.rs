@@ -25,6 +25,6 @@ pub mod journal;
 pub mod record;
 pub mod scale;
 pub mod table;
-pub mod track;
 #[cfg(test)]
 mod tests;
+pub mod track;

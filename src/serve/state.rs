@@ -13,6 +13,9 @@ use crate::session::{Cause, ReadyScale, Shape};
 
 /// Points of the strip that are sent.
 const STRIP_POINTS: usize = 600;
+/// Points and turning points of a kept sweep that are sent.
+const KEPT_POINTS: usize = 3000;
+const KEPT_TURNS: usize = 200;
 
 /// What is never forgotten beside a telescope.
 const TELESCOPE: &str =
@@ -216,7 +219,91 @@ fn sweep(sweep: &KeptSweep) -> Value {
         .iter()
         .map(|line| json!({ "line_id": line.line_id, "name": line.name, "turned": line.turned, "passes": line.passes }))
         .collect();
-    json!({ "id": sweep.id, "lines": lines, "recording": sweep.recording })
+    json!({ "id": sweep.id, "at": sweep.at, "lines": lines, "recording": sweep.recording, "track": sweep.track })
+}
+
+/// A kept sweep as a strip shows it: the way of each line and all turning points; none where there is no sweep of this number.
+pub(super) fn kept_sweep(desk: &Desk, id: u64) -> Option<Value> {
+    let (kept, watched) = desk.sweep(id)?;
+    let results = desk.results();
+    let scale = Scale::of(&results);
+    let lines = watched.as_ref().map_or(&[][..], |w| &w.sweep.lines[..]);
+    let all: usize = lines.iter().map(|line| line.track.len()).sum();
+    let every = all.div_ceil(KEPT_POINTS).max(1);
+    let points: Vec<Value> = lines
+        .iter()
+        .flat_map(|line| {
+            let number = line.line;
+            line.track
+                .iter()
+                .step_by(every)
+                .filter_map(move |point| Some((number, point.time_s, point.offset_px?, point.u_px)))
+        })
+        .map(|(line, t_s, offset_px, u_px)| {
+            strip_point(t_s, scale.shown(offset_px, u_px), line as u64)
+        })
+        .collect();
+    let turns: Vec<Value> = kept
+        .turns
+        .iter()
+        .take(KEPT_TURNS)
+        .map(|turn| {
+            let shown = turn.offset_px.map(|px| scale.shown(px, turn.u_px));
+            turning(
+                turn.time_s,
+                shown,
+                turn.line.map(|line| line as u64),
+                turn.counted,
+                &turn.why,
+            )
+        })
+        .collect();
+    let lines: Vec<Value> = (1..)
+        .zip(&kept.lines)
+        .map(|(line, swept)| {
+            json!({
+                "line": line,
+                "name": swept.name,
+                "turned": swept.turned,
+                "passes": swept.passes,
+                "text": swept.offset_px.map(|px| offset_text(&results, (px, swept.u_px))),
+            })
+        })
+        .collect();
+    Some(json!({
+        "id": kept.id,
+        "at": kept.at,
+        "begin_s": kept.times_s.0,
+        "end_s": kept.times_s.1,
+        "frames": kept.frames,
+        "lines": lines,
+        "recording": kept.recording,
+        "track": kept.track,
+        "strip": { "window_s": kept.times_s.1 - kept.times_s.0, "points": points, "unit": scale.unit(), "turns": turns },
+    }))
+}
+
+/// A point of a strip, with more digits than anybody sees there and no more.
+fn strip_point(t_s: f64, (offset, u): (f64, f64), line: u64) -> Value {
+    let short = |value: f64| (value * 1e4).round() / 1e4;
+    json!([short(t_s), short(offset), short(u), line])
+}
+
+fn turning(
+    t_s: f64,
+    shown: Option<(f64, f64)>,
+    line: Option<u64>,
+    counted: bool,
+    why: &str,
+) -> Value {
+    json!({
+        "t_s": t_s,
+        "offset": shown.map(|(offset, _)| offset),
+        "u": shown.map(|(_, u)| u),
+        "line_id": line,
+        "counted": counted,
+        "why": why,
+    })
 }
 
 fn grown(book: &Book, results: &Results) -> Value {
@@ -373,8 +460,8 @@ fn track(moment: &Moment, scale: &Scale) -> Value {
         .rev()
         .step_by(every)
         .map(|point| {
-            let (offset, u) = scale.shown(point.offset_px, point.u_px);
-            json!([point.time_s, offset, u, point.id])
+            let shown = scale.shown(point.offset_px, point.u_px);
+            strip_point(point.time_s, shown, point.id)
         })
         .collect();
     let points: Vec<Value> = points.into_iter().rev().collect();
@@ -383,14 +470,7 @@ fn track(moment: &Moment, scale: &Scale) -> Value {
         .iter()
         .map(|turn| {
             let shown = turn.offset_px.map(|px| scale.shown(px, turn.u_px));
-            json!({
-                "t_s": turn.time_s,
-                "offset": shown.map(|(offset, _)| offset),
-                "u": shown.map(|(_, u)| u),
-                "line_id": turn.id,
-                "counted": turn.counted,
-                "why": turn.why,
-            })
+            turning(turn.time_s, shown, turn.id, turn.counted, &turn.why)
         })
         .collect();
     json!({ "window_s": STRIP_S, "points": points, "unit": scale.unit(), "turns": turns })

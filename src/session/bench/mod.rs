@@ -47,7 +47,7 @@ use player::{Command, EndedSweep, Opened, Player, held};
 pub use crate::logbook::journal::{ChosenLine, FILE as JOURNAL_FILE, ReadingEntry, SweptLine};
 pub use aids::{Aid, AidKind, Verdict};
 pub use book::{Book, KeptReading, KeptSweep, ReadingKind, Setup};
-pub use clips::{ClipInHand, Upload};
+pub use clips::{ClipInHand, NotTaken, Upload};
 pub use guide::{Guide, GuideStep, SCALE_READINGS, Step};
 pub use live::{Phase, STRIP_S, SourceStatus, StripPoint, StripTurn, TurnNow};
 pub use player::SourceKind;

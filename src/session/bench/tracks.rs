@@ -79,7 +79,9 @@ pub(super) fn restored(kept: &KeptSweep, folder: &Path) -> Option<Watched> {
     let mut tracks: Vec<Vec<TrackPoint>> = vec![Vec::new(); kept.lines.len()];
     track::read(BufReader::new(file), |line, point| {
         let of_line = line.checked_sub(1).and_then(|at| tracks.get_mut(at));
-        of_line.into_iter().for_each(|track| track.push(point.clone()));
+        of_line
+            .into_iter()
+            .for_each(|track| track.push(point.clone()));
     })
     .ok()?;
     let lines = (1..).zip(&kept.lines).zip(tracks);
