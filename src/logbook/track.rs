@@ -19,22 +19,25 @@ struct Row {
     saturated: bool,
 }
 
+/// Names of the columns.
+const COLUMNS: [&str; 8] = [
+    "frame",
+    "t_s",
+    "line",
+    "x_px",
+    "u_px",
+    "offset_px",
+    "level",
+    "saturated",
+];
+
 /// Writes the tracks of all lines, frame by frame.
 ///
 /// # Errors
 /// What the writer underneath says.
 pub fn write(lines: &[FollowedLine], out: impl Write) -> Result<(), csv::Error> {
     let mut writer = csv::Writer::from_writer(out);
-    writer.write_record([
-        "frame",
-        "t_s",
-        "line",
-        "x_px",
-        "u_px",
-        "offset_px",
-        "level",
-        "saturated",
-    ])?;
+    writer.write_record(COLUMNS)?;
     let mut points: Vec<_> = lines
         .iter()
         .flat_map(|line| line.track.iter().map(move |point| (line.line, point)))
@@ -62,9 +65,13 @@ pub fn write(lines: &[FollowedLine], out: impl Write) -> Result<(), csv::Error> 
 /// Reads a table of tracks and hands on each point with the number of its line, frame by frame.
 ///
 /// # Errors
-/// A row that is none, or what the reader underneath says; the points before it were handed on.
+/// Other columns, a row that is none, or what the reader underneath says; the points before it were handed on.
 pub fn read(from: impl Read, mut take: impl FnMut(usize, TrackPoint)) -> Result<(), csv::Error> {
-    for row in csv::Reader::from_reader(from).deserialize() {
+    let mut reader = csv::Reader::from_reader(from);
+    if reader.headers()? != &COLUMNS[..] {
+        return Err(std::io::Error::other("the columns are not those of a track").into());
+    }
+    for row in reader.deserialize() {
         let row: Row = row?;
         let point = TrackPoint {
             frame: row.frame,

@@ -669,6 +669,15 @@ async fn what_makes_no_sense_is_refused_in_a_sentence() {
     for (method, path, status) in [
         (Method::GET, "/api/frame?after=x", StatusCode::BAD_REQUEST),
         (Method::GET, "/api/frame?after=-1", StatusCode::BAD_REQUEST),
+        (Method::GET, "/api/sweep/1", StatusCode::NOT_FOUND),
+        (Method::GET, "/api/sweep/x", StatusCode::BAD_REQUEST),
+        (Method::GET, "/api/sweep/-1", StatusCode::BAD_REQUEST),
+        (Method::GET, "/api/sweep/1.5", StatusCode::BAD_REQUEST),
+        (
+            Method::GET,
+            "/api/sweep/..%2f..%2fetc",
+            StatusCode::BAD_REQUEST,
+        ),
         (Method::GET, "/nowhere", StatusCode::NOT_FOUND),
         (Method::GET, "/api/do", StatusCode::METHOD_NOT_ALLOWED),
         (Method::DELETE, "/api/state", StatusCode::METHOD_NOT_ALLOWED),

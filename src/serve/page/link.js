@@ -171,6 +171,15 @@ export class Link extends EventTarget {
     return { answer, stop: () => request.abort() };
   }
 
+  /** A sweep that was kept, or null where it can't be had. */
+  async sweep(id) {
+    const limit = within(20_000);
+    try {
+      const answer = await fetch(`/api/sweep/${id}`, { headers: headers(), signal: limit.signal, cache: "no-store" });
+      return answer.ok ? await answer.json() : null;
+    } catch { return null; } finally { limit.done(); }
+  }
+
   /** The picture of the viewer's address, as an address that an image may show. */
   async picture(name) {
     const answer = await fetch(`/api/${name}`, { headers: headers(), cache: "no-store" });

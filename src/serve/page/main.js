@@ -73,8 +73,13 @@ function dress(night) {
   setAttribute(button, "aria-label", night ? "Day palette" : "Night palette");
   const paper = getComputedStyle(root).getPropertyValue("--paper").trim();
   document.querySelector("meta[name=theme-color]").content = paper;
+  repaint();
+}
+
+function repaint() {
   eye.repaint();
   strip.repaint();
+  results.repaint();
 }
 
 /** Three steps of brightness at night. */
@@ -82,8 +87,7 @@ function dim() {
   if (root.dataset.palette !== "night") return;
   root.dataset.dim = String((Number(root.dataset.dim ?? 0) + 1) % 3);
   kept.set("dim", root.dataset.dim);
-  eye.repaint();
-  strip.repaint();
+  repaint();
 }
 
 function sound(on) {
@@ -97,9 +101,9 @@ function sound(on) {
 
 const guide = new Guide(link, act, look);
 const eye = new View((line) => guide.select(line.id));
-const strip = new Strip();
+const strip = new Strip(byId("strip"));
 const choice = new Choice(act);
-const results = new Results(act);
+const results = new Results(act, link);
 const handIn = new HandIn(link, say);
 
 // What the state shows.
