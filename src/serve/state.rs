@@ -49,14 +49,15 @@ pub(super) fn state(desk: &Desk, drawn: &Drawn) -> Value {
     let book = desk.book();
     let scale = Scale::of(&results);
     let (folder, trouble) = desk.kept();
+    let guided = desk.guide();
     json!({
         "lineturn": env!("CARGO_PKG_VERSION"),
         "source": source(&moment),
         "picture": picture(&moment),
         "offset": offset(&moment, &scale),
         "track": track(&moment, &scale),
-        "turn": turn(&moment, &scale),
-        "guide": guide(&desk.guide()),
+        "turn": turn(&moment, &scale, guided.in_sweep),
+        "guide": guide(&guided),
         "experiment": experiment(desk, &book, &results),
         "readings": book.readings.iter().map(|reading| kept(reading, &results)).collect::<Vec<_>>(),
         "notes": book.notes,
@@ -364,6 +365,7 @@ fn source(moment: &Moment) -> Value {
         "speed": source.speed,
         "fps_analysed": (source.fps_analysed * 10.0).round() / 10.0,
         "lost": source.lost,
+        "seq": moment.seen.as_ref().map_or(0, |seen| seen.sight.seq),
         "trouble": source.trouble,
     })
 }
@@ -476,39 +478,57 @@ fn track(moment: &Moment, scale: &Scale) -> Value {
     json!({ "window_s": STRIP_S, "points": points, "unit": scale.unit(), "turns": turns })
 }
 
-fn turn(moment: &Moment, scale: &Scale) -> Value {
+/// Where the line is; what the hand on the table should do is said in a sweep only.
+fn turn(moment: &Moment, scale: &Scale, in_sweep: bool) -> Value {
     let turn = &moment.turn;
-    let (phase, where_it_is, say) = match turn.phase {
+    let (phase, where_it_is, is, what_to_do) = match turn.phase {
+        Phase::Waiting if moment.chosen.is_none() => (
+            "waiting",
+            "from the turning point",
+            "No line is seen",
+            "bring one into the field.",
+        ),
         Phase::Waiting => (
             "waiting",
             "from the turning point",
-            "The line stands: turn the prism table slowly.",
+            "The line stands",
+            "turn the prism table slowly.",
         ),
         Phase::Moving => (
             "moving",
             "before the turning point",
-            "The line moves: go on in the same direction.",
+            "The line moves",
+            "go on in the same direction.",
         ),
         Phase::Near => (
             "near",
             "before the turning point",
-            "The turning point is near: go on slowly.",
+            "The turning point is near",
+            "go on slowly.",
         ),
         Phase::Turned => (
             "turned",
             "past the turning point",
-            "The line has turned: go on a little, then back through the turn once more.",
+            "The line has turned",
+            "go on a little, then back through the turn once more.",
         ),
         Phase::Lost => (
             "lost",
             "from the turning point",
-            "The line is not to be seen: bring it back into the field.",
+            "The line is not to be seen",
+            "bring it back into the field.",
         ),
         Phase::ReversedByHandMaybe => (
             "reversed_by_hand_maybe",
             "from where it came back",
-            "The line came back, but that may have been the hand: go on in one direction until it turns by itself.",
+            "The line came back, but that may have been the hand",
+            "go on in one direction until it turns by itself.",
         ),
+    };
+    let say = if in_sweep {
+        format!("{is}: {what_to_do}")
+    } else {
+        format!("{is}.")
     };
     let distance = turn.distance_px.map(|px| scale.distance(px));
     let text = distance.map(|d| format!("{:.1}{} {where_it_is}", d.abs(), scale.mark()));

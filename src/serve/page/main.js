@@ -113,9 +113,10 @@ const PHASES = { waiting: ["open", "Waiting"], moving: ["fair", "Moving"], near:
 function showNow() {
   const { picture, guide: g } = state;
   const verdict = byId("verdict");
-  setAttribute(verdict, "data-good", picture ? String(picture.good) : null);
-  setIcon(verdict, !picture ? "open" : picture.good ? "yes" : "warn");
-  setText(verdict.querySelector("span"), picture?.say ?? "Waiting for a picture");
+  const judged = picture?.say ? picture : null; // nothing is said of a picture that is not there
+  setAttribute(verdict, "data-good", judged ? String(judged.good) : null);
+  setIcon(verdict, !judged ? "open" : judged.good ? "yes" : "warn");
+  setText(verdict.querySelector("span"), judged?.say ?? "Waiting for a picture");
   setText(byId("say"), g.say);
   setAttribute(byId("say"), "data-long", g.say.length > 120 ? "" : null);
   for (const part of ["table", "telescope"]) {

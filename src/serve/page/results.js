@@ -32,7 +32,10 @@ export class Results {
     const part = (name) => el("section", { class: `part ${name}` });
     this.#parts = Object.fromEntries(["head", "plot", "lines", "budget", "glasses", "readings", "sweeps", "take", "note"].map((name) => [name, part(name)]));
     for (const name of Object.keys(this.#parts)) this.#others[name] = changed();
-    byId("results").append(...Object.values(this.#parts));
+    const { head, plot, lines, budget, glasses, readings, sweeps, take, note: notes } = this.#parts;
+    // Two columns that are as long as what is in them; on a phone one below the other.
+    const column = (...parts) => el("div", { class: "column" }, parts);
+    byId("results").append(head, column(plot, lines, budget, glasses, sweeps), column(readings), take, notes);
     new ResizeObserver(() => this.#plot()).observe(this.#parts.plot);
     this.#strike = this.#dialog();
     this.#sweeps = new Sweeps(this.#parts.sweeps, link);

@@ -125,7 +125,7 @@ export class Strip {
       pen.stroke();
       pen.setLineDash([]);
       const last = own.at(-1);
-      if (main && last[0] > end - 1) { pen.fillStyle = ink; pen.beginPath(); pen.arc(x(last[0]), y(last[1]), 4.5, 0, 7); pen.fill(); }
+      if (main && !kept && last[0] > end - 1) { pen.fillStyle = ink; pen.beginPath(); pen.arc(x(last[0]), y(last[1]), 4.5, 0, 7); pen.fill(); }
     });
     let number = 0, lastAt = -Infinity;
     for (const turn of known) {
