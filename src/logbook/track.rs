@@ -68,7 +68,7 @@ pub fn write(lines: &[FollowedLine], out: impl Write) -> Result<(), csv::Error> 
 /// Other columns, a row that is none, or what the reader underneath says; the points before it were handed on.
 pub fn read(from: impl Read, mut take: impl FnMut(usize, TrackPoint)) -> Result<(), csv::Error> {
     let mut reader = csv::Reader::from_reader(from);
-    if reader.headers()? != &COLUMNS[..] {
+    if reader.headers()? != COLUMNS[..] {
         return Err(std::io::Error::other("the columns are not those of a track").into());
     }
     for row in reader.deserialize() {

@@ -97,7 +97,7 @@ export class Strip {
     const every = niceStep(span, Math.max(2, Math.floor(width / 110)));
     const kept = this.#track.kept ?? null;
     for (let n = 0; n * every < span; n += 1) {
-      const back = n * every;
+      const back = Number((n * every).toFixed(6));
       const at = x(kept ? start + back : end - back);
       pen.strokeStyle = rule;
       pen.beginPath(); pen.moveTo(at, height - edge.bottom); pen.lineTo(at, height - edge.bottom + 4); pen.stroke();

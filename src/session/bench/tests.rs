@@ -519,8 +519,13 @@ fn a_turn_is_marked_as_it_is_found() {
     assert!(moment.turn.distance_px.is_some_and(|d| d.abs() > 10.0));
 }
 
-/// What is drawn of a kept sweep, as numbers: lines with their points, and turning points.
-fn drawn(desk: &Desk, id: u64) -> (Vec<(usize, f64, f64)>, Vec<(usize, f64, bool)>) {
+/// A line, a time, and its offset then.
+type Points = Vec<(usize, f64, f64)>;
+/// A line, a time, and whether the turning point counts.
+type Turns = Vec<(usize, f64, bool)>;
+
+/// What is drawn of a kept sweep.
+fn drawn(desk: &Desk, id: u64) -> (Points, Turns) {
     let (_, watched) = desk.sweep(id).unwrap();
     let sweep = &watched.unwrap().sweep;
     let points = sweep.lines.iter().flat_map(|line| {

@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use super::book::{Book, KeptReading, KeptSweep, ReadingKind};
 use super::doubts::doubt;
-use super::guide::Step;
+use super::guide::{Place, Step};
 use super::keep;
 use super::player::{Command, EndedSweep, SourceKind, held};
 use super::results::{Results, U_TYPED_PRISM_ANGLE_ARCSEC, in_readings, results};
@@ -469,7 +469,7 @@ impl Desk {
         id: u64,
         line: Option<&str>,
         ended: &EndedSweep,
-    ) -> Result<(String, Option<(Step, Option<String>)>), Refused> {
+    ) -> Result<(String, Option<Place>), Refused> {
         let (entry, watched) = self.swept(id, line, ended)?;
         let (mut said, mut next) = (String::new(), None);
         if let Entry::SweepEnded { lines, .. } = &entry {
@@ -716,7 +716,7 @@ fn mean_offset(same: &[(&Arc<SeenFrame>, &SightedLine)]) -> Option<(f64, f64)> {
 }
 
 /// After a line its central image, but first the other lines of the same sweep, whose reading is the same; none where it was read before.
-fn after_line(book: &Book, name: Option<&str>) -> Option<(Step, Option<String>)> {
+fn after_line(book: &Book, name: Option<&str>) -> Option<Place> {
     let last = book.counted(ReadingKind::Line).next_back()?;
     let sweep = book
         .sweeps
