@@ -199,6 +199,7 @@ link.addEventListener("state", ({ detail }) => {
   state = detail;
   root.dataset.role = state.role;
   byId("invite").hidden = !state.share;
+  if (state.source.seq === 0) eye.clear();
   showNow();
   showOffset();
   showTurn();

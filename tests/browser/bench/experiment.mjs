@@ -110,6 +110,7 @@ async function resumed(page, bench, sweeps, faults, save) {
   await page.until("document.documentElement.dataset.link !== 'live'", 12_000);
   await bench.start();
   await page.until("document.documentElement.dataset.link === 'live'", 15_000);
+  await page.until("document.getElementById('no-picture')", 3_000).catch(() => faults.push("after a start without a source the picture from before still stands"));
   const after = await drawn();
   must(faults, before[0] > 1_000 && Math.abs(after[0] - before[0]) < 0.02 * before[0], `the strip of a kept sweep has ${before[0]} pixels before and ${after[0]} after a start`);
   must(faults, after[1] === before[1], `of a kept sweep is said before "${before[1]}" and after a start "${after[1]}"`);
