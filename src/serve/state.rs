@@ -188,6 +188,8 @@ fn experiment(desk: &Desk, book: &Book, results: &Results) -> Value {
         "bench": desk.bench_name(),
         "refracting_angle": results.prism_angle_deg.as_ref().map(|angle| json!({ "text": angle_with_expanded(angle) })),
         "u_refracting_angle_arcsec": U_TYPED_PRISM_ANGLE_ARCSEC,
+        "typed_angle": book.setup.refracting_angle,
+        "u_typed_angle_arcsec": book.setup.u_refracting_angle_arcsec,
         "scale": results.scale.as_ref().map(|scale| json!({
             "text": with_standard(scale.arcsec_per_px(), scale.u_arcsec_per_px(), "\u{2033}/px"),
             "points": scale.points,

@@ -776,6 +776,14 @@ async fn a_typed_refracting_angle_has_its_uncertainty() {
         });
         let answer = bench.act(&action, &[OURS]).await;
         assert_eq!(answer.status, StatusCode::OK, "{}", answer.json());
+        // As it was typed, for whoever changes the experiment later.
+        let state = bench.get("/api/state", &[OURS]).await.json();
+        assert_eq!(state["experiment"]["typed_angle"], "60 00 00");
+        let own = typed.filter(|typed| !typed.is_empty());
+        assert_eq!(
+            state["experiment"]["u_typed_angle_arcsec"].as_f64(),
+            own.map(|_| u_arcsec)
+        );
         let begun = std::time::Instant::now();
         loop {
             let results = bench.desk.results();
