@@ -297,9 +297,14 @@ fn a_whole_experiment_comes_out_as_it_was_made() {
         keep(&server, "central", Some(name), central);
         if set == "3" {
             // In the middle of it all the plug is pulled.
+            let before = kept_sweeps(&server);
             server.kill();
             server = Server::start(&arguments);
             assert_eq!(server.state()["kept"]["trouble"], Value::Null);
+            server.until("the scale", |state| {
+                state["experiment"]["scale"].is_object()
+            });
+            same_sweeps(&before, &kept_sweeps(&server));
         }
     }
     let lines_done = |state: &Value| state["results"]["lines"].as_array().map_or(0, Vec::len);
@@ -329,11 +334,11 @@ fn a_whole_experiment_comes_out_as_it_was_made() {
     // What is taken home says the same, and the table can be reduced without the page.
     let result: Value = serde_json::from_slice(&server.get("/api/result.json")).unwrap();
     assert_eq!(result["kind"], "reduce");
-    assert!(
-        String::from_utf8(server.get("/api/report.html"))
-            .unwrap()
-            .contains("1.6240")
-    );
+    let report = String::from_utf8(server.get("/api/report.html")).unwrap();
+    assert!(report.contains("1.6240"));
+    // The tracks of all lines, those from before the plug was pulled as well.
+    let last_track = format!("id=\"track-{}", lines.len());
+    assert!(report.contains(&last_track), "{last_track} is missing");
     assert!(server.get("/api/report.pdf").starts_with(b"%PDF"));
     assert_eq!(
         String::from_utf8(server.get("/api/result.csv"))
@@ -385,6 +390,39 @@ fn a_whole_experiment_comes_out_as_it_was_made() {
             logbook.join(sweep["recording"].as_str().unwrap()).exists(),
             "{sweep}"
         );
+    }
+}
+
+/// Strips of all kept sweeps.
+fn kept_sweeps(server: &Server) -> Vec<Value> {
+    let state = server.state();
+    let sweeps = state["sweeps"].as_array().unwrap();
+    let strip = |sweep: &Value| {
+        let body = server.get(&format!("/api/sweep/{}", sweep["id"]));
+        assert!(body.len() < 200_000, "{} bytes", body.len());
+        serde_json::from_slice(&body).unwrap()
+    };
+    sweeps.iter().map(strip).collect()
+}
+
+/// That strips are the same, with points and turning points, up to the digits in their tables.
+fn same_sweeps(one: &[Value], other: &[Value]) {
+    assert!(!one.is_empty() && one.len() == other.len());
+    for (one, other) in one.iter().zip(other) {
+        assert_eq!(one["lines"], other["lines"]);
+        assert_eq!(one["strip"]["turns"], other["strip"]["turns"]);
+        let turns = one["strip"]["turns"].as_array().unwrap();
+        assert!(turns.iter().any(|turn| turn["counted"] == true));
+        let points = |sweep: &Value| sweep["strip"]["points"].as_array().unwrap().clone();
+        let (one, other) = (points(one), points(other));
+        assert!(one.len() > 100 && one.len() == other.len());
+        for (one, other) in one.iter().zip(&other) {
+            let off = |at: usize| (one[at].as_f64().unwrap() - other[at].as_f64().unwrap()).abs();
+            assert!(
+                off(0) < 2e-4 && off(1) < 0.01 && off(3) == 0.0,
+                "{one} {other}"
+            );
+        }
     }
 }
 

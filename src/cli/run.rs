@@ -84,7 +84,9 @@ fn watch_one(flags: &Watch, source: &str) -> Result<Answer, CliError> {
     })?;
     drop(progress);
     if let Some(path) = &flags.track {
-        write_csv(path, |file| table::track(&watched.sweep, file))?;
+        write_csv(path, |file| {
+            session::track::write(&watched.sweep.lines, file)
+        })?;
     }
     let cautions = cautions_of(&watched);
     let complete = watched.failure.is_none();

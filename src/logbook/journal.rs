@@ -57,8 +57,14 @@ pub struct SweptLine {
 pub struct SweptTurn {
     /// Number that the page showed.
     pub line_id: Option<u64>,
+    /// Number of its line among those of the sweep, from 1 on the left.
+    #[serde(default)]
+    pub line: Option<usize>,
     /// Time of the source, s.
     pub time_s: f64,
+    /// Position, px.
+    #[serde(default)]
+    pub x_px: Option<f64>,
     /// Offset from the cross-hairs, px.
     pub offset_px: Option<f64>,
     /// Standard uncertainty, px.
@@ -146,6 +152,9 @@ pub enum Entry {
         turns: Vec<SweptTurn>,
         /// Frames as received, below the folder.
         recording: Option<String>,
+        /// Every line in every frame, a table below the folder.
+        #[serde(default)]
+        track: Option<String>,
     },
     /// A line of a sweep that was measured got its name.
     LineNamed {

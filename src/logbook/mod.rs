@@ -27,3 +27,4 @@ pub mod scale;
 pub mod table;
 #[cfg(test)]
 mod tests;
+pub mod track;

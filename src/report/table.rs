@@ -1,48 +1,7 @@
 //! Tables as CSV: the unit in every column's name, what is not known left empty.
 
 use crate::basics::units::ARCSEC_PER_DEG;
-use crate::session::{Experiment, Measured, Sweep};
-
-/// Every line of every frame of a sweep: `frame,t_s,line,x_px,u_px,offset_px,level,saturated`.
-///
-/// # Errors
-/// What the writer underneath says.
-pub fn track(sweep: &Sweep, out: impl std::io::Write) -> Result<(), csv::Error> {
-    let mut writer = csv::Writer::from_writer(out);
-    writer.write_record([
-        "frame",
-        "t_s",
-        "line",
-        "x_px",
-        "u_px",
-        "offset_px",
-        "level",
-        "saturated",
-    ])?;
-    let mut points: Vec<_> = sweep
-        .lines
-        .iter()
-        .flat_map(|line| line.track.iter().map(move |point| (line.line, point)))
-        .collect();
-    points.sort_by_key(|(line, point)| (point.frame, *line));
-    for (line, point) in points {
-        writer.write_record([
-            point.frame.to_string(),
-            format!("{:.6}", point.time_s),
-            line.to_string(),
-            format!("{:.4}", point.x_px),
-            format!("{:.4}", point.u_px),
-            point
-                .offset_px
-                .map(|offset| format!("{offset:.4}"))
-                .unwrap_or_default(),
-            format!("{:.4}", point.level),
-            point.saturated.to_string(),
-        ])?;
-    }
-    writer.flush()?;
-    Ok(())
-}
+use crate::session::{Experiment, Measured};
 
 /// The lines of a reduction.
 ///

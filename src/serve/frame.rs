@@ -1,7 +1,6 @@
 //! Frames for those who watch: a JPEG picture, coded once however many ask, with what was seen in it.
 
-use image::ExtendedColorType;
-use image::codecs::jpeg::JpegEncoder;
+use jpeg_encoder::{ColorType, Encoder};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::time::UNIX_EPOCH;
@@ -39,12 +38,12 @@ pub(super) fn coded(seen: &SeenFrame, names: &BTreeMap<u64, String>, divisor: us
 fn jpeg(frame: &Frame, divisor: usize) -> Vec<u8> {
     let (levels, width, height) = picture(frame, divisor.max(1));
     let mut bytes = Vec::new();
-    let size = |length: usize| u32::try_from(length).unwrap_or(0);
-    let coded = JpegEncoder::new_with_quality(&mut bytes, QUALITY).encode(
+    let size = |length: usize| u16::try_from(length).unwrap_or(0);
+    let coded = Encoder::new(&mut bytes, QUALITY).encode(
         &levels,
         size(width),
         size(height),
-        ExtendedColorType::L8,
+        ColorType::Luma,
     );
     if coded.is_err() {
         // A frame too large for JPEG is shown by its drawing only.
@@ -56,33 +55,46 @@ fn jpeg(frame: &Frame, divisor: usize) -> Vec<u8> {
 /// The frame with 8 bits a pixel, rows one after the other, each pixel the mean of `divisor` by `divisor`; columns and rows that do
 /// not make a whole one are left out.
 fn picture(frame: &Frame, divisor: usize) -> (Vec<u8>, usize, usize) {
-    let (width, height) = (frame.width() / divisor, frame.height() / divisor);
-    let pixels = (divisor * divisor) as f32;
-    let black = pixels * f32::from(frame.black);
-    let range = f32::from(frame.full_scale) - f32::from(frame.black);
-    let factor = 255.0 / (pixels * range.max(1.0));
+    let levels = frame.levels.as_standard_layout();
+    let levels = levels.as_slice().unwrap_or_default();
+    // The number is known when the program is made, so that many pixels are summed at a time.
+    let shown = match divisor {
+        1 => means::<1>(frame, levels),
+        2 => means::<2>(frame, levels),
+        3 => means::<3>(frame, levels),
+        4 => means::<4>(frame, levels),
+        5 => means::<5>(frame, levels),
+        6 => means::<6>(frame, levels),
+        7 => means::<7>(frame, levels),
+        _ => means::<MOST_TO_ONE>(frame, levels),
+    };
+    (shown, frame.width() / divisor, frame.height() / divisor)
+}
+
+/// Means of `N` by `N` pixels from black to full scale, as 0 to 255, rounded down.
+fn means<const N: usize>(frame: &Frame, levels: &[u16]) -> Vec<u8> {
+    let (width, height) = (frame.width() / N, frame.height() / N);
+    let pixels = (N * N) as u32;
+    let black = pixels * u32::from(frame.black);
+    let range = u64::from(pixels) * u64::from(frame.full_scale.saturating_sub(frame.black).max(1));
+    // In units of 2^-32 and rounded up, so that a level that is clipped is white.
+    let factor = (255_u64 << 32).div_ceil(range);
     let mut shown = Vec::with_capacity(width * height);
-    let mut sums = vec![0_u32; width * divisor];
-    for row in 0..height {
+    let mut sums = vec![0_u32; width * N];
+    for rows in levels.chunks_exact((frame.width() * N).max(1)) {
         sums.fill(0);
-        for levels in frame
-            .levels
-            .rows()
-            .into_iter()
-            .skip(row * divisor)
-            .take(divisor)
-        {
-            for (sum, level) in sums.iter_mut().zip(levels) {
+        for row in rows.chunks_exact(frame.width()) {
+            for (sum, level) in sums.iter_mut().zip(row) {
                 *sum += u32::from(*level);
             }
         }
-        shown.extend(sums.chunks_exact(divisor).map(|few| {
-            let sum: u32 = few.iter().sum();
-            // Rounded down and held between 0 and 255 by the conversion itself.
-            ((sum as f32 - black) * factor) as u8
+        let (few, _) = sums.as_chunks::<N>();
+        shown.extend(few.iter().map(|few| {
+            let above = few.iter().sum::<u32>().saturating_sub(black);
+            ((u64::from(above) * factor) >> 32).min(255) as u8
         }));
     }
-    (shown, width, height)
+    shown
 }
 
 fn sight(sight: &Sight, names: &BTreeMap<u64, String>, divisor: usize) -> Value {
@@ -176,6 +188,46 @@ mod tests {
         assert_eq!(levels, [5, 7, 9, 25, 27, 29]);
         let (levels, width, height) = picture(&frame, 1);
         assert_eq!((width, height, levels[8]), (7, 5, 11));
+    }
+
+    #[test]
+    fn a_picture_of_every_size_is_the_mean_rounded_down() {
+        let frame = frame(67, 41, |row, column| {
+            ((row * 37 + column * 101) % 256) as u16
+        });
+        for divisor in 1..=MOST_TO_ONE {
+            let (levels, width, height) = picture(&frame, divisor);
+            assert_eq!((width, height), (67 / divisor, 41 / divisor));
+            assert_eq!(levels.len(), width * height);
+            for (at, level) in levels.iter().enumerate() {
+                let (row, column) = (at / width * divisor, at % width * divisor);
+                let sum: usize = (row..row + divisor)
+                    .flat_map(|row| (column..column + divisor).map(move |column| (row, column)))
+                    .map(|at| usize::from(frame.levels[at]))
+                    .sum();
+                assert_eq!(
+                    usize::from(*level),
+                    sum / (divisor * divisor),
+                    "{divisor}: {at}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn a_coded_picture_is_read_by_another_decoder() {
+        let frame = frame(320, 240, |row, column| ((row + column) / 3) as u16);
+        let coded = jpeg(&frame, 2);
+        let read = image::load_from_memory_with_format(&coded, image::ImageFormat::Jpeg)
+            .unwrap()
+            .to_luma8();
+        assert_eq!(read.dimensions(), (160, 120));
+        let (levels, ..) = picture(&frame, 2);
+        for (read, level) in read.as_raw().iter().zip(levels) {
+            assert!(read.abs_diff(level) <= 4, "{read} {level}");
+        }
+        // Larger than JPEG can be: no picture.
+        assert!(jpeg(&self::frame(70_000, 1, |_, _| 0), 1).is_empty());
     }
 
     #[test]

@@ -194,6 +194,7 @@ pub(super) fn routes(app: Arc<App>) -> Router {
         .route("/api/state", get(whole_state))
         .route("/api/events", get(events))
         .route("/api/frame", get(next_frame))
+        .route("/api/sweep/{id}", get(kept_sweep))
         .route("/api/do", post(act))
         .route("/api/invite.svg", get(invite))
         .route("/api/report.html", get(downloads::report_html))
@@ -441,6 +442,30 @@ async fn act(
         Err(_) => refused(
             StatusCode::INTERNAL_SERVER_ERROR,
             "that failed within the program; look at the readings before you do it again",
+        ),
+    }
+}
+
+async fn kept_sweep(
+    State(app): State<Arc<App>>,
+    id: Result<Path<u64>, axum::extract::rejection::PathRejection>,
+) -> Response {
+    let Ok(Path(id)) = id else {
+        return refused(
+            StatusCode::BAD_REQUEST,
+            "a sweep has a whole number; take one of those in the list of sweeps",
+        );
+    };
+    let drawn = tokio::task::spawn_blocking(move || state::kept_sweep(&app.desk, id)).await;
+    match drawn {
+        Ok(Some(sweep)) => axum::Json(sweep).into_response(),
+        Ok(None) => refused(
+            StatusCode::NOT_FOUND,
+            "there is no sweep of this number; look at the list of sweeps",
+        ),
+        Err(_) => refused(
+            StatusCode::INTERNAL_SERVER_ERROR,
+            "the sweep cannot be drawn; its recording and its track are in the logbook's folder",
         ),
     }
 }

@@ -13,6 +13,9 @@ use crate::session::{Cause, ReadyScale, Shape};
 
 /// Points of the strip that are sent.
 const STRIP_POINTS: usize = 600;
+/// Points and turning points of a kept sweep that are sent.
+const KEPT_POINTS: usize = 3000;
+const KEPT_TURNS: usize = 200;
 
 /// What is never forgotten beside a telescope.
 const TELESCOPE: &str =
@@ -46,14 +49,15 @@ pub(super) fn state(desk: &Desk, drawn: &Drawn) -> Value {
     let book = desk.book();
     let scale = Scale::of(&results);
     let (folder, trouble) = desk.kept();
+    let guided = desk.guide();
     json!({
         "lineturn": env!("CARGO_PKG_VERSION"),
         "source": source(&moment),
         "picture": picture(&moment),
         "offset": offset(&moment, &scale),
         "track": track(&moment, &scale),
-        "turn": turn(&moment, &scale),
-        "guide": guide(&desk.guide()),
+        "turn": turn(&moment, &scale, guided.in_sweep),
+        "guide": guide(&guided),
         "experiment": experiment(desk, &book, &results),
         "readings": book.readings.iter().map(|reading| kept(reading, &results)).collect::<Vec<_>>(),
         "notes": book.notes,
@@ -184,6 +188,8 @@ fn experiment(desk: &Desk, book: &Book, results: &Results) -> Value {
         "bench": desk.bench_name(),
         "refracting_angle": results.prism_angle_deg.as_ref().map(|angle| json!({ "text": angle_with_expanded(angle) })),
         "u_refracting_angle_arcsec": U_TYPED_PRISM_ANGLE_ARCSEC,
+        "typed_angle": book.setup.refracting_angle,
+        "u_typed_angle_arcsec": book.setup.u_refracting_angle_arcsec,
         "scale": results.scale.as_ref().map(|scale| json!({
             "text": with_standard(scale.arcsec_per_px(), scale.u_arcsec_per_px(), "\u{2033}/px"),
             "points": scale.points,
@@ -216,7 +222,91 @@ fn sweep(sweep: &KeptSweep) -> Value {
         .iter()
         .map(|line| json!({ "line_id": line.line_id, "name": line.name, "turned": line.turned, "passes": line.passes }))
         .collect();
-    json!({ "id": sweep.id, "lines": lines, "recording": sweep.recording })
+    json!({ "id": sweep.id, "at": sweep.at, "lines": lines, "recording": sweep.recording, "track": sweep.track })
+}
+
+/// A kept sweep as a strip shows it: the way of each line and all turning points; none where there is no sweep of this number.
+pub(super) fn kept_sweep(desk: &Desk, id: u64) -> Option<Value> {
+    let (kept, watched) = desk.sweep(id)?;
+    let results = desk.results();
+    let scale = Scale::of(&results);
+    let lines = watched.as_ref().map_or(&[][..], |w| &w.sweep.lines[..]);
+    let all: usize = lines.iter().map(|line| line.track.len()).sum();
+    let every = all.div_ceil(KEPT_POINTS).max(1);
+    let points: Vec<Value> = lines
+        .iter()
+        .flat_map(|line| {
+            let number = line.line;
+            line.track
+                .iter()
+                .step_by(every)
+                .filter_map(move |point| Some((number, point.time_s, point.offset_px?, point.u_px)))
+        })
+        .map(|(line, t_s, offset_px, u_px)| {
+            strip_point(t_s, scale.shown(offset_px, u_px), line as u64)
+        })
+        .collect();
+    let turns: Vec<Value> = kept
+        .turns
+        .iter()
+        .take(KEPT_TURNS)
+        .map(|turn| {
+            let shown = turn.offset_px.map(|px| scale.shown(px, turn.u_px));
+            turning(
+                turn.time_s,
+                shown,
+                turn.line.map(|line| line as u64),
+                turn.counted,
+                &turn.why,
+            )
+        })
+        .collect();
+    let lines: Vec<Value> = (1..)
+        .zip(&kept.lines)
+        .map(|(line, swept)| {
+            json!({
+                "line": line,
+                "name": swept.name,
+                "turned": swept.turned,
+                "passes": swept.passes,
+                "text": swept.offset_px.map(|px| offset_text(&results, (px, swept.u_px))),
+            })
+        })
+        .collect();
+    Some(json!({
+        "id": kept.id,
+        "at": kept.at,
+        "begin_s": kept.times_s.0,
+        "end_s": kept.times_s.1,
+        "frames": kept.frames,
+        "lines": lines,
+        "recording": kept.recording,
+        "track": kept.track,
+        "strip": { "window_s": kept.times_s.1 - kept.times_s.0, "points": points, "unit": scale.unit(), "turns": turns },
+    }))
+}
+
+/// A point of a strip, with more digits than anybody sees there and no more.
+fn strip_point(t_s: f64, (offset, u): (f64, f64), line: u64) -> Value {
+    let short = |value: f64| (value * 1e4).round() / 1e4;
+    json!([short(t_s), short(offset), short(u), line])
+}
+
+fn turning(
+    t_s: f64,
+    shown: Option<(f64, f64)>,
+    line: Option<u64>,
+    counted: bool,
+    why: &str,
+) -> Value {
+    json!({
+        "t_s": t_s,
+        "offset": shown.map(|(offset, _)| offset),
+        "u": shown.map(|(_, u)| u),
+        "line_id": line,
+        "counted": counted,
+        "why": why,
+    })
 }
 
 fn grown(book: &Book, results: &Results) -> Value {
@@ -277,6 +367,7 @@ fn source(moment: &Moment) -> Value {
         "speed": source.speed,
         "fps_analysed": (source.fps_analysed * 10.0).round() / 10.0,
         "lost": source.lost,
+        "seq": moment.seen.as_ref().map_or(0, |seen| seen.sight.seq),
         "trouble": source.trouble,
     })
 }
@@ -373,8 +464,8 @@ fn track(moment: &Moment, scale: &Scale) -> Value {
         .rev()
         .step_by(every)
         .map(|point| {
-            let (offset, u) = scale.shown(point.offset_px, point.u_px);
-            json!([point.time_s, offset, u, point.id])
+            let shown = scale.shown(point.offset_px, point.u_px);
+            strip_point(point.time_s, shown, point.id)
         })
         .collect();
     let points: Vec<Value> = points.into_iter().rev().collect();
@@ -383,52 +474,63 @@ fn track(moment: &Moment, scale: &Scale) -> Value {
         .iter()
         .map(|turn| {
             let shown = turn.offset_px.map(|px| scale.shown(px, turn.u_px));
-            json!({
-                "t_s": turn.time_s,
-                "offset": shown.map(|(offset, _)| offset),
-                "u": shown.map(|(_, u)| u),
-                "line_id": turn.id,
-                "counted": turn.counted,
-                "why": turn.why,
-            })
+            turning(turn.time_s, shown, turn.id, turn.counted, &turn.why)
         })
         .collect();
     json!({ "window_s": STRIP_S, "points": points, "unit": scale.unit(), "turns": turns })
 }
 
-fn turn(moment: &Moment, scale: &Scale) -> Value {
+/// Where the line is; what the hand on the table should do is said in a sweep only.
+fn turn(moment: &Moment, scale: &Scale, in_sweep: bool) -> Value {
     let turn = &moment.turn;
-    let (phase, where_it_is, say) = match turn.phase {
+    let (phase, where_it_is, is, what_to_do) = match turn.phase {
+        Phase::Waiting if moment.chosen.is_none() => (
+            "waiting",
+            "from the turning point",
+            "No line is seen",
+            "bring one into the field.",
+        ),
         Phase::Waiting => (
             "waiting",
             "from the turning point",
-            "The line stands: turn the prism table slowly.",
+            "The line stands",
+            "turn the prism table slowly.",
         ),
         Phase::Moving => (
             "moving",
             "before the turning point",
-            "The line moves: go on in the same direction.",
+            "The line moves",
+            "go on in the same direction.",
         ),
         Phase::Near => (
             "near",
             "before the turning point",
-            "The turning point is near: go on slowly.",
+            "The turning point is near",
+            "go on slowly.",
         ),
         Phase::Turned => (
             "turned",
             "past the turning point",
-            "The line has turned: go on a little, then back through the turn once more.",
+            "The line has turned",
+            "go on a little, then back through the turn once more.",
         ),
         Phase::Lost => (
             "lost",
             "from the turning point",
-            "The line is not to be seen: bring it back into the field.",
+            "The line is not to be seen",
+            "bring it back into the field.",
         ),
         Phase::ReversedByHandMaybe => (
             "reversed_by_hand_maybe",
             "from where it came back",
-            "The line came back, but that may have been the hand: go on in one direction until it turns by itself.",
+            "The line came back, but that may have been the hand",
+            "go on in one direction until it turns by itself.",
         ),
+    };
+    let say = if in_sweep {
+        format!("{is}: {what_to_do}")
+    } else {
+        format!("{is}.")
     };
     let distance = turn.distance_px.map(|px| scale.distance(px));
     let text = distance.map(|d| format!("{:.1}{} {where_it_is}", d.abs(), scale.mark()));

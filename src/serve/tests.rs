@@ -669,6 +669,15 @@ async fn what_makes_no_sense_is_refused_in_a_sentence() {
     for (method, path, status) in [
         (Method::GET, "/api/frame?after=x", StatusCode::BAD_REQUEST),
         (Method::GET, "/api/frame?after=-1", StatusCode::BAD_REQUEST),
+        (Method::GET, "/api/sweep/1", StatusCode::NOT_FOUND),
+        (Method::GET, "/api/sweep/x", StatusCode::BAD_REQUEST),
+        (Method::GET, "/api/sweep/-1", StatusCode::BAD_REQUEST),
+        (Method::GET, "/api/sweep/1.5", StatusCode::BAD_REQUEST),
+        (
+            Method::GET,
+            "/api/sweep/..%2f..%2fetc",
+            StatusCode::BAD_REQUEST,
+        ),
         (Method::GET, "/nowhere", StatusCode::NOT_FOUND),
         (Method::GET, "/api/do", StatusCode::METHOD_NOT_ALLOWED),
         (Method::DELETE, "/api/state", StatusCode::METHOD_NOT_ALLOWED),
@@ -767,6 +776,14 @@ async fn a_typed_refracting_angle_has_its_uncertainty() {
         });
         let answer = bench.act(&action, &[OURS]).await;
         assert_eq!(answer.status, StatusCode::OK, "{}", answer.json());
+        // As it was typed, for whoever changes the experiment later.
+        let state = bench.get("/api/state", &[OURS]).await.json();
+        assert_eq!(state["experiment"]["typed_angle"], "60 00 00");
+        let own = typed.filter(|typed| !typed.is_empty());
+        assert_eq!(
+            state["experiment"]["u_typed_angle_arcsec"].as_f64(),
+            own.map(|_| u_arcsec)
+        );
         let begun = std::time::Instant::now();
         loop {
             let results = bench.desk.results();

@@ -12,7 +12,7 @@ use tokio_stream::StreamExt;
 
 use super::keys::Role;
 use super::routes::{App, refused};
-use crate::session::bench::{ClipInHand, Refused};
+use crate::session::bench::{ClipInHand, NotTaken};
 
 /// A clip of which nothing comes for so long is given up.
 const SILENCE: std::time::Duration = std::time::Duration::from_secs(30);
@@ -56,22 +56,11 @@ async fn received(
     total: Option<u64>,
     body: Body,
 ) -> Result<String, Failed> {
-    let too_long = |refusal: Refused| (StatusCode::PAYLOAD_TOO_LARGE, refusal.0);
     let desk = Arc::clone(&app.desk);
     let name = name.to_owned();
     let mut clip = in_the_back(move || desk.begin_clip(&name, total))
         .await?
-        .map_err(|refusal| {
-            let busy = refusal.0.starts_with("another clip");
-            (
-                if busy {
-                    StatusCode::CONFLICT
-                } else {
-                    StatusCode::PAYLOAD_TOO_LARGE
-                },
-                refusal.0,
-            )
-        })?;
+        .map_err(not_taken)?;
     let mut stream = body.into_data_stream();
     loop {
         let next = tokio::time::timeout(SILENCE, stream.next()).await;
@@ -86,17 +75,25 @@ async fn received(
                 ));
             }
         };
-        let written: (ClipInHand, Result<(), Refused>) = in_the_back(move || {
+        let written: (ClipInHand, Result<(), NotTaken>) = in_the_back(move || {
             let written = clip.write(&bytes);
             (clip, written)
         })
         .await?;
         clip = written.0;
-        written.1.map_err(too_long)?;
+        written.1.map_err(not_taken)?;
     }
-    in_the_back(move || clip.finish())
-        .await?
-        .map_err(|refusal| (StatusCode::UNSUPPORTED_MEDIA_TYPE, refusal.0))
+    in_the_back(move || clip.finish()).await?.map_err(not_taken)
+}
+
+fn not_taken(why: NotTaken) -> Failed {
+    let status = match why {
+        NotTaken::Busy(_) => StatusCode::CONFLICT,
+        NotTaken::TooLong(_) => StatusCode::PAYLOAD_TOO_LARGE,
+        NotTaken::Disk(_) => StatusCode::INSUFFICIENT_STORAGE,
+        NotTaken::NoVideo(_) => StatusCode::UNSUPPORTED_MEDIA_TYPE,
+    };
+    (status, why.to_string())
 }
 
 /// Work that waits for the disk, where it holds nobody up.

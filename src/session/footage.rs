@@ -1,8 +1,8 @@
 //! Footage that a table of readings names: each clip or picture in, the line's offset from the cross-hairs out.
 
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex};
 
 use super::stills::{LocatedFrame, locate_one};
 use super::sweep::{WatchOptions, Watched, watch};
@@ -30,7 +30,7 @@ pub enum Seen {
     /// A still picture.
     Still(LocatedFrame),
     /// A clip.
-    Clip(Box<Watched>),
+    Clip(Arc<Watched>),
 }
 
 /// One piece of footage, measured.
@@ -154,7 +154,7 @@ fn look(want: &Wanted, options: &WatchOptions, finder: &mut Finder) -> Result<Se
         return Ok(Seen::Still(locate_one(finder, &want.path, None)?));
     }
     let watched = watch(&Source::Path(want.path.clone()), options, |_| {})?;
-    Ok(Seen::Clip(Box::new(watched)))
+    Ok(Seen::Clip(Arc::new(watched)))
 }
 
 /// Whether a path is to be read as one still picture: by the ending of its name, since a file of that name that is no picture

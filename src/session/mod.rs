@@ -39,6 +39,7 @@ pub use crate::logbook::bench::{Bench, Sense};
 pub use crate::logbook::record::{CalibrationRecord, WarningRecord};
 pub use crate::logbook::scale::{Calibration, ReadyScale, ScalePoint};
 pub use crate::logbook::table::{ReadingRow, Target};
+pub use crate::logbook::track;
 pub use crate::prism::Reduction;
 pub use crate::prism::air::AirConditions;
 pub use crate::prism::apex::FaceMethod;

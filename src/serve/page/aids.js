@@ -83,7 +83,7 @@ export class Choice {
     return list?.length ? el("ul", { class: "cautions", "aria-label": "Cautions" }, list.map((c) => el("li", {}, icon("warn"), el("span", {}, c)))) : null;
   }
 
-  #form({ lamp, lamps = [], u_refracting_angle_arcsec: u }, chosen) {
+  #form({ lamp, lamps = [], u_refracting_angle_arcsec: u, typed_angle: typed, u_typed_angle_arcsec: u_typed }, chosen) {
     const caution = el("div", { class: "caution-place", "aria-live": "polite" });
     const lines = el("div", { class: "ticks" });
     const measured = el("fieldset", { hidden: !lamp }, el("legend", {}, "Lines to measure"), lines);
@@ -103,9 +103,9 @@ export class Choice {
       measured,
       el("div", { class: "angle" },
         el("label", { class: "field" }, el("span", {}, "Refracting angle, if it is known (else it is measured)"),
-          el("input", { type: "text", name: "angle", inputmode: "text", autocomplete: "off", spellcheck: "false", placeholder: "60 00 00" })),
+          el("input", { type: "text", name: "angle", inputmode: "text", autocomplete: "off", spellcheck: "false", placeholder: "60 00 00", value: typed })),
         el("label", { class: "field" }, el("span", {}, "± standard uncertainty, ″"),
-          el("input", { type: "text", name: "u_angle", inputmode: "decimal", autocomplete: "off", spellcheck: "false", placeholder: String(u ?? ""), "aria-label": "Standard uncertainty of the refracting angle in seconds of arc" }))),
+          el("input", { type: "text", name: "u_angle", inputmode: "decimal", autocomplete: "off", spellcheck: "false", placeholder: String(u ?? ""), value: u_typed, "aria-label": "Standard uncertainty of the refracting angle in seconds of arc" }))),
       el("div", { class: "buttons" },
         el("button", { type: "submit", class: "main" }, lamp ? "Start anew with these" : "Start the experiment"),
         lamp && el("button", { type: "button", class: "quiet", onclick: () => { this.#open = false; this.show(this.#state); } }, "Leave it")));

@@ -71,6 +71,15 @@ export function changed() {
   };
 }
 
+/** The time of day of a record, with the day before it where that is not today. */
+export function clock(text) {
+  const at = new Date(text);
+  if (Number.isNaN(at.getTime())) return text;
+  const day = (date) => [date.getFullYear(), date.getMonth() + 1, date.getDate()].map((n) => String(n).padStart(2, "0")).join("-");
+  const time = at.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
+  return day(at) === day(new Date()) ? time : `${day(at)} ${time}`;
+}
+
 /** Settings of this browser; one that keeps nothing still works. */
 export const kept = {
   get(name) { try { return localStorage.getItem(`bench.${name}`); } catch { return null; } },

@@ -41,6 +41,7 @@ async function sentence(answer, otherwise) {
 export class Link extends EventTarget {
   #status = "connecting";
   #heard = performance.now();
+  #newest = { seq: null, comes: true };
 
   get status() { return this.#status; }
 
@@ -101,6 +102,8 @@ export class Link extends EventTarget {
     if (name === "gone") this.#be("gone");
     else if (name === "state" && data.length > 0) {
       const state = JSON.parse(data.join("\n"));
+      const { seq, playing, kind } = state.source;
+      this.#newest = { seq, comes: playing && kind !== "none" };
       this.#be("live");
       this.#tell("state", state);
     }
@@ -108,7 +111,8 @@ export class Link extends EventTarget {
 
   /**
    * Asks for frames for ever, fit for a view of `wide()` pixels of the screen, and hands each to `draw(sight, blob)`; the next is
-   * asked for when that is done, so a slow browser is served fewer. Nothing is asked for while the page is not seen.
+   * asked for when that is done, so a slow browser is served fewer. Nothing is asked for while the page is not seen, nor while a
+   * picture stands: a request that waits takes one of the few connections that a browser has for all its windows.
    */
   async frames(wide, draw) {
     let after = 0;
@@ -120,6 +124,7 @@ export class Link extends EventTarget {
       }
       if (this.#status !== "live") { await wait(100); continue; }
       if (back) { after = 0; back = false; } // another run of the program counts its frames anew
+      if (!this.#newest.comes && this.#newest.seq <= after) { await wait(50); continue; }
       const limit = within(15_000);
       try {
         const answer = await fetch(`/api/frame?after=${after}&wide=${wide()}`, { headers: headers(), signal: limit.signal, cache: "no-store" });
@@ -169,6 +174,15 @@ export class Link extends EventTarget {
       request.send(file);
     });
     return { answer, stop: () => request.abort() };
+  }
+
+  /** A sweep that was kept, or null where it can't be had. */
+  async sweep(id) {
+    const limit = within(20_000);
+    try {
+      const answer = await fetch(`/api/sweep/${id}`, { headers: headers(), signal: limit.signal, cache: "no-store" });
+      return answer.ok ? await answer.json() : null;
+    } catch { return null; } finally { limit.done(); }
   }
 
   /** The picture of the viewer's address, as an address that an image may show. */

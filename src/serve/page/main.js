@@ -73,8 +73,13 @@ function dress(night) {
   setAttribute(button, "aria-label", night ? "Day palette" : "Night palette");
   const paper = getComputedStyle(root).getPropertyValue("--paper").trim();
   document.querySelector("meta[name=theme-color]").content = paper;
+  repaint();
+}
+
+function repaint() {
   eye.repaint();
   strip.repaint();
+  results.repaint();
 }
 
 /** Three steps of brightness at night. */
@@ -82,8 +87,7 @@ function dim() {
   if (root.dataset.palette !== "night") return;
   root.dataset.dim = String((Number(root.dataset.dim ?? 0) + 1) % 3);
   kept.set("dim", root.dataset.dim);
-  eye.repaint();
-  strip.repaint();
+  repaint();
 }
 
 function sound(on) {
@@ -97,9 +101,9 @@ function sound(on) {
 
 const guide = new Guide(link, act, look);
 const eye = new View((line) => guide.select(line.id));
-const strip = new Strip();
+const strip = new Strip(byId("strip"));
 const choice = new Choice(act);
-const results = new Results(act);
+const results = new Results(act, link);
 const handIn = new HandIn(link, say);
 
 // What the state shows.
@@ -109,9 +113,10 @@ const PHASES = { waiting: ["open", "Waiting"], moving: ["fair", "Moving"], near:
 function showNow() {
   const { picture, guide: g } = state;
   const verdict = byId("verdict");
-  setAttribute(verdict, "data-good", picture ? String(picture.good) : null);
-  setIcon(verdict, !picture ? "open" : picture.good ? "yes" : "warn");
-  setText(verdict.querySelector("span"), picture?.say ?? "Waiting for a picture");
+  const judged = picture?.say ? picture : null; // nothing is said of a picture that is not there
+  setAttribute(verdict, "data-good", judged ? String(judged.good) : null);
+  setIcon(verdict, !judged ? "open" : judged.good ? "yes" : "warn");
+  setText(verdict.querySelector("span"), judged?.say ?? "Waiting for a picture");
   setText(byId("say"), g.say);
   setAttribute(byId("say"), "data-long", g.say.length > 120 ? "" : null);
   for (const part of ["table", "telescope"]) {
@@ -194,6 +199,7 @@ link.addEventListener("state", ({ detail }) => {
   state = detail;
   root.dataset.role = state.role;
   byId("invite").hidden = !state.share;
+  if (state.source.seq === 0) eye.clear();
   showNow();
   showOffset();
   showTurn();

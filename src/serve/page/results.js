@@ -1,8 +1,9 @@
 // Results as they grow, the readings behind them (struck out with a reason, never deleted), and what can be taken home.
 
-import { byId, changed, el, enlarged, icon, keyed, setAttribute, setText } from "./dom.js";
+import { byId, changed, clock, el, enlarged, icon, keyed, setAttribute, setText } from "./dom.js";
 import { download } from "./link.js";
 import { indexPlot } from "./plot.js";
+import { Sweeps } from "./sweeps.js";
 
 const KINDS = { scale: "scale", face: "face of the prism", line: "line", central: "central image" };
 const FILES = [["report.html", "Report (page)"], ["report.pdf", "Report (PDF)"], ["result.csv", "Results (CSV)"], ["result.json", "Results (JSON)"], ["readings.csv", "Readings (CSV)"], ["logbook.jsonl", "Logbook"]];
@@ -24,15 +25,20 @@ export class Results {
   #state = null;
   #parts;
   #others = {};
+  #sweeps;
 
-  constructor(act) {
+  constructor(act, link) {
     this.#act = act;
     const part = (name) => el("section", { class: `part ${name}` });
-    this.#parts = Object.fromEntries(["head", "plot", "lines", "budget", "glasses", "readings", "take", "note"].map((name) => [name, part(name)]));
+    this.#parts = Object.fromEntries(["head", "plot", "lines", "budget", "glasses", "readings", "sweeps", "take", "note"].map((name) => [name, part(name)]));
     for (const name of Object.keys(this.#parts)) this.#others[name] = changed();
-    byId("results").append(...Object.values(this.#parts));
+    const { head, plot, lines, budget, glasses, readings, sweeps, take, note: notes } = this.#parts;
+    // Two columns that are as long as what is in them; on a phone one below the other.
+    const column = (...parts) => el("div", { class: "column" }, parts);
+    byId("results").append(head, column(plot, lines, budget, glasses, sweeps), column(readings), take, notes);
     new ResizeObserver(() => this.#plot()).observe(this.#parts.plot);
     this.#strike = this.#dialog();
+    this.#sweeps = new Sweeps(this.#parts.sweeps, link);
     this.#readingsFrame();
     this.#takeHome();
   }
@@ -78,6 +84,7 @@ export class Results {
       el("ol", { class: "glass-list" }, r.glasses.map((g) => el("li", {}, el("b", {}, g.name), el("span", {}, g.say)))),
     ] : null);
     this.#readings(state);
+    this.#sweeps.show(state);
     // A report needs a result; readings and logbook are there from the first.
     for (const file of this.#parts.take.querySelectorAll("[data-result]")) file.hidden = lines.length === 0;
     const kept = this.#parts.take.querySelector(".kept");
@@ -85,6 +92,9 @@ export class Results {
     this.#parts.note.querySelector("form").hidden = state.role !== "operator";
     keyed(this.#parts.note.querySelector("ul"), (state.notes ?? []).map((text, at) => ({ text, at })), (n) => n.at, () => el("li"), (node, n) => setText(node, n.text));
   }
+
+  /** Reads the colours of the palette anew. */
+  repaint() { this.#sweeps.repaint(); }
 
   #plot() {
     const r = this.#state?.results;
@@ -106,8 +116,7 @@ export class Results {
         const [head, value, more, doubt, button] = node.children;
         setText(head, `${r.id} · ${KINDS[r.kind] ?? r.kind}${r.line ? ` ${r.line}` : ""}`);
         setText(value, [r.window_1, r.window_2].filter(Boolean).join("  ·  "));
-        const at = new Date(r.at);
-        setText(more, [r.offset_text && `offset ${r.offset_text}`, Number.isNaN(at.getTime()) ? r.at : at.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hourCycle: "h23" }), r.frames && `picture ${r.frames.split("/").at(-1)}`].filter(Boolean).join("  ·  "));
+        setText(more, [r.offset_text && `offset ${r.offset_text}`, clock(r.at), r.frames && `picture ${r.frames.split("/").at(-1)}`].filter(Boolean).join("  ·  "));
         setText(doubt, r.struck !== null ? `Struck out: ${r.struck}` : r.doubt ?? "");
         doubt.hidden = !doubt.textContent;
         setAttribute(node, "data-struck", r.struck !== null ? "" : null);

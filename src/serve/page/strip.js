@@ -13,20 +13,23 @@ export function niceStep(span, most) {
 }
 
 export class Strip {
-  #canvas = byId("strip");
+  #canvas;
   #paint = null;
   #track = null;
   #turn = null;
   #active = null;
   #range = null;
 
-  constructor() {
-    new ResizeObserver(() => this.redraw()).observe(this.#canvas);
+  /** Drawn on `canvas`. */
+  constructor(canvas) {
+    this.#canvas = canvas;
+    new ResizeObserver(() => this.redraw()).observe(canvas);
     this.repaint();
   }
 
   repaint() { this.#paint = colours("ink", "soft", "rule", "mark", "other"); this.redraw(); }
 
+  /** Shows what goes on, up to now; a `track` with `kept` is one of a sweep that was kept, from its beginning to its end. */
   show(track, turn, active) {
     if (track?.unit !== this.#track?.unit) this.#range = null;
     [this.#track, this.#turn, this.#active] = [track, turn, active];
@@ -62,11 +65,13 @@ export class Strip {
     if (points.length < 2) {
       pen.fillStyle = soft;
       pen.textAlign = "center";
-      pen.fillText("No line has been followed yet.", width / 2, height / 2);
+      pen.fillText(this.#track?.kept ? "No line was followed in it." : "No line has been followed yet.", width / 2, height / 2);
       return;
     }
     // Not much empty paper at the beginning.
-    const end = points.at(-1)[0], span = Math.min(this.#track.window_s, Math.max(12, 1.1 * (end - points[0][0]))), start = end - span;
+    const end = this.#track.kept?.end ?? points.at(-1)[0];
+    const span = this.#track.kept ? Math.max(1e-3, end - this.#track.kept.begin) : Math.min(this.#track.window_s, Math.max(12, 1.1 * (end - points[0][0])));
+    const start = end - span;
     const known = this.#track.turns.filter((t) => t.offset !== null);
     const turns = known.filter((t) => t.t_s >= start);
     const shown = points.filter((p) => p[0] >= start && (this.#active === null || p[3] === this.#active || !points.some((q) => q[3] === this.#active)));
@@ -90,13 +95,16 @@ export class Strip {
     if (this.#track.unit !== "arcsec") { pen.textAlign = "left"; pen.fillText("px", 2, edge.top + 4); }
     pen.textAlign = "center";
     const every = niceStep(span, Math.max(2, Math.floor(width / 110)));
-    for (let back = 0; back < span; back += every) {
-      const at = x(end - back);
+    const kept = this.#track.kept ?? null;
+    for (let n = 0; n * every < span; n += 1) {
+      const back = Number((n * every).toFixed(6));
+      const at = x(kept ? start + back : end - back);
       pen.strokeStyle = rule;
       pen.beginPath(); pen.moveTo(at, height - edge.bottom); pen.lineTo(at, height - edge.bottom + 4); pen.stroke();
-      pen.textAlign = back === 0 ? "right" : "center";
+      pen.textAlign = n > 0 ? "center" : kept ? "left" : "right";
       pen.fillStyle = soft;
-      pen.fillText(back === 0 ? "now" : `${back} s ago`, back === 0 ? width - edge.right : at, height - 8);
+      const words = kept ? `${back} s` : n === 0 ? "now" : `${back} s ago`;
+      pen.fillText(words, n > 0 ? at : kept ? edge.left : width - edge.right, height - 8);
     }
     pen.save();
     pen.beginPath(); pen.rect(edge.left, 0, width - edge.left - edge.right + 8, height - edge.bottom); pen.clip();
@@ -117,7 +125,7 @@ export class Strip {
       pen.stroke();
       pen.setLineDash([]);
       const last = own.at(-1);
-      if (main && last[0] > end - 1) { pen.fillStyle = ink; pen.beginPath(); pen.arc(x(last[0]), y(last[1]), 4.5, 0, 7); pen.fill(); }
+      if (main && !kept && last[0] > end - 1) { pen.fillStyle = ink; pen.beginPath(); pen.arc(x(last[0]), y(last[1]), 4.5, 0, 7); pen.fill(); }
     });
     let number = 0, lastAt = -Infinity;
     for (const turn of known) {

@@ -86,6 +86,17 @@ export class View {
     this.#picture.dispatchEvent(new CustomEvent("bench:drawn", { bubbles: true, detail: { sight, drawn_ms } }));
   }
 
+  /** There is no picture any more, as of a source before this one or of a program that was started anew. */
+  clear() {
+    if (!this.#bitmap) return;
+    this.#bitmap.close();
+    [this.#bitmap, this.#sight] = [null, null];
+    this.#picture.width = 0;
+    this.#ages = [];
+    this.#box.append(this.#nothing);
+    this.redraw();
+  }
+
   #show() {
     const bitmap = this.#bitmap;
     if (!bitmap) return;
@@ -133,7 +144,7 @@ export class View {
     const pen = marks.getContext("2d");
     pen.setTransform(ratio, 0, 0, ratio, 0, 0);
     pen.clearRect(0, 0, width, height);
-    if (!this.#sight) return;
+    if (!this.#sight) { this.#loupe.show(null, null, null, place, null); return; }
     const at = { x: (x) => left + (x + 0.5) * scale, y: (y) => top + (y + 0.5) * scale };
     this.#hairs(pen, place, at);
     this.#lines(pen, place, at);

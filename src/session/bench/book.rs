@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use crate::basics::units::{CircleReading, Wavelength};
-use crate::logbook::journal::{ChosenLine, Entry, ReadingEntry, Record, SweptLine};
+use crate::logbook::journal::{ChosenLine, Entry, ReadingEntry, Record, SweptLine, SweptTurn};
 use crate::logbook::table::{ReadingRow, Target};
 use crate::prism::lamps::LampTable;
 use crate::session::Watched;
@@ -76,12 +76,24 @@ impl KeptReading {
 pub struct KeptSweep {
     /// Number of the record of its beginning.
     pub id: u64,
+    /// When it was kept, in universal time.
+    pub at: String,
+    /// First and last time of the source, s.
+    pub times_s: (f64, f64),
+    /// Frames looked at.
+    pub frames: u64,
     /// Its lines.
     pub lines: Vec<SweptLine>,
+    /// Reversals in it.
+    pub turns: Vec<SweptTurn>,
     /// Frames as received, below the logbook's folder.
     pub recording: Option<String>,
-    /// All that was seen in it, as long as the program runs.
+    /// Every line in every frame, a table below the logbook's folder.
+    pub track: Option<String>,
+    /// What a report and a drawing show of it, for the newest sweeps.
     pub watched: Option<Arc<Watched>>,
+    /// Whether it was measured in this run of the program, to which the numbers of lines belong.
+    pub of_this_run: bool,
 }
 
 /// How the experiment is set up.
@@ -110,6 +122,10 @@ pub struct Book {
     pub notes: Vec<String>,
     /// Records in the journal.
     pub records: usize,
+    /// A sweep that was begun and not ended so far.
+    begun: Option<u64>,
+    /// A sweep that was never ended, since the program was; none once another is begun.
+    pub(super) cut_off: Option<u64>,
 }
 
 impl Book {
@@ -132,17 +148,34 @@ impl Book {
                 };
             }
             Entry::Reading(entry) => self.readings.extend(kept(record, entry)),
+            Entry::SweepBegan { .. } => {
+                self.begun = Some(record.n);
+                self.cut_off = None;
+            }
             Entry::SweepEnded {
                 sweep,
+                times_s,
+                frames,
                 lines,
+                turns,
                 recording,
+                track,
                 ..
-            } => self.sweeps.push(KeptSweep {
-                id: *sweep,
-                lines: lines.clone(),
-                recording: recording.clone(),
-                watched: None,
-            }),
+            } => {
+                self.begun = None;
+                self.sweeps.push(KeptSweep {
+                    id: *sweep,
+                    at: record.at.clone(),
+                    times_s: *times_s,
+                    frames: *frames,
+                    lines: lines.clone(),
+                    turns: turns.clone(),
+                    recording: recording.clone(),
+                    track: track.clone(),
+                    watched: None,
+                    of_this_run: false,
+                });
+            }
             Entry::LineNamed {
                 sweep,
                 line_id,
@@ -151,10 +184,8 @@ impl Book {
             Entry::Strike { id, reason } => self.set_struck(*id, Some(reason.clone())),
             Entry::Unstrike { id } => self.set_struck(*id, None),
             Entry::Note { text } => self.notes.push(text.clone()),
-            Entry::Opened { .. }
-            | Entry::Source { .. }
-            | Entry::SweepBegan { .. }
-            | Entry::Unknown => {}
+            Entry::Opened { .. } => self.cut_off = self.cut_off.or(self.begun.take()),
+            Entry::Source { .. } | Entry::Unknown => {}
         }
     }
 

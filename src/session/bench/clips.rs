@@ -5,9 +5,9 @@ use std::io::Write;
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use super::Desk;
 use super::keep::{CLIPS, clip_name};
 use super::player::held;
-use super::{Desk, Refused};
 use crate::basics::frame::Frame;
 use crate::capture::{self, Next, Source};
 use crate::logbook::journal::{Entry, make_synced, sync_folder};
@@ -28,6 +28,23 @@ pub struct Upload {
     pub say: String,
 }
 
+/// Why a clip was not taken: one sentence.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum NotTaken {
+    /// Another one is being received, or a sweep is measured.
+    #[error("{0}")]
+    Busy(String),
+    /// It is longer than what is taken.
+    #[error("{0}")]
+    TooLong(String),
+    /// The disk.
+    #[error("{0}")]
+    Disk(String),
+    /// It is no video or picture that is read.
+    #[error("{0}")]
+    NoVideo(String),
+}
+
 /// A clip while it is received; one that is dropped before its end leaves nothing.
 pub struct ClipInHand {
     desk: Arc<Desk>,
@@ -41,19 +58,20 @@ impl Desk {
     /// Begins to receive a clip; `total` is its announced length.
     ///
     /// # Errors
-    /// Another one is being received, it is too long, or the disk.
+    /// Another one is being received, a sweep is under way, it is too long, or the disk.
     pub fn begin_clip(
         self: &Arc<Self>,
         name: &str,
         total: Option<u64>,
-    ) -> Result<ClipInHand, Refused> {
+    ) -> Result<ClipInHand, NotTaken> {
         if let Some(total) = total {
             self.within_limit(total)?;
         }
+        self.no_sweep()?;
         let shown: String = name.chars().filter(|c| !c.is_control()).take(100).collect();
         let mut upload = held(&self.upload);
         if upload.1 {
-            return Err(Refused(
+            return Err(NotTaken::Busy(
                 "another clip is being handed in; wait until it is there".to_owned(),
             ));
         }
@@ -63,7 +81,7 @@ impl Desk {
         let file = make_synced(&folder)
             .and_then(|()| File::create(&path))
             .map_err(|error| {
-                Refused(format!(
+                NotTaken::Disk(format!(
                     "the clip cannot be kept in {} ({error}); make room on the disk",
                     folder.display()
                 ))
@@ -88,12 +106,22 @@ impl Desk {
         })
     }
 
-    fn within_limit(&self, bytes: u64) -> Result<(), Refused> {
+    /// A clip takes the place of the source, which a sweep that is under way would not survive.
+    fn no_sweep(&self) -> Result<(), NotTaken> {
+        if held(&self.sweep).is_none() {
+            return Ok(());
+        }
+        Err(NotTaken::Busy(
+            "a sweep is being measured; end it, then hand the clip in again".to_owned(),
+        ))
+    }
+
+    fn within_limit(&self, bytes: u64) -> Result<(), NotTaken> {
         let limit = self.options.clip_limit_bytes;
         if bytes <= limit {
             return Ok(());
         }
-        Err(Refused(format!(
+        Err(NotTaken::TooLong(format!(
             "the clip is longer than the {} MB that are taken; cut it to the sweep, or copy it to this machine and give it with --source",
             limit / 1_000_000
         )))
@@ -118,11 +146,11 @@ impl ClipInHand {
     ///
     /// # Errors
     /// It grows too long, or the disk.
-    pub fn write(&mut self, bytes: &[u8]) -> Result<(), Refused> {
+    pub fn write(&mut self, bytes: &[u8]) -> Result<(), NotTaken> {
         self.received += bytes.len() as u64;
         let taken = self.desk.within_limit(self.received).and_then(|()| {
             self.file.write_all(bytes).map_err(|error| {
-                Refused(format!(
+                NotTaken::Disk(format!(
                     "the clip cannot be kept ({error}); make room on the disk"
                 ))
             })
@@ -134,7 +162,7 @@ impl ClipInHand {
                 }
                 self.desk.shared.changed();
             }
-            Err(refused) => self.desk.say_upload(refused.0.clone()),
+            Err(why) => self.desk.say_upload(why.to_string()),
         }
         taken
     }
@@ -142,36 +170,43 @@ impl ClipInHand {
     /// Looks whether it is a video, and shows it.
     ///
     /// # Errors
-    /// It is none, or none that this program reads: one sentence; the disk.
-    pub fn finish(mut self) -> Result<String, Refused> {
+    /// It is none, or none that this program reads; a sweep that began meanwhile; the disk.
+    pub fn finish(mut self) -> Result<String, NotTaken> {
         let desk = Arc::clone(&self.desk);
         let shown = held(&desk.upload).0.clone().unwrap_or_default().name;
-        let looked = self
-            .file
+        let said_too = |why: NotTaken| {
+            desk.say_upload(why.to_string());
+            why
+        };
+        self.file
             .sync_all()
             .and_then(|()| self.path.parent().map_or(Ok(()), sync_folder))
-            .map_err(|error| format!("it cannot be brought to the disk ({error})"))
-            .and_then(|()| self.first_frame());
-        if let Err(why) = looked {
+            .map_err(|error| {
+                said_too(NotTaken::Disk(format!(
+                    "{shown} cannot be brought to the disk ({error}); make room on it and hand it in again"
+                )))
+            })?;
+        if let Err(why) = self.first_frame() {
             // The place where it lay is of no use to whoever sent it.
             let why = why.replace(&self.path.display().to_string(), &shown);
             let said = format!(
                 "{shown} is not shown, since no video or picture could be read in it: {why}"
             );
-            desk.say_upload(said.clone());
-            return Err(Refused(said));
+            return Err(said_too(NotTaken::NoVideo(said)));
         }
+        // Held, so that no sweep begins between the question and the change.
+        let one = held(&desk.keeping);
+        desk.no_sweep().map_err(said_too)?;
         let source = Source::Path(self.path.clone());
-        desk.take_source(&source).map_err(|error| {
-            let said = error.to_string();
-            desk.say_upload(said.clone());
-            Refused(said)
-        })?;
+        desk.take_source(&source)
+            .map_err(|error| said_too(NotTaken::NoVideo(error.to_string())))?;
+        drop(one);
         self.done = true;
         let name = self.path.file_name().map_or_else(String::new, |name| {
             format!("{CLIPS}/{}", name.to_string_lossy())
         });
-        desk.append(Entry::Source { name })?;
+        desk.append(Entry::Source { name })
+            .map_err(|refused| said_too(NotTaken::Disk(refused.0)))?;
         let said = format!("{shown} is there and plays.");
         desk.say_upload(said.clone());
         Ok(said)

@@ -109,10 +109,13 @@ pub struct Guide {
     pub warn: Vec<Caution>,
 }
 
+/// A step, and its line where it is of one.
+pub(super) type Place = (Step, Option<String>);
+
 /// Where somebody went by himself; it holds until that step is done.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Chosen {
-    pub(super) step: Option<(Step, Option<String>)>,
+    pub(super) step: Option<Place>,
     /// Whether somebody went on from the first step.
     pub(super) past_aids: bool,
     pub(super) in_sweep: bool,
@@ -285,6 +288,14 @@ fn warn(
                 format!("The central image of {first} was not taken, and {moved}: take it first, else {first} has to be read again."),
             ));
         }
+    }
+    if step == Step::Sweep
+        && let Some(sweep) = book.cut_off
+    {
+        warn.push(Caution::new(
+            "sweep-cut-off",
+            format!("Sweep {sweep} was begun and never ended, so it does not count: sweep anew."),
+        ));
     }
     let heights: Vec<f64> = book
         .counted(ReadingKind::Face)

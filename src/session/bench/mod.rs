@@ -26,6 +26,7 @@ mod telescope;
 #[cfg(test)]
 #[allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
 mod tests;
+mod tracks;
 mod work;
 
 use std::collections::BTreeMap;
@@ -33,7 +34,7 @@ use std::path::PathBuf;
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex, Weak};
 
-use super::{BenchProfile, SessionError};
+use super::{BenchProfile, SessionError, Watched};
 use crate::capture::{OpenOptions, Source};
 use crate::follow::Side;
 use crate::logbook::journal::{Entry, Journal};
@@ -41,12 +42,12 @@ use crate::logbook::table::readings_to_bytes;
 use crate::prism::lamps::LampTable;
 use guide::Chosen;
 use live::Shared;
-use player::{Command, Opened, Player, held};
+use player::{Command, EndedSweep, Opened, Player, held};
 
 pub use crate::logbook::journal::{ChosenLine, FILE as JOURNAL_FILE, ReadingEntry, SweptLine};
 pub use aids::{Aid, AidKind, Verdict};
 pub use book::{Book, KeptReading, KeptSweep, ReadingKind, Setup};
-pub use clips::{ClipInHand, Upload};
+pub use clips::{ClipInHand, NotTaken, Upload};
 pub use guide::{Guide, GuideStep, SCALE_READINGS, Step};
 pub use live::{Phase, STRIP_S, SourceStatus, StripPoint, StripTurn, TurnNow};
 pub use player::SourceKind;
@@ -80,12 +81,14 @@ pub struct Desk {
     shared: Arc<Shared>,
     commands: Mutex<Sender<Command>>,
     journal: Mutex<Journal>,
-    book: Mutex<Book>,
+    book: Mutex<Arc<Book>>,
     chosen: Mutex<Chosen>,
-    /// Held while a reading is looked at and kept.
+    /// Held while a reading is looked at and kept, and while a sweep is begun or ended.
     keeping: Mutex<()>,
     /// Record of the sweep that is under way.
     sweep: Mutex<Option<u64>>,
+    /// That sweep, where it was ended and the disk refused to keep it.
+    unkept: Mutex<Option<EndedSweep>>,
     results: Mutex<Arc<Results>>,
     wake: Mutex<Sender<()>>,
     /// The clip that is handed in or was last, and whether one is being received.
@@ -151,6 +154,7 @@ impl Desk {
         for record in &records {
             book.take(record);
         }
+        tracks::restore(&mut book, &options.logbook);
         let shared = Arc::new(Shared::new(changed));
         let (commands, take) = channel();
         let player = Player::new(Arc::clone(&shared), take, options.toward);
@@ -160,10 +164,11 @@ impl Desk {
             shared,
             commands: Mutex::new(commands),
             journal: Mutex::new(journal),
-            book: Mutex::new(book),
+            book: Mutex::new(Arc::new(book)),
             chosen: Mutex::default(),
             keeping: Mutex::default(),
             sweep: Mutex::default(),
+            unkept: Mutex::default(),
             results: Mutex::default(),
             wake: Mutex::new(wake),
             upload: Mutex::default(),
@@ -189,8 +194,7 @@ impl Desk {
     fn take_source(&self, source: &Source) -> Result<(), SessionError> {
         let opened = Opened::open(source, &self.options.open)?;
         let is_clip = opened.kind == SourceKind::Clip;
-        *held(&self.sweep) = None;
-        held(&self.chosen).in_sweep = false;
+        self.sweep_is_over();
         if is_clip {
             player::find_duration(&self.shared, source, &self.options.open);
         }
@@ -218,8 +222,20 @@ impl Desk {
 
     /// What was done and read.
     #[must_use]
-    pub fn book(&self) -> Book {
-        held(&self.book).clone()
+    pub fn book(&self) -> Arc<Book> {
+        Arc::clone(&held(&self.book))
+    }
+
+    /// A kept sweep, and what was seen in it with a bounded number of points where the table of its tracks can be read.
+    #[must_use]
+    pub fn sweep(&self, id: u64) -> Option<(KeptSweep, Option<Arc<Watched>>)> {
+        let book = self.book();
+        let kept = book.sweeps.iter().rfind(|sweep| sweep.id == id)?;
+        let watched = kept
+            .watched
+            .clone()
+            .or_else(|| tracks::restored(kept, &self.options.logbook).map(Arc::new));
+        Some((kept.clone(), watched))
     }
 
     /// Folder of the logbook, and what was wrong with its journal when it was opened.

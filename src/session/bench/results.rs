@@ -252,7 +252,7 @@ fn footage(book: &Book, reading: &KeptReading, folder: &Path) -> Option<Measured
     );
     Some(MeasuredFootage {
         path,
-        seen: Seen::Clip(Box::new(watched.as_ref().clone())),
+        seen: Seen::Clip(Arc::clone(watched)),
         line,
         offset_px,
         u_px,

@@ -10,11 +10,14 @@ use super::book::{Book, ReadingKind};
 use super::guide::{Chosen, Guide, Step, guide};
 use super::results::Results;
 use super::sight::{Sight, SightedLine};
-use super::{CLIP_LIMIT_BYTES, Desk, DeskOptions, Moment, Playing, SourceKind, StripTurn};
+use super::tracks;
+use super::{
+    CLIP_LIMIT_BYTES, Desk, DeskOptions, Moment, NotTaken, Playing, SourceKind, StripTurn,
+};
 use crate::basics::uncertainty::{Cause, Measured, Shape};
 use crate::capture::Source;
 use crate::find::{CrossHairs, FieldOfView, Hair, Line};
-use crate::follow::State;
+use crate::follow::{FollowedLine, State, Sweep, TrackPoint};
 use crate::logbook::journal::{ChosenLine, Entry, ReadingEntry, Record, SweptLine};
 use crate::prism::lamps::LampTable;
 
@@ -383,6 +386,7 @@ fn the_guide_knows_the_order_and_lets_people_skip() {
         }],
         turns: Vec::new(),
         recording: None,
+        track: None,
     });
     assert_eq!(at(&entries, &chosen), (Step::Reading, of("g"), true, true));
     entries.push(reading(Line, Some("g"), Some(9)));
@@ -513,4 +517,199 @@ fn a_turn_is_marked_as_it_is_found() {
     assert!(turn.u_px < 0.2 && !moment.source.ended, "{turn:?}");
     let moment = until(&desk, "the end", |m| m.source.ended);
     assert!(moment.turn.distance_px.is_some_and(|d| d.abs() > 10.0));
+}
+
+/// A line, a time, and its offset then.
+type Points = Vec<(usize, f64, f64)>;
+/// A line, a time, and whether the turning point counts.
+type Turns = Vec<(usize, f64, bool)>;
+
+/// What is drawn of a kept sweep.
+fn drawn(desk: &Desk, id: u64) -> (Points, Turns) {
+    let (_, watched) = desk.sweep(id).unwrap();
+    let sweep = &watched.unwrap().sweep;
+    let points = sweep.lines.iter().flat_map(|line| {
+        let of = |p: &TrackPoint| (line.line, p.time_s, p.offset_px.unwrap());
+        line.track.iter().map(of).collect::<Vec<_>>()
+    });
+    let turns = sweep.turning_points.iter();
+    (
+        points.collect(),
+        turns.map(|t| (t.line, t.time_s, t.counted)).collect(),
+    )
+}
+
+/// A sweep whose track the disk refuses waits to be ended once more, and no clip takes its place meanwhile; once it is kept it is
+/// the same in the next run of the program, as far as its table is there and lies in the logbook.
+#[test]
+fn a_sweep_is_not_lost_and_is_drawn_again_after_a_start() {
+    let folder = tempfile::tempdir().unwrap();
+    let logbook = folder.path().join("logbook");
+    let desk = desk("sample-frames/bench-3/line-2.mp4", folder.path());
+    desk.play(Playing::Pause).unwrap();
+    desk.play(Playing::Seek(0.0)).unwrap();
+    desk.play(Playing::Speed(20.0)).unwrap();
+    desk.start_sweep(None).unwrap();
+    assert!(desk.start_sweep(None).is_err(), "one at a time");
+    desk.play(Playing::Play).unwrap();
+    until(&desk, "the end", |m| m.source.ended);
+    let clip = desk.begin_clip("other.mp4", None).err().unwrap();
+    assert!(matches!(clip, NotTaken::Busy(_)), "{clip}");
+    // A file where the folder of the tracks should be.
+    std::fs::write(logbook.join("tracks"), "").unwrap();
+    let refused = desk.end_sweep(None).unwrap_err();
+    assert!(refused.0.contains("end it again"), "{refused}");
+    assert!(desk.guide().in_sweep && desk.book().sweeps.is_empty());
+    std::fs::remove_file(logbook.join("tracks")).unwrap();
+    let said = desk.end_sweep(None).unwrap();
+    assert!(said.contains("turned: line"), "{said}");
+    assert!(!desk.guide().in_sweep && desk.end_sweep(None).is_err());
+    let kept = desk.book().sweeps[0].clone();
+    let (points, turns) = drawn(&desk, kept.id);
+    assert!(points.len() > 100, "{} points", points.len());
+    assert!(turns.iter().any(|(.., counted)| *counted));
+    drop(desk);
+    let again = |trouble: &str| {
+        let options = DeskOptions {
+            logbook: logbook.clone(),
+            ..DeskOptions::default()
+        };
+        let begun = Instant::now();
+        // The thread that computes may still hold the desk before for a moment.
+        while begun.elapsed() < Duration::from_secs(5) {
+            if let Ok(desk) = Desk::open(options.clone(), || {}) {
+                return desk;
+            }
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        panic!("{trouble}: the logbook stays in use")
+    };
+    let desk = again("as it was");
+    let (after, turns_after) = drawn(&desk, kept.id);
+    assert_eq!((after.len(), turns_after), (points.len(), turns));
+    for (one, other) in points.iter().zip(&after) {
+        assert_eq!(one.0, other.0);
+        assert!((one.1 - other.1).abs() < 1e-6 && (one.2 - other.2).abs() < 1e-4);
+    }
+    assert!(!desk.book().sweeps[0].of_this_run);
+    assert!(desk.sweep(kept.id + 1000).is_none());
+    drop(desk);
+    let table = logbook.join(kept.track.unwrap());
+    let whole = std::fs::read_to_string(&table).unwrap();
+    std::fs::write(&table, &whole[..whole.len() / 2 + 3]).unwrap();
+    let torn = again("torn").sweep(kept.id).unwrap().1;
+    assert!(torn.is_none(), "half a table is none");
+    std::fs::remove_file(&table).unwrap();
+    assert!(again("gone").sweep(kept.id).unwrap().1.is_none());
+}
+
+#[test]
+fn tracks_in_memory_are_bounded_and_only_those_of_the_logbook_are_read() {
+    let point = |frame: u64| TrackPoint {
+        frame,
+        time_s: frame as f64 / 30.0,
+        x_px: 100.0,
+        u_px: 0.01,
+        offset_px: Some(1.0),
+        level: 0.5,
+        saturated: false,
+    };
+    let line = |line: usize, frames: u64| FollowedLine {
+        line,
+        turned: false,
+        passes: 0,
+        x_px: 100.0,
+        offset_px: Some(1.0),
+        u_px: 0.01,
+        track: (0..frames).map(point).collect(),
+    };
+    let sweep = Sweep {
+        toward: None,
+        cross_hairs: None,
+        lines: vec![line(1, 100_000), line(2, 30_000), line(3, 10)],
+        turning_points: Vec::new(),
+        cautions: Vec::new(),
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let name = tracks::keep(folder.path(), 7, &sweep).unwrap();
+    let held: Vec<usize> = tracks::thinned(sweep)
+        .lines
+        .iter()
+        .map(|line| line.track.len())
+        .collect();
+    assert!(
+        held.iter().sum::<usize>() <= 8003 && held[2] > 0,
+        "{held:?}"
+    );
+    let swept = SweptLine {
+        name: None,
+        line_id: None,
+        turned: false,
+        passes: 0,
+        x_px: 100.0,
+        offset_px: Some(1.0),
+        u_px: 0.01,
+    };
+    let entry = |track: &str| Entry::SweepEnded {
+        sweep: 1,
+        line: None,
+        times_s: (0.0, 1.0),
+        frames: 10,
+        lines: vec![swept.clone(); 3],
+        turns: Vec::new(),
+        recording: None,
+        track: Some(track.to_owned()),
+    };
+    let read = |track: &str| {
+        let book = book(vec![entry(track)]);
+        let watched = tracks::restored(&book.sweeps[0], folder.path())?;
+        Some(watched.sweep.lines.iter().map(|l| l.track.len()).collect())
+    };
+    assert_eq!(read(&name), Some(held));
+    std::fs::copy(folder.path().join(&name), folder.path().join("out.csv")).unwrap();
+    for elsewhere in [
+        "out.csv",
+        "tracks/../out.csv",
+        "tracks/..\\out.csv",
+        "/etc/passwd",
+        "tracks/",
+        "",
+    ] {
+        let none: Option<Vec<usize>> = read(elsewhere);
+        assert_eq!(none, None, "{elsewhere}");
+    }
+    // Of many sweeps the newest are held.
+    let mut many = book((0..100).map(|_| entry(&name)).collect());
+    tracks::restore(&mut many, folder.path());
+    let held = many.sweeps.iter().filter(|s| s.watched.is_some()).count();
+    assert_eq!(held, 40);
+    assert!(many.sweeps[0].watched.is_none() && many.sweeps[99].watched.is_some());
+}
+
+#[test]
+fn a_sweep_that_the_end_of_the_program_cut_off_is_told() {
+    let of = |name: &str| Some(name.to_owned());
+    let mut entries = vec![
+        experiment(&["g"]),
+        Entry::SweepBegan { line: of("g") },
+        Entry::Opened {
+            lineturn: "1".to_owned(),
+        },
+    ];
+    let chosen = Chosen {
+        step: Some((Step::Sweep, of("g"))),
+        ..Chosen::default()
+    };
+    let told = |entries: &[Entry]| {
+        let warn = guided(&book(entries.to_vec()), &chosen).warn;
+        warn.iter()
+            .any(|w| w.code == "sweep-cut-off" && w.message.contains("Sweep 2"))
+    };
+    assert!(!told(&entries[..2]) && told(&entries));
+    entries.push(Entry::Opened {
+        lineturn: "1".to_owned(),
+    });
+    assert!(told(&entries), "until it is swept anew");
+    entries.push(Entry::SweepBegan { line: of("g") });
+    assert!(!told(&entries));
 }

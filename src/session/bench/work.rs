@@ -6,11 +6,12 @@ use std::time::Duration;
 
 use super::book::{Book, KeptReading, KeptSweep, ReadingKind};
 use super::doubts::doubt;
-use super::guide::Step;
+use super::guide::{Place, Step};
 use super::keep;
 use super::player::{Command, EndedSweep, SourceKind, held};
 use super::results::{Results, U_TYPED_PRISM_ANGLE_ARCSEC, in_readings, results};
 use super::sight::{SeenFrame, SightedLine};
+use super::tracks;
 use super::{Desk, Refused};
 use crate::basics::uncertainty::{Cause, Measured, Shape};
 use crate::basics::units::{Angle, CircleReading};
@@ -87,7 +88,7 @@ impl Desk {
         let record = journal
             .append(at, entry)
             .map_err(|error| Refused(error.0))?;
-        held(&self.book).take(&record);
+        Arc::make_mut(&mut held(&self.book)).take(&record);
         drop(journal);
         self.wake_results();
         self.shared.changed();
@@ -210,7 +211,7 @@ impl Desk {
         let sweep = held(&self.book)
             .sweeps
             .last()
-            .filter(|sweep| sweep.watched.is_some())
+            .filter(|sweep| sweep.of_this_run)
             .filter(|sweep| sweep.names_anew(id, name))
             .map(|sweep| sweep.id);
         if let (Some(sweep), Some(name)) = (sweep, name) {
@@ -267,7 +268,7 @@ impl Desk {
             struck: None,
         };
         let before = results(&book, &self.options.profile, &self.options.logbook);
-        let mut with_it = book.clone();
+        let mut with_it = Book::clone(&book);
         with_it.readings.push(candidate.clone());
         let per_px = before.scale.as_ref().map(Calibration::arcsec_per_px);
         let stand_in = preview_central(&mut with_it, &candidate, &book, per_px);
@@ -392,6 +393,8 @@ impl Desk {
         if kind == SourceKind::None {
             return Err(Refused("there is no source to see a sweep with: start the program with --source, or hand in a clip".to_owned()));
         }
+        // Two browsers that begin at once: the second finds the sweep of the first.
+        let _one = held(&self.keeping);
         if held(&self.chosen).in_sweep {
             return Err(Refused("a sweep is under way; end it first".to_owned()));
         }
@@ -414,7 +417,7 @@ impl Desk {
         Ok("The sweep is measured: free the table and turn it slowly.".to_owned())
     }
 
-    /// Ends the sweep and keeps what it showed.
+    /// Ends the sweep and keeps what it showed. Where the disk refuses that, nothing of it is lost: it can be ended once more.
     ///
     /// # Errors
     /// No sweep is under way, no frame came, or the disk.
@@ -422,43 +425,81 @@ impl Desk {
         if let Some(name) = line {
             known_line(&held(&self.book), name)?;
         }
-        let Some(id) = held(&self.sweep).take() else {
+        let _one = held(&self.keeping);
+        let Some(id) = *held(&self.sweep) else {
             return Err(Refused("no sweep is under way; begin one".to_owned()));
         };
-        held(&self.chosen).in_sweep = false;
-        let (reply, take) = channel();
-        self.tell(Command::EndSweep(reply));
-        let ended = take
-            .recv_timeout(SWEEP_ENDS_WITHIN)
-            .ok()
-            .flatten()
-            .ok_or_else(|| {
-                Refused(
-                    "no frame came during the sweep; look at the source and sweep again".to_owned(),
-                )
-            })?;
-        let (entry, watched) = self.swept(id, line, ended);
-        let Entry::SweepEnded { lines, .. } = &entry else {
+        let waiting = held(&self.unkept).take();
+        let Some(ended) = waiting.or_else(|| self.ended_sweep()) else {
+            self.sweep_is_over();
             return Err(Refused(
-                "the sweep could not be put together; sweep again".to_owned(),
+                "no frame came during the sweep; look at the source and sweep again".to_owned(),
             ));
         };
-        let said = sweep_said(lines);
-        let next = lines
-            .iter()
-            .find(|swept| swept.turned && swept.name.is_some())
-            .map(|swept| (Step::Reading, swept.name.clone()));
-        self.append(entry)?;
-        if let Some(sweep) = held(&self.book).sweeps.last_mut() {
-            sweep.watched = Some(Arc::new(watched));
-        }
+        let (said, next) = match self.keep_sweep(id, line, &ended) {
+            Ok(kept) => kept,
+            Err(refused) => {
+                *held(&self.unkept) = Some(ended);
+                return Err(refused);
+            }
+        };
+        self.sweep_is_over();
         held(&self.chosen).step = next.or_else(|| Some((Step::Sweep, Some(line?.to_owned()))));
         self.shared.changed();
         Ok(said)
     }
 
+    fn ended_sweep(&self) -> Option<EndedSweep> {
+        let (reply, take) = channel();
+        self.tell(Command::EndSweep(reply));
+        take.recv_timeout(SWEEP_ENDS_WITHIN).ok().flatten()
+    }
+
+    /// No sweep is under way any more, and none waits to be kept.
+    pub(super) fn sweep_is_over(&self) {
+        *held(&self.sweep) = None;
+        *held(&self.unkept) = None;
+        held(&self.chosen).in_sweep = false;
+        self.shared.changed();
+    }
+
+    /// Keeps a sweep; gives what to say of it, and the step that comes next where a line with a name turned.
+    fn keep_sweep(
+        &self,
+        id: u64,
+        line: Option<&str>,
+        ended: &EndedSweep,
+    ) -> Result<(String, Option<Place>), Refused> {
+        let (entry, watched) = self.swept(id, line, ended)?;
+        let (mut said, mut next) = (String::new(), None);
+        if let Entry::SweepEnded { lines, .. } = &entry {
+            said = sweep_said(lines);
+            next = lines
+                .iter()
+                .find(|swept| swept.turned && swept.name.is_some())
+                .map(|swept| (Step::Reading, swept.name.clone()));
+        }
+        self.append(entry)?;
+        let mut book = held(&self.book);
+        let book = Arc::make_mut(&mut book);
+        if let Some(sweep) = book.sweeps.iter_mut().rfind(|sweep| sweep.id == id) {
+            sweep.watched = Some(Arc::new(watched));
+            sweep.of_this_run = true;
+        }
+        tracks::forget_old(book);
+        Ok((said, next))
+    }
+
     /// The sweep as it is kept, with its lines named, and as a report shows it.
-    fn swept(&self, id: u64, line: Option<&str>, ended: EndedSweep) -> (Entry, Watched) {
+    ///
+    /// # Errors
+    /// The disk.
+    fn swept(
+        &self,
+        id: u64,
+        line: Option<&str>,
+        ended: &EndedSweep,
+    ) -> Result<(Entry, Watched), Refused> {
         let (names, chosen, path) = self.shared.with(|live| {
             let newest = self.shared.newest();
             let chosen = newest
@@ -517,7 +558,9 @@ impl Desk {
                     .iter()
                     .find(|(number, _)| *number == turn.line)
                     .and_then(|(_, id)| *id),
+                line: Some(turn.line),
                 time_s: turn.time_s,
+                x_px: Some(turn.x_px),
                 offset_px: turn.offset_px,
                 u_px: turn.u_px,
                 counted: turn.counted,
@@ -525,6 +568,7 @@ impl Desk {
             })
             .collect();
         let folder = &self.options.logbook;
+        let track = tracks::keep(folder, id, &ended.sweep).map_err(Refused)?;
         let recording = match (&ended.recording, path) {
             (Some(recording), _) => match keep::keep_recording(folder, recording) {
                 Ok(name) => Some(name),
@@ -537,7 +581,7 @@ impl Desk {
             (None, Some(clip)) => Some(keep::keep_clip(folder, &clip)),
             (None, None) => None,
         };
-        let angles = self.angles(&ended);
+        let angles = self.angles(ended);
         let entry = Entry::SweepEnded {
             sweep: id,
             line: line.map(str::to_owned),
@@ -546,21 +590,22 @@ impl Desk {
             lines,
             turns,
             recording,
+            track: Some(track),
         };
         let watched = Watched {
-            description: ended.description,
+            description: ended.description.clone(),
             size_px: ended.size_px,
             frames: ended.frames,
             dropped: 0,
             skipped: 0,
             losses: Vec::new(),
             duration_s: ended.ended_s - ended.began_s,
-            sweep: ended.sweep,
+            sweep: tracks::thinned(ended.sweep.clone()),
             angles,
             notes: Vec::new(),
             failure: None,
         };
-        (entry, watched)
+        Ok((entry, watched))
     }
 
     fn angles(&self, ended: &EndedSweep) -> Vec<Option<LineAngle>> {
@@ -671,7 +716,7 @@ fn mean_offset(same: &[(&Arc<SeenFrame>, &SightedLine)]) -> Option<(f64, f64)> {
 }
 
 /// After a line its central image, but first the other lines of the same sweep, whose reading is the same; none where it was read before.
-fn after_line(book: &Book, name: Option<&str>) -> Option<(Step, Option<String>)> {
+fn after_line(book: &Book, name: Option<&str>) -> Option<Place> {
     let last = book.counted(ReadingKind::Line).next_back()?;
     let sweep = book
         .sweeps

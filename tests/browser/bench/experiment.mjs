@@ -89,6 +89,39 @@ const startExperiment = async (page, lamp, lines) => {
   await page.key("2");
 };
 
+/** After a power cut and a start all is there again, the strips of the sweeps that were kept as well. */
+async function resumed(page, bench, sweeps, faults, save) {
+  const strip = "document.querySelector('.kept-strip')";
+  /** Pixels of the strip that are drawn on, and the sentences of its turning points. */
+  const drawn = async () => {
+    await page.key("Escape");
+    await page.key("3");
+    await page.until(`document.querySelectorAll(".sweep-list > li").length === ${sweeps}`, 10_000);
+    await page.press(".sweep-list > li:last-child > button");
+    await page.until(`${strip}?.width > 100 && document.querySelectorAll(".turn-list li").length > 0`, 5_000);
+    await pause(300);
+    return page.value(`[[...${strip}.getContext("2d").getImageData(0, 0, ${strip}.width, ${strip}.height).data].filter((v, i) => i % 4 === 3 && v > 128).length, document.querySelector(".sweep-more:not([hidden])").innerText]`);
+  };
+  await page.size(1366, 768);
+  const before = await drawn();
+  await page.press(".sweep-list > li:last-child > button");
+  await page.until(`!${strip}`, 2_000).catch(() => faults.push("the strip of a sweep can't be hidden"));
+  await bench.kill();
+  await page.until("document.documentElement.dataset.link !== 'live'", 12_000);
+  await bench.start();
+  await page.until("document.documentElement.dataset.link === 'live'", 15_000);
+  await page.until("document.getElementById('no-picture')", 3_000).catch(() => faults.push("after a start without a source the picture from before still stands"));
+  const after = await drawn();
+  must(faults, before[0] > 1_000 && Math.abs(after[0] - before[0]) < 0.02 * before[0], `the strip of a kept sweep has ${before[0]} pixels before and ${after[0]} after a start`);
+  must(faults, after[1] === before[1], `of a kept sweep is said before "${before[1]}" and after a start "${after[1]}"`);
+  for (const [size, [width, height]] of Object.entries(SIZES)) {
+    await page.size(width, height);
+    await pause(250);
+    for (const fault of (await inspected(page, size === "phone")).faults) faults.push(`${size}, kept sweep: ${fault}`);
+    if (save) { await page.value(`${strip}.scrollIntoView({ block: "center" })`); await page.picture(join(save, `kept-sweep-${size}.png`)); }
+  }
+}
+
 /** The whole practice experiment, with the page loaded anew in the middle. */
 export async function experiment({ browser, program, footage, save }) {
   const faults = [];
@@ -259,6 +292,7 @@ export async function experiment({ browser, program, footage, save }) {
     const foreign = page.asked.filter((url) => !url.startsWith(bench.origin) && !/^(data|blob):/.test(url));
     must(faults, foreign.length === 0, `something is fetched from elsewhere: ${foreign.slice(0, 3)}`);
     must(faults, page.asked.length > 20, "no request was seen: the check sees nothing");
+    await resumed(page, bench, sets.length, faults, save);
     const rms = Math.sqrt(pulls.reduce((s, p) => s + p * p, 0) / Math.max(1, pulls.length));
     return { faults, said: `scale ${scale}″/px (truth ${truth.arcsec_per_px.toFixed(3)}), angle ${angle?.toFixed(4)}° (${truth.prism_angle_deg.toFixed(4)}°), indices ${pulls.map((p) => `${p >= 0 ? "+" : ""}${p.toFixed(1)}`).join(" ")} u off, rms ${rms.toFixed(2)}; ${doubts.length} doubts` };
   } catch (e) {

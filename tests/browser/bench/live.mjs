@@ -224,6 +224,15 @@ export async function together({ browser, bench }) {
   // A clip that is held for long is no lost connection.
   await act(one, { do: "pause" });
   for (let n = 0; n < 11; n += 1) { await pause(1_000); must(faults, await two.value("document.documentElement.dataset.link") === "live", `after ${n + 1} s of a held clip the connection is called lost`); }
+  // A browser has six connections for all its windows: pages of a picture that stands must leave it some.
+  const more = [await browser.page(), await browser.page(), await browser.page()];
+  for (const page of more) { await page.size(800, 600); await page.go(bench.address); await drawn(page); }
+  await pause(500);
+  const asked = performance.now();
+  await act(one, { do: "step", frames: -1 }).catch((e) => faults.push(`with four windows nothing is done: ${e.message}`));
+  const took = performance.now() - asked;
+  must(faults, took < 2_000, `with four windows an action takes ${took.toFixed(0)} ms`);
+  for (const page of more) await page.close();
   const shown = await Promise.all([one.text("#source"), two.text("#source")]);
   must(faults, shown[0] && shown[0] === shown[1], `they show different sources: ${shown}`);
   faults.push(...one.faults, ...two.faults);
