@@ -633,9 +633,11 @@ pub(super) fn smooth_amplitudes(
     }
 }
 
+/// A hair casts a shadow where there is this share of the light of its lightest quarter.
+pub(super) const LIT_SHARE: f64 = 0.4;
+
 /// Light below which a row lies beyond the field stop, where a hair casts no shadow: a share of that of the lightest quarter.
-pub(super) fn least_light(thread: &Thread) -> f64 {
-    const SHARE: f64 = 0.4;
+fn least_light(thread: &Thread) -> f64 {
     let mut lights: Vec<f64> = thread
         .background
         .iter()
@@ -648,7 +650,7 @@ pub(super) fn least_light(thread: &Thread) -> f64 {
     }
     let at = lights.len() * 3 / 4;
     let light = *lights.select_nth_unstable_by(at, f64::total_cmp).1;
-    (SHARE * light).max(0.0)
+    (LIT_SHARE * light).max(0.0)
 }
 
 /// Depth of a hair from the raw amplitudes and backgrounds of its rows.

@@ -77,6 +77,23 @@ impl<'a> Grey<'a> {
         }
     }
 
+    /// Mean level above black of the square that reaches `reach` px about a place, as far as it lies in the picture.
+    pub(super) fn mean_about(&self, x: f64, y: f64, reach: f64) -> f64 {
+        let range = |at: f64, size: usize| {
+            let last = size as f64;
+            (at - reach).clamp(0.0, last) as usize..(at + reach + 1.0).clamp(0.0, last) as usize
+        };
+        let columns = range(x, self.width);
+        let (mut sum, mut count) = (0.0, 0.0_f64);
+        for y in range(y, self.height) {
+            for &v in &self.row(y)[columns.clone()] {
+                sum += f64::from(self.level(v));
+                count += 1.0;
+            }
+        }
+        sum / count.max(1.0)
+    }
+
     /// Mean level above black, of every fourth row.
     pub(super) fn mean(&self) -> f64 {
         const EVERY: usize = 4;

@@ -5,7 +5,7 @@
 use image::{GrayImage, Luma};
 use imageproc::hough::{LineDetectionOptions, detect_lines};
 
-use super::axis::{Bench, Rules, Strip, Thread, drawn_depth, least_light, rows_together};
+use super::axis::{Bench, LIT_SHARE, Rules, Strip, Thread, drawn_depth, rows_together};
 use super::grey::{Grey, Noise};
 use super::shape::Shape;
 use super::{CrossHairs, Hair, Line};
@@ -28,6 +28,12 @@ const AS_CUT_PX: f64 = 0.5;
 const UNLIKE: [f64; 2] = [0.4, 0.5];
 /// The same of hairs that were measured well; what a line does to one that lies on it is seen by this.
 const LIKE: [f64; 2] = [0.2, 0.3];
+/// Less than this share of the picture's mean light comes through no eyepiece.
+const DARK_SHARE: f64 = 0.5;
+/// Light is looked for so far about the place where hairs cross, px.
+const LOOK_ABOUT_PX: f64 = 10.0;
+/// Hairs cross no farther beyond the end of what is seen of either than this share of that.
+const BEYOND: f64 = 0.3;
 /// Standard uncertainty of the place of a hair that was measured beside a line as if there were none, px.
 const BESIDE_LINE_PX: f64 = 0.1;
 /// Depth over its standard deviation from which a hair counts as seen.
@@ -60,6 +66,8 @@ pub(super) struct Found {
     pub(super) width: f64,
     pub(super) depth: f64,
     pub(super) significance: f64,
+    /// From where to where its shadow is seen, px along it from the point.
+    pub(super) seen: (f64, f64),
 }
 
 impl HairSearch {
@@ -102,7 +110,7 @@ impl HairSearch {
                 .max_by(|a, b| a.significance.total_cmp(&b.significance))
                 .copied();
             if let Some(one) = clearest
-                && best_pair(&found, w, h, &LIKE).is_none()
+                && best_pair(&found, grey, &LIKE).is_none()
             {
                 for (point, along) in self.crossing(&one, w / 2, h / 2) {
                     let width = one.width;
@@ -117,12 +125,12 @@ impl HairSearch {
                     });
                     found.extend(other);
                 }
-                if best_pair(&found, w, h, &LIKE).is_none() {
+                if best_pair(&found, grey, &LIKE).is_none() {
                     self.alone = Some(one);
                 }
             }
         }
-        best_pair(&found, w, h, &UNLIKE)
+        best_pair(&found, grey, &UNLIKE)
     }
 
     /// Where the dips along straight places across a hair are deepest, the deepest first; `w` and `h` of half the picture.
@@ -335,7 +343,7 @@ impl HairSearch {
         }
         let depth = drawn_depth(&thread);
         let width = thread.shape.width_px() / lean;
-        let significance = significance(&thread, depth)?;
+        let (significance, ends) = significance(&thread, depth)?;
         if !(0.08..=1.15).contains(&depth) || !(1.0..=10.0).contains(&width) {
             return None;
         }
@@ -351,6 +359,13 @@ impl HairSearch {
             [c[(0, 0)] * shift * shift, c[(0, 1)] * shift * turn],
             [c[(0, 1)] * shift * turn, c[(1, 1)] * turn * turn],
         ];
+        // Rows run down and columns right; along an upright hair is up.
+        let from_middle = |share: f64| (share - 0.5) * length as f64 * lean;
+        let seen = if upright {
+            (-from_middle(ends.1), -from_middle(ends.0))
+        } else {
+            (from_middle(ends.0), from_middle(ends.1))
+        };
         let (point, along) = if upright {
             ((thread.axis[0], y_ref), (-slope / lean, -1.0 / lean))
         } else {
@@ -363,6 +378,7 @@ impl HairSearch {
             width,
             depth: depth.min(1.0),
             significance,
+            seen,
         })
     }
 }
@@ -416,28 +432,39 @@ fn cut(strip: &mut Strip, thread: &Thread, grey: &Grey<'_>, lines: Option<&[Line
     strip.divide();
 }
 
-/// Depth over its uncertainty; `None` unless the dip is there along the whole hair, as far as light shows it.
-fn significance(thread: &Thread, depth: f64) -> Option<f64> {
+/// Depth over its uncertainty, and the shares of the run between which the dip is seen; `None` unless the dip is there along the whole hair, as far as light shows it.
+fn significance(thread: &Thread, depth: f64) -> Option<(f64, (f64, f64))> {
     const PARTS: usize = 16;
     let rows = thread.raw.len();
-    // Light that did not come through the eyepiece casts no shadow: beyond the field stop no dip is asked for. A hair that
-    // runs askew may have most of its run there.
-    let least_light = least_light(thread);
+    let run_of = |part: usize| part * rows / PARTS..(part + 1) * rows / PARTS;
+    // Light that did not come through the eyepiece casts no shadow: where it is much darker than along the lightest quarter of
+    // the hair, beyond the field stop, no dip is asked for. A hair that runs askew may have most of its run there. Rows that
+    // were left out beside a line say nothing of the light.
+    let lights: [Option<f64>; PARTS] = std::array::from_fn(|part| {
+        let seen = run_of(part).filter(|&r| thread.information[r] > 0.0);
+        let (sum, count) = seen.fold((0.0, 0), |(sum, count), r| {
+            (sum + thread.background[r].max(0.0), count + 1)
+        });
+        (count > 0).then(|| sum / f64::from(count))
+    });
+    let mut sorted: Vec<f64> = lights.iter().flatten().copied().collect();
+    sorted.sort_by(f64::total_cmp);
+    let least_light = LIT_SHARE * sorted.get(sorted.len() * 3 / 4).copied()?;
     let (mut all, mut told, mut dark) = (0.0, 0, 0);
     let mut ends = (PARTS, 0);
-    for part in 0..PARTS {
+    for (part, light) in lights.into_iter().enumerate() {
         let (mut top, mut bottom) = (0.0, 0.0);
-        for r in part * rows / PARTS..(part + 1) * rows / PARTS {
+        for r in run_of(part) {
             let light = thread.background[r].max(0.0);
-            if light < least_light {
-                continue;
-            }
             top -= thread.information[r] * thread.raw[r] * light;
             bottom += thread.information[r] * light * light;
         }
         all += bottom;
         // Can this part tell a hair of this depth from none?
-        if bottom > 0.0 && depth * bottom.sqrt() > 4.0 {
+        if bottom > 0.0
+            && depth * bottom.sqrt() > 4.0
+            && light.is_some_and(|light| light >= least_light)
+        {
             told += 1;
             if top / bottom > 0.5 * depth {
                 dark += 1;
@@ -451,7 +478,10 @@ fn significance(thread: &Thread, depth: f64) -> Option<f64> {
         && dark * 10 >= told * 8
         && ends.1 >= ends.0 + 3
         && significance > LEAST_SIGNIFICANCE)
-        .then_some(significance)
+        .then(|| {
+            let share = |part: usize| part as f64 / PARTS as f64;
+            (significance, (share(ends.0), share(ends.1 + 1)))
+        })
 }
 
 /// The straight place at `at` in the middle of its run, with that slope along it; `w` and `h` of the picture.
@@ -470,12 +500,9 @@ fn whole((point, along): Straight) -> Straight {
 }
 
 /// The clearest cross that any two of them make whose widths and depths are no more `unlike` than that.
-pub(super) fn best_pair(
-    found: &[Found],
-    w: usize,
-    h: usize,
-    unlike: &[f64; 2],
-) -> Option<CrossHairs> {
+pub(super) fn best_pair(found: &[Found], grey: &Grey<'_>, unlike: &[f64; 2]) -> Option<CrossHairs> {
+    let (w, h) = (grey.width, grey.height);
+    let mean = grey.mean();
     let mut best: Option<(f64, CrossHairs)> = None;
     for (i, a) in found.iter().enumerate() {
         for b in &found[i + 1..] {
@@ -494,6 +521,18 @@ pub(super) fn best_pair(
             let t = (dx * a.along.1 - dy * a.along.0) / sine;
             let (x, y) = (a.point.0 + s * a.along.0, a.point.1 + s * a.along.1);
             if !(x > 0.0 && y > 0.0 && x < w as f64 && y < h as f64) {
+                continue;
+            }
+            // Hairs cross where light comes through the eyepiece; what is drawn by the rim of the field crosses beyond it.
+            if grey.mean_about(x, y, LOOK_ABOUT_PX) < DARK_SHARE * mean {
+                continue;
+            }
+            // Nor do they cross beyond the end of either.
+            let crosses = |f: &Found, along: f64| {
+                let more = BEYOND * (f.seen.1 - f.seen.0);
+                along > f.seen.0 - more && along < f.seen.1 + more
+            };
+            if !crosses(a, s) || !crosses(b, t) {
                 continue;
             }
             // A shift of a hair across itself moves the crossing along the other hair.

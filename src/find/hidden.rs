@@ -206,15 +206,11 @@ fn crossed(scene: &Scene<'_>, one: &Found, place: Place, u_px: f64) -> Option<Cr
     let other = Found {
         point: (place.x_px, scene.grey.height as f64 / 2.0),
         along: (-place.slope / lean, -1.0 / lean),
+        seen: (f64::NEG_INFINITY, f64::INFINITY),
         covariance: [[u_px.powi(2) + PLACE_PX.powi(2), 0.0], [0.0, TURN * TURN]],
         ..*one
     };
-    best_pair(
-        &[*one, other],
-        scene.grey.width,
-        scene.grey.height,
-        &[f64::INFINITY; 2],
-    )
+    best_pair(&[*one, other], &scene.grey, &[f64::INFINITY; 2])
 }
 
 /// A line at the centre of the light about a candidate, as wide as that light: the hair may have made two of it.
