@@ -293,8 +293,13 @@ impl Finder {
             hairs,
             y_ref: reference_height(grey, picture, hairs),
         };
+        // What was clear in the first look at this frame is begun with, unless a hair that was not known then lies beside it.
+        let clear = self.rough.iter().filter(|line| {
+            line.signal_to_noise > CLEAR_SIGNAL_TO_NOISE && !beside_hair(line, hairs)
+        });
         let mut drafts: Vec<Draft> = seen
             .iter()
+            .chain(clear)
             .map(|line| Draft::from_line(line, line.x_px, line.y_ref_px, &scene))
             .collect();
         // Every known line is started from one candidate, the strongest near it.
@@ -366,7 +371,7 @@ impl Finder {
             draft.grow(&scene, &threads, &spans, &mut self.bench);
             keep_new(&mut drafts, draft);
         }
-        // What was clear in the first look at this frame is not lost in the second, where clipping spoiled its start.
+        // Nor is it lost, where clipping spoiled the start of the second.
         for line in &self.rough {
             let x = line.x_at(scene.y_ref);
             let reach = 1.5 * line.width_px + 2.0;
@@ -376,6 +381,10 @@ impl Finder {
             }
         }
         divide(&mut drafts, &scene, &mut self.bench);
+        // What measured alone is no line would only stand in the way of its neighbours.
+        drafts.retain(|d| {
+            d.alive && (d.thread.raw.is_empty() || d.clipped || d.line(&scene).is_some())
+        });
         if !seen.is_empty() && drafts.len() == seen.len() && drafts.iter().all(|d| d.alive) {
             // Nothing new stands beside them: they are as they were measured.
             return seen.to_vec();
@@ -402,6 +411,19 @@ impl Finder {
         }
         settle(&mut drafts, &scene, &mut self.joint)
     }
+}
+
+/// Whether an upright hair lies on a line or close to it anywhere.
+fn beside_hair(line: &Line, hairs: Option<&CrossHairs>) -> bool {
+    hairs.is_some_and(|cross| {
+        let near = |h: usize, y: usize| {
+            let away = cross.distance_px(h, line.x_at(y as f64), y as f64);
+            cross.hairs[h].angle_deg.abs() < 26.0
+                && away.abs() < 1.5 * line.width_px + 2.0 * cross.hairs[h].width_px
+        };
+        let rows = [line.rows.0, (line.rows.0 + line.rows.1) / 2, line.rows.1];
+        rows.into_iter().any(|y| near(0, y) || near(1, y))
+    })
 }
 
 /// Whether a candidate lies wholly where no light comes through the eyepiece.
