@@ -194,8 +194,10 @@ impl Finder {
             self.rough = rough;
         }
         picture.lines = self.lines(grey, &picture, known, &hidden, tilts);
-        self.rough.clear();
         if let Some(cross) = self.hair_beside_lines(grey, &picture) {
+            if !self.rough.is_empty() {
+                self.rough.clone_from(&picture.lines);
+            }
             let before = picture.cross_hairs.replace(cross);
             picture.lines = if before.is_some_and(|before| moved_little(&before, &picture)) {
                 self.lines_again(grey, &picture)
@@ -203,6 +205,7 @@ impl Finder {
                 self.lines(grey, &picture, known, &[], tilts)
             };
         }
+        self.rough.clear();
         picture
     }
 
@@ -419,7 +422,7 @@ fn beside_hair(line: &Line, hairs: Option<&CrossHairs>) -> bool {
         let near = |h: usize, y: usize| {
             let away = cross.distance_px(h, line.x_at(y as f64), y as f64);
             cross.hairs[h].angle_deg.abs() < 26.0
-                && away.abs() < 1.5 * line.width_px + 2.0 * cross.hairs[h].width_px
+                && away.abs() < line.width_px + cross.hairs[h].width_px
         };
         let rows = [line.rows.0, (line.rows.0 + line.rows.1) / 2, line.rows.1];
         rows.into_iter().any(|y| near(0, y) || near(1, y))
