@@ -8,10 +8,11 @@ use super::{CrossHairs, Line};
 
 /// A line is kept from this signal-to-noise ratio on.
 pub(super) const LEAST_SIGNAL_TO_NOISE: f64 = 6.0;
-/// The same for one that nobody knew yet and that is shorter than this share of the picture: there are more places for such
-/// patterns of noise and compression.
-const SHORT_SIGNAL_TO_NOISE: f64 = 10.0;
+/// The same for one that nobody knew yet and that is shorter than this share of the picture, or leans more (tangent), as a
+/// slit hardly does: there are more places for such patterns of noise and compression.
+const UNLIKELY_SIGNAL_TO_NOISE: f64 = 10.0;
 const SHORT_SHARE: f64 = 0.3;
+const STEEP: f64 = 0.15;
 /// From this signal-to-noise ratio on a line is no pattern of noise.
 pub(super) const CLEAR_SIGNAL_TO_NOISE: f64 = 40.0;
 /// Uncertainty of a place over that of a Gaussian line of the same width in white noise, at most.
@@ -741,8 +742,9 @@ impl Draft {
         // What is seen with this much light has a place to match; a pattern of noise or compression has none.
         let vague = signal_to_noise < CLEAR_SIGNAL_TO_NOISE
             && u > MOST_VAGUE * width / (2.355 * signal_to_noise);
-        let least = if self.is_short(scene) {
-            SHORT_SIGNAL_TO_NOISE
+        let unlikely = self.is_short(scene) || !self.ends_known && tangent.abs() > STEEP;
+        let least = if unlikely {
+            UNLIKELY_SIGNAL_TO_NOISE
         } else {
             LEAST_SIGNAL_TO_NOISE
         };

@@ -392,7 +392,11 @@ impl Finder {
             // Nothing new stands beside them: they are as they were measured.
             return seen.to_vec();
         }
-        settle(&mut drafts, &scene, &mut self.joint)
+        let mut lines = settle(&mut drafts, &scene, &mut self.joint);
+        if let (true, Some(field)) = (known.lines.is_empty(), &picture.field) {
+            lines.retain(|line| !along_rim(field, line));
+        }
+        lines
     }
 
     /// The lines of the picture measured again where they are, for hairs that are now known better.
@@ -437,6 +441,22 @@ fn outside(field: Option<&FieldOfView>, candidate: &Candidate) -> bool {
         (candidate.x_at(y) - field.x_px).hypot(y - field.y_px) > field.radius_px + candidate.width
     })
 }
+
+/// Whether a short line runs along the rim of the field, where the light falls off.
+fn along_rim(field: &FieldOfView, line: &Line) -> bool {
+    let (first, last) = (line.rows.0 as f64, line.rows.1 as f64);
+    let by_rim = |y: f64| {
+        let away = (line.x_at(y) - field.x_px).hypot(y - field.y_px) - field.radius_px;
+        away.abs() < line.width_px + RIM_PX
+    };
+    last - first < RIM_SHARE * field.radius_px
+        && [first, 0.5 * (first + last), last].into_iter().all(by_rim)
+}
+
+/// What lies this close to the rim of the field, px, along its whole length, and is shorter than this share of the field's
+/// radius, belongs to the rim.
+const RIM_PX: f64 = 6.0;
+const RIM_SHARE: f64 = 0.6;
 
 /// How much farther than those seen a line may lean: images of one slit lean alike, but for what the prism bends them.
 const TILTS_APART: f64 = 0.06;
