@@ -38,6 +38,8 @@ const LEAST_ROWS: usize = 20;
 /// What changes slowly along a line is looked at in every so many rows.
 const ROWS_LOOKED_AT: usize = 4;
 const MOST_WIDTH_PX: f64 = 48.0;
+/// A line no wider than this many widths of a hair cannot be told from a hair that is shallower than it is taken to be.
+const HAIR_WIDTHS: f64 = 1.2;
 
 /// A line under measurement.
 #[derive(Clone, Debug)]
@@ -660,6 +662,7 @@ impl Draft {
             let aside = 2.0 * hair.width_px + width;
             let (mut beside, mut count) = (0, 0);
             let (mut here, mut around) = ((0.0, 0), [(0.0, 0); 2]);
+            let mut on_hair = (0.0, 0);
             for y in (self.first_row..self.first_row + self.rows).step_by(ROWS_LOOKED_AT) {
                 let x = self.thread.x_at(y as f64);
                 let from_hair = leans[h].distance_px(x, y as f64);
@@ -676,6 +679,12 @@ impl Draft {
                         .flatten()
                         .map(|&v| f64::from(scene.grey.level(v)))
                 };
+                if from_hair.abs() < 0.5 * hair.width_px
+                    && let Some(v) = level(x)
+                {
+                    on_hair.0 += v;
+                    on_hair.1 += 1;
+                }
                 let pass = hair.transmission(from_hair);
                 if pass > LEAST_PASS
                     && let Some(v) = level(x)
@@ -697,6 +706,15 @@ impl Draft {
                 return false;
             };
             let floor = left.min(right);
+            // No broader than the hair, on it all along, and no lighter than its surroundings: where there is less light, or more
+            // without shadow, a hair is shallower than it was, and taking its shade off leaves too much.
+            if width < HAIR_WIDTHS * hair.width_px
+                && on_hair.1 * 2 > count
+                && mean(on_hair)
+                    .is_some_and(|raw| raw < left.max(right) + LEAST_STEPS * scene.grey.step())
+            {
+                return true;
+            }
             // Sharpening leaves a faint halo that reaches farther than the shade.
             let faint = if width < 3.0 * hair.width_px {
                 1.35
