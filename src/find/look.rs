@@ -618,7 +618,7 @@ fn settle(drafts: &mut [Draft], scene: &Scene<'_>, joint: &mut Joint) -> Vec<Lin
                 // Of two that lie on each other the clearer one stays, or the first.
                 let stays = || {
                     let (theirs, own) = (clearness(one, scene), clearness(other, scene));
-                    theirs > own || theirs == own && j < i
+                    if j < i { theirs >= own } else { theirs > own }
                 };
                 j != i
                     && one.alive

@@ -42,12 +42,7 @@ fn dip(width_px: f64, blur_px2: f64) -> [f64; 2] {
 impl Expected {
     /// What is expected of this hair; reckoned anew only where it is another one.
     pub(super) fn expect(&mut self, hair: &Hair) {
-        let same = |known: &Hair| {
-            known.width_px == hair.width_px
-                && known.depth == hair.depth
-                && known.angle_deg == hair.angle_deg
-        };
-        if !self.hair.as_ref().is_some_and(same) {
+        if self.hair.as_ref() != Some(hair) {
             *self = Self::of(hair);
         }
     }
