@@ -25,6 +25,9 @@ const FROM_ROUGH: Rules = Rules {
 /// A line whose profile is off by this share of its width is not what it was taken for.
 const ASTRAY: f64 = 0.015;
 
+/// Lines nearer to each other than this may be measured together, px.
+const NEIGHBOURS_PX: f64 = 60.0;
+
 /// A known line whose place is less certain than this is not expected again, px.
 const WORTH_FOLLOWING_PX: f64 = 0.5;
 
@@ -384,9 +387,18 @@ impl Finder {
             }
         }
         divide(&mut drafts, &scene, &mut self.bench);
-        // What measured alone is no line would only stand in the way of its neighbours.
+        // What measured alone is no line would only stand in the way of a neighbour that is one.
+        let sound: Vec<bool> = drafts
+            .iter()
+            .map(|d| d.thread.raw.is_empty() || d.clipped || d.line(&scene).is_some())
+            .collect();
+        let places: Vec<f64> = drafts.iter().map(|d| d.thread.x_at(scene.y_ref)).collect();
+        let mut index = 0..;
         drafts.retain(|d| {
-            d.alive && (d.thread.raw.is_empty() || d.clipped || d.line(&scene).is_some())
+            let at = index.next().unwrap_or_default();
+            let hinders =
+                |other: usize| sound[other] && (places[other] - places[at]).abs() < NEIGHBOURS_PX;
+            d.alive && (sound[at] || !(0..sound.len()).any(hinders))
         });
         if !seen.is_empty() && drafts.len() == seen.len() && drafts.iter().all(|d| d.alive) {
             // Nothing new stands beside them: they are as they were measured.
@@ -511,7 +523,8 @@ fn divide(drafts: &mut Vec<Draft>, scene: &Scene<'_>, bench: &mut Bench) {
                     .iter()
                     .enumerate()
                     .filter(|(j, other)| {
-                        (*j != i || stands) && (other.thread.x_at(scene.y_ref) - own).abs() < 60.0
+                        (*j != i || stands)
+                            && (other.thread.x_at(scene.y_ref) - own).abs() < NEIGHBOURS_PX
                     })
                     .map(|(_, other)| other)
                     .chain(
@@ -633,7 +646,9 @@ fn settle(drafts: &mut [Draft], scene: &Scene<'_>, joint: &mut Joint) -> Vec<Lin
             }
         }
         for (draft, due) in drafts.iter().zip(&mut due) {
-            *due |= lost.iter().any(|x| (draft.thread.axis[0] - x).abs() < 60.0);
+            *due |= lost
+                .iter()
+                .any(|x| (draft.thread.axis[0] - x).abs() < NEIGHBOURS_PX);
         }
         if !drafts
             .iter()
