@@ -68,6 +68,11 @@ pub struct Bench {
     pub creep_arcsec_per_s: f64,
     /// Knocks of the telescope: when, s, and by how much in the sense of the circle, arcsec.
     pub knocks: Vec<(f64, f64)>,
+    /// Swings of the telescope: from when to when, s, and by how much in the sense of the circle, degrees; it sets off and comes to
+    /// rest smoothly.
+    pub swings: Vec<(f64, f64, f64)>,
+    /// Brightness of the light that goes past the prism, in which the central image is seen, too; 0 where the prism fills the beam.
+    pub past_prism: f64,
 }
 
 impl Bench {
@@ -350,8 +355,17 @@ impl Scene {
             .filter(|(at_s, _)| *at_s <= time_s)
             .map(|(_, by_arcsec)| by_arcsec)
             .sum();
+        let swung_deg: f64 = bench
+            .swings
+            .iter()
+            .map(|(from_s, until_s, by_deg)| {
+                let done = ((time_s - from_s) / (until_s - from_s)).clamp(0.0, 1.0);
+                by_deg * done * done * (3.0 - 2.0 * done)
+            })
+            .sum();
         [
-            bench.telescope_deg.to_radians() + arcsec(bench.creep_arcsec_per_s * time_s + knocked),
+            (bench.telescope_deg + swung_deg).to_radians()
+                + arcsec(bench.creep_arcsec_per_s * time_s + knocked),
             arcsec(bench.telescope_elevation_arcsec),
         ]
     }
@@ -595,6 +609,14 @@ impl Scene {
                 None,
                 at_s - start,
                 at_s - start,
+            ));
+        }
+        for (from_s, until_s, _) in &self.bench.swings {
+            events.push(event(
+                "swing of the telescope",
+                None,
+                from_s - start,
+                until_s - start,
             ));
         }
         if self.bench.creep_arcsec_per_s != 0.0 {
