@@ -109,7 +109,7 @@ pub struct Outline {
 /// Cuts a clip into its steps.
 ///
 /// # Errors
-/// The source is live, could not be opened, or failed before its first frame. A later failure is told in [`Outline::failure`].
+/// The source is live, could not be opened, holds no frame, or failed before its first frame. A later failure is told in [`Outline::failure`].
 pub fn outline(
     source: &Source,
     options: &WatchOptions,
@@ -157,6 +157,12 @@ pub fn outline(
             note: None,
         });
     };
+    if cutter.frames == 0 {
+        return Err(SessionError::Footage(format!(
+            "{} holds no frame; record or copy it again",
+            source.info().description
+        )));
+    }
     if let Some(failure) = &failure {
         cautions.insert(0, Caution::new("source-failed", failure.clone()));
     }
@@ -240,7 +246,7 @@ impl Cutter {
         );
         let lit = !picture.lines.is_empty();
         self.light = self.light.max(picture.mean_level);
-        let dark = !lit && picture.mean_level < DARK_SHARE * self.light;
+        let dark = !lit && picture.mean_level <= DARK_SHARE * self.light;
         if lit {
             self.seen_s = Some(frame.time_s);
             let blank = std::mem::take(&mut self.blank);
@@ -416,10 +422,18 @@ impl Cutter {
                     .turning_points
                     .iter()
                     .any(|point| {
-                        point.counted && (begin_s - AROUND_S..end_s + AROUND_S).contains(&point.time_s)
+                        point.counted
+                            && (begin_s - AROUND_S..end_s + AROUND_S).contains(&point.time_s)
                     });
             if turned {
-                pieces.splice(k - 1..=k + 1, [Piece { from, to, moves: true }]);
+                pieces.splice(
+                    k - 1..=k + 1,
+                    [Piece {
+                        from,
+                        to,
+                        moves: true,
+                    }],
+                );
             } else {
                 k += 1;
             }
@@ -467,9 +481,7 @@ impl Cutter {
         for one in shown {
             follower.advance(one.number, one.time_s, &one.picture);
         }
-        let measured = shown
-            .iter()
-            .any(|one| one.picture.cross_hairs.is_some());
+        let measured = shown.iter().any(|one| one.picture.cross_hairs.is_some());
         // Short steps may lie between two looks at the hairs.
         follower.finish(self.hairs.clone().filter(|_| !measured))
     }
@@ -576,7 +588,11 @@ fn pieces(scene: &[Shown]) -> Vec<Piece> {
         let moves = moves(scene, at);
         match pieces.last_mut() {
             Some(last) if last.moves == moves => last.to = at,
-            _ => pieces.push(Piece { from: at, to: at, moves }),
+            _ => pieces.push(Piece {
+                from: at,
+                to: at,
+                moves,
+            }),
         }
     }
     let lasts = |piece: &Piece| scene[piece.to].time_s - scene[piece.from].time_s;
@@ -613,9 +629,20 @@ fn moves(scene: &[Shown], at: usize) -> bool {
             (one.time_s - here.time_s).abs() <= AROUND_S && one.picture.lines.len() == count
         };
         if before {
-            scene[..=at].iter().rev().take_while(|one| here.time_s - one.time_s <= AROUND_S).filter(near).map(Shown::places).collect()
+            scene[..=at]
+                .iter()
+                .rev()
+                .take_while(|one| here.time_s - one.time_s <= AROUND_S)
+                .filter(near)
+                .map(Shown::places)
+                .collect()
         } else {
-            scene[at..].iter().take_while(|one| one.time_s - here.time_s <= AROUND_S).filter(near).map(Shown::places).collect()
+            scene[at..]
+                .iter()
+                .take_while(|one| one.time_s - here.time_s <= AROUND_S)
+                .filter(near)
+                .map(Shown::places)
+                .collect()
         }
     };
     let (before, after) = (side(true), side(false));

@@ -177,10 +177,7 @@ impl Watcher {
         self.known.lines.clone_from(&picture.lines);
         ahead(&mut self.known.lines, &progress, frame.time_s - self.last_s);
         self.last_s = frame.time_s;
-        let sighted = std::mem::replace(
-            &mut picture.cross_hairs,
-            self.known.cross_hairs.clone(),
-        );
+        let sighted = std::mem::replace(&mut picture.cross_hairs, self.known.cross_hairs.clone());
         Glimpse {
             picture,
             sighted,

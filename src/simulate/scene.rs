@@ -483,11 +483,16 @@ impl Scene {
             .map(|s| s.axis.at(eyepiece.hairs.y_px)[0])
     }
 
+    /// A time at which the telescope points where the table's turns are looked at: behind its first swing, s.
+    fn aimed_s(&self) -> f64 {
+        self.bench.swings.first().map_or(0.0, |swing| swing.1)
+    }
+
     /// Table angle at which a line is closest to the central image, degrees.
     pub(crate) fn turning_table_deg(&self, wavelength_nm: f64) -> Option<f64> {
         let index = self.bench.glass.index(wavelength_nm);
         let (near, _) = self.bench.prism()?.least_deviation(0.0, index)?;
-        let telescope = self.telescope(0.0);
+        let telescope = self.telescope(self.aimed_s());
         let toward = -self.bench.side * self.eyepiece.x_sign;
         self.x_at(wavelength_nm, near, telescope, &self.eyepiece)?;
         Some(golden_minimum(near - 0.8, near + 0.8, |table| {
@@ -556,7 +561,7 @@ impl Scene {
                     });
                 }
             }
-            let Some((x_px, offset_start, _)) = place(0.0, table_deg) else {
+            let Some((x_px, offset_start, _)) = place(self.aimed_s(), table_deg) else {
                 continue;
             };
             let offset_px = if offsets.is_empty() {
@@ -583,7 +588,7 @@ impl Scene {
                 passes: offsets.len(),
                 x_px,
                 offset_px,
-                offset_arcsec: to_arcsec(leaving - self.telescope(0.0)[0]),
+                offset_arcsec: to_arcsec(leaving - self.telescope(self.aimed_s())[0]),
                 table_deg,
                 deviation_deg: self.bench.side * (leaving - direct).to_degrees(),
             });
