@@ -7,6 +7,7 @@
 //! - `simulated_runs`: practice footage through the whole chain: turning points, pulls, indices.
 //! - `known_frames`: the experiment that comes with the program, from pixels to index, against its truth.
 //! - `second_implementation`: ten random experiments against a general library for uncertainties.
+//! - `outline`: the built program on practice footage of a whole demonstration: steps, times, offsets, turning points.
 //! - `outside_lines`: lines of pictures that a general library measured too, and of a real lamp frame that another program measured.
 
 #![allow(
@@ -20,6 +21,7 @@ mod command_line;
 mod known_frames;
 mod live_sources;
 mod order;
+mod outline;
 mod outside_lines;
 mod rendered;
 mod second_implementation;

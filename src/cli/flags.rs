@@ -61,6 +61,11 @@ pub(super) enum Command {
         after_help = "Examples:\n  lineturn reduce readings.csv --scale scale.json --report report.html\n  lineturn reduce readings.csv --bench bench.toml --report report.pdf --paper letter\n  lineturn reduce readings.csv --prism-angle \"60°02'\" --u-prism-angle 30 --json\n\nreadings.csv, one row a pointing of the telescope:\n  set,target,line,wavelength_nm,window_1,window_2,footage\n  ,face-1,,,,…\n  1,line,Hg green,546.075,212°14'30\",32°14'00\",green.mp4\n  1,central,,,160°02'00\",340°02'30\",central-1.png\nRows with the same set belong together: the table was not touched between them."
     )]
     Reduce(Reduce),
+    /// Cuts footage of a whole demonstration into its steps, with their times
+    #[command(
+        after_help = "Examples:\n  lineturn outline demonstration.mp4\n  lineturn outline demonstration.mp4 --scale scale.json --chapters demonstration.vtt\n  lineturn outline frames/ --fps 25 --json\n\nSteps: the picture dark, nothing in view, the telescope swung, lines standing still\n(with their offsets), the table turned (with the turning points), and a line moved\nwhere one line alone cannot tell whether telescope or table moved it."
+    )]
+    Outline(Outline),
     /// Many reductions side by side: who agrees with whom, and who stands out
     #[command(
         after_help = "Examples:\n  lineturn class results/\n  lineturn class bench-*.json --report class.html --csv class.csv\n\nA path is a result written by `lineturn reduce READINGS.csv --json > FILE`, a table of readings, or a folder:\nof a folder all results are taken, in its folders too; a folder without results gives its readings*.csv,\nwith bench.toml beside them where there is one."
@@ -130,6 +135,31 @@ pub(super) struct Watch {
     pub(super) certificate: Option<String>,
     #[command(flatten)]
     pub(super) camera: CameraFlags,
+    /// One JSON document on standard output
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+#[derive(Args, Debug)]
+pub(super) struct Outline {
+    /// A video file, a folder of pictures, or - for YUV4MPEG2 on standard input
+    #[arg(value_name = "CLIP")]
+    pub(super) clip: String,
+    /// Side of the picture on which the central image lies while the table is turned
+    #[arg(long, value_enum)]
+    pub(super) toward: Option<Toward>,
+    /// Frames per second of a folder of pictures that has no times.csv
+    #[arg(long, value_name = "N")]
+    pub(super) fps: Option<f64>,
+    /// Calibration made by `lineturn scale`: gives offsets in seconds of arc
+    #[arg(long, value_name = "FILE")]
+    pub(super) scale: Option<PathBuf>,
+    /// Bench profile: its camera scale counts here; flags go before it
+    #[arg(long, value_name = "FILE.toml")]
+    pub(super) bench: Option<PathBuf>,
+    /// Writes the steps as chapters in WebVTT, for players of the clip
+    #[arg(long, value_name = "FILE.vtt")]
+    pub(super) chapters: Option<PathBuf>,
     /// One JSON document on standard output
     #[arg(long)]
     pub(super) json: bool,
@@ -378,6 +408,9 @@ pub(super) struct Practice {
     /// A whole experiment instead of one sweep: scale, faces, lines and central images
     #[arg(long, conflicts_with = "scenario")]
     pub(super) experiment: bool,
+    /// A whole demonstration in one clip, for `outline`, instead of one sweep
+    #[arg(long, conflicts_with_all = ["scenario", "experiment"])]
+    pub(super) demonstration: bool,
     /// Everything random follows from this number
     #[arg(long, default_value_t = 1)]
     pub(super) seed: u64,

@@ -12,6 +12,7 @@ mod batch;
 mod bench;
 mod flags;
 mod live;
+mod outline;
 mod progress;
 mod run;
 
@@ -75,6 +76,7 @@ pub fn main() -> ExitCode {
         Command::ClipProcess(flags) => batch::watch_clip(&flags),
         Command::Scale(flags) => run::scale(&flags),
         Command::Reduce(flags) => run::reduce(&flags),
+        Command::Outline(flags) => outline::outline(&flags),
         Command::Class(flags) => run::class(&flags),
         Command::Practice(flags) => run::practice(&flags),
     };

@@ -236,12 +236,16 @@ pub(super) fn practice(flags: &Practice) -> Result<Answer, CliError> {
         // A folder of pictures is the default of a single sweep; an experiment takes the best clips that can be written here.
         simulate::write_experiment(dir, flags.seed, (format != Format::Png).then_some(format))?;
         dir.join("readings.csv")
+    } else if flags.demonstration {
+        simulate::write(&simulate::demonstration(flags.seed), dir, format)?
     } else {
         simulate::write(&simulate::scene(&flags.scenario, flags.seed)?, dir, format)?
     };
     let text = if flags.json {
         let scenario = if flags.experiment {
             "experiment"
+        } else if flags.demonstration {
+            "demonstration"
         } else {
             flags.scenario.as_str()
         };
@@ -370,7 +374,7 @@ pub(super) fn profile_of(path: Option<&Path>, with_scale: bool) -> Result<BenchP
 }
 
 /// The camera's scale: as the flag names it, else that of the bench.
-fn scale_of(
+pub(super) fn scale_of(
     path: Option<&Path>,
     profile: &BenchProfile,
 ) -> Result<Option<session::Calibration>, CliError> {
@@ -539,6 +543,6 @@ fn write_csv(
     })
 }
 
-fn unwritten(path: &Path, error: &std::io::Error) -> CliError {
+pub(super) fn unwritten(path: &Path, error: &std::io::Error) -> CliError {
     CliError::Usage(format!("{}: could not be written: {error}", path.display()))
 }

@@ -16,6 +16,7 @@ mod figures;
 pub mod from;
 pub mod live;
 mod method;
+pub mod outline;
 pub mod page;
 pub mod plot;
 pub mod print;

@@ -18,6 +18,7 @@ mod class;
 mod demo;
 mod experiment;
 mod footage;
+mod outline;
 mod over_time;
 mod stills;
 mod sweep;
@@ -54,6 +55,7 @@ pub use class::{BenchOverTime, Class, ClassBench, ClassLine, class};
 pub use demo::{Demonstration, Deviation, demonstrate};
 pub use experiment::{Experiment, ReduceOptions, ReducedRow, reduce};
 pub use footage::{MeasuredFootage, Seen};
+pub use outline::{Outline, Step, StepKind, outline};
 pub use stills::{LocatedFrame, locate, locate_in};
 pub use sweep::{
     LineAngle, WatchOptions, WatchProgress, Watched, watch, watch_alone, watch_frames,

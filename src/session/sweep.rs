@@ -115,7 +115,10 @@ pub fn watch_alone(source: &Source, options: &WatchOptions) -> Result<Watched, S
     watch_frames(&mut *opened(source, options)?, options, |_| {})
 }
 
-fn opened(source: &Source, options: &WatchOptions) -> Result<Box<dyn FrameSource>, SessionError> {
+pub(super) fn opened(
+    source: &Source,
+    options: &WatchOptions,
+) -> Result<Box<dyn FrameSource>, SessionError> {
     Ok(capture::open(
         source,
         &OpenOptions {

@@ -32,6 +32,8 @@ const PASSED_OVER_TOO_FAR: u64 = 6;
 pub(super) struct Glimpse {
     /// What was found in it; the cross-hairs are those of all frames till then.
     pub(super) picture: Picture,
+    /// The cross-hairs, where they were measured in this very frame.
+    pub(super) sighted: Option<CrossHairs>,
     /// How far its lines have come.
     pub(super) progress: Progress,
 }
@@ -175,8 +177,12 @@ impl Watcher {
         self.known.lines.clone_from(&picture.lines);
         ahead(&mut self.known.lines, &progress, frame.time_s - self.last_s);
         self.last_s = frame.time_s;
-        picture.cross_hairs.clone_from(&self.known.cross_hairs);
-        Glimpse { picture, progress }
+        let sighted = std::mem::replace(&mut picture.cross_hairs, self.known.cross_hairs.clone());
+        Glimpse {
+            picture,
+            sighted,
+            progress,
+        }
     }
 
     /// Counts sightings of the hairs; hidden ones, or ones on a camera that was knocked, are looked for everywhere.

@@ -31,6 +31,7 @@
 
 mod bound;
 mod camera;
+mod demonstration;
 mod experiment;
 mod eyepiece;
 mod film;
@@ -44,6 +45,7 @@ mod truth;
 
 pub use bound::FrameBounds;
 pub use camera::{Camera, Picture, Sensor};
+pub use demonstration::demonstration;
 pub use experiment::{ExperimentTruth, write_experiment};
 pub use eyepiece::{Eyepiece, Hairs, Speck};
 pub use film::{Format, ffmpeg_is_there, write, write_clip, write_still};

@@ -3,7 +3,8 @@
 use super::camera::{Electronics, Picture};
 use super::eyepiece::{Eyepiece, Light, Profile};
 use super::glass::colour_response;
-use super::scene::Scene;
+use super::hand::Motion;
+use super::scene::{Bench, Path, Scene};
 use super::truth::FrameTruth;
 use crate::basics::frame::Frame;
 
@@ -157,6 +158,9 @@ pub(super) fn draw(
             );
         }
     }
+    if scene.bench.past_prism > 0.0 {
+        add_central(scene, &parts, eyepiece, light);
+    }
     light.pass(transmission);
     light.blur(scene.eyepiece.lens_blur_px);
     for (plane, glow) in light.planes.iter_mut().zip(even(scene.light.glow)) {
@@ -164,6 +168,30 @@ pub(super) fn draw(
     }
     if !specks.is_empty() {
         light.pass(specks);
+    }
+}
+
+/// Adds the central image in the light that goes past the prism, of all the lamp's colours.
+fn add_central(scene: &Scene, parts: &[f64], eyepiece: &Eyepiece, light: &mut Light) {
+    let straight = Scene {
+        bench: Bench {
+            path: Path::Straight,
+            ..scene.bench.clone()
+        },
+        air_px: Vec::new(),
+        frame_times_s: Vec::new(),
+        motion: Motion::still(0.0, 0.0),
+        ..scene.clone()
+    };
+    let blur_px = scene.eyepiece.telescope_blur_px;
+    for &time in parts {
+        if let Some(state) = straight.line_state(550.0, 0.0, scene.telescope(time), eyepiece) {
+            let brightness = scene.bench.past_prism * scene.light.line * scene.light.at(time);
+            let strength = brightness * state.width_px / parts.len() as f64;
+            let strengths = vec![strength as f32; scene.camera.planes()];
+            let profile = Profile::new(state.width_px, blur_px);
+            light.add_line(&state.axis, &profile, blur_px, &strengths);
+        }
     }
 }
 

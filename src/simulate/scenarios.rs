@@ -253,6 +253,8 @@ impl Draft {
             telescope_elevation_arcsec: rng.random_range(-90.0..90.0),
             creep_arcsec_per_s: 0.0,
             knocks: Vec::new(),
+            swings: Vec::new(),
+            past_prism: 0.0,
         };
         let way = sign(&mut rng);
         let scene = Scene {

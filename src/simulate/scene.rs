@@ -68,6 +68,11 @@ pub struct Bench {
     pub creep_arcsec_per_s: f64,
     /// Knocks of the telescope: when, s, and by how much in the sense of the circle, arcsec.
     pub knocks: Vec<(f64, f64)>,
+    /// Swings of the telescope: from when to when, s, and by how much in the sense of the circle, degrees; it sets off and comes to
+    /// rest smoothly.
+    pub swings: Vec<(f64, f64, f64)>,
+    /// Brightness of the light that goes past the prism, in which the central image is seen, too; 0 where the prism fills the beam.
+    pub past_prism: f64,
 }
 
 impl Bench {
@@ -350,8 +355,17 @@ impl Scene {
             .filter(|(at_s, _)| *at_s <= time_s)
             .map(|(_, by_arcsec)| by_arcsec)
             .sum();
+        let swung_deg: f64 = bench
+            .swings
+            .iter()
+            .map(|(from_s, until_s, by_deg)| {
+                let done = ((time_s - from_s) / (until_s - from_s)).clamp(0.0, 1.0);
+                by_deg * done * done * (3.0 - 2.0 * done)
+            })
+            .sum();
         [
-            bench.telescope_deg.to_radians() + arcsec(bench.creep_arcsec_per_s * time_s + knocked),
+            (bench.telescope_deg + swung_deg).to_radians()
+                + arcsec(bench.creep_arcsec_per_s * time_s + knocked),
             arcsec(bench.telescope_elevation_arcsec),
         ]
     }
@@ -469,11 +483,16 @@ impl Scene {
             .map(|s| s.axis.at(eyepiece.hairs.y_px)[0])
     }
 
+    /// A time at which the telescope points where the table's turns are looked at: behind its first swing, s.
+    fn aimed_s(&self) -> f64 {
+        self.bench.swings.first().map_or(0.0, |swing| swing.1)
+    }
+
     /// Table angle at which a line is closest to the central image, degrees.
     pub(crate) fn turning_table_deg(&self, wavelength_nm: f64) -> Option<f64> {
         let index = self.bench.glass.index(wavelength_nm);
         let (near, _) = self.bench.prism()?.least_deviation(0.0, index)?;
-        let telescope = self.telescope(0.0);
+        let telescope = self.telescope(self.aimed_s());
         let toward = -self.bench.side * self.eyepiece.x_sign;
         self.x_at(wavelength_nm, near, telescope, &self.eyepiece)?;
         Some(golden_minimum(near - 0.8, near + 0.8, |table| {
@@ -542,7 +561,7 @@ impl Scene {
                     });
                 }
             }
-            let Some((x_px, offset_start, _)) = place(0.0, table_deg) else {
+            let Some((x_px, offset_start, _)) = place(self.aimed_s(), table_deg) else {
                 continue;
             };
             let offset_px = if offsets.is_empty() {
@@ -569,7 +588,7 @@ impl Scene {
                 passes: offsets.len(),
                 x_px,
                 offset_px,
-                offset_arcsec: to_arcsec(leaving - self.telescope(0.0)[0]),
+                offset_arcsec: to_arcsec(leaving - self.telescope(self.aimed_s())[0]),
                 table_deg,
                 deviation_deg: self.bench.side * (leaving - direct).to_degrees(),
             });
@@ -595,6 +614,14 @@ impl Scene {
                 None,
                 at_s - start,
                 at_s - start,
+            ));
+        }
+        for (from_s, until_s, _) in &self.bench.swings {
+            events.push(event(
+                "swing of the telescope",
+                None,
+                from_s - start,
+                until_s - start,
             ));
         }
         if self.bench.creep_arcsec_per_s != 0.0 {

@@ -115,7 +115,7 @@ pub struct LineTruth {
 /// Something that is not a turn of a line but may be taken for one.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct EventTruth {
-    /// `slip of the camera`, `darkness`, `shade`, `outside the field`, `telescope creep`.
+    /// `slip of the camera`, `darkness`, `shade`, `outside the field`, `telescope creep`, `swing of the telescope`.
     pub kind: &'static str,
     /// Line concerned, if one.
     pub line: Option<usize>,
