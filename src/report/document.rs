@@ -89,26 +89,49 @@ pub fn watched(watched: &Watched) -> Value {
         "duration_s": watched.duration_s,
         "toward": sweep.toward.map(side),
         "cross_hairs": sweep.cross_hairs.as_ref().map(cross_hairs),
-        "lines": sweep.lines.iter().zip(&watched.angles).map(|(followed, angle)| json!({
-            "line": followed.line,
-            "turned": followed.turned,
-            "passes": followed.passes,
-            "x_px": followed.x_px,
-            "offset_px": followed.offset_px,
-            "u_px": followed.u_px,
-            "offset_arcsec": angle.map(|angle| angle.offset_arcsec),
-            "u_arcsec": angle.map(|angle| angle.u_arcsec),
-        })).collect::<Vec<_>>(),
-        "turning_points": sweep.turning_points.iter().map(|point| json!({
-            "line": point.line,
-            "t_s": point.time_s,
-            "x_px": point.x_px,
-            "offset_px": point.offset_px,
-            "u_px": point.u_px,
-            "counted": point.counted,
-            "why": point.why,
-        })).collect::<Vec<_>>(),
+        "lines": followed_lines(&sweep.lines, &watched.angles),
+        "turning_points": reversals(&sweep.turning_points),
     })
+}
+
+/// Followed lines with their offsets as angles, where a scale was given.
+pub(super) fn followed_lines(
+    lines: &[crate::follow::FollowedLine],
+    angles: &[Option<crate::session::LineAngle>],
+) -> Vec<Value> {
+    let lines = lines.iter().zip(angles);
+    lines
+        .map(|(followed, angle)| {
+            json!({
+                "line": followed.line,
+                "turned": followed.turned,
+                "passes": followed.passes,
+                "x_px": followed.x_px,
+                "offset_px": followed.offset_px,
+                "u_px": followed.u_px,
+                "offset_arcsec": angle.map(|angle| angle.offset_arcsec),
+                "u_arcsec": angle.map(|angle| angle.u_arcsec),
+            })
+        })
+        .collect()
+}
+
+/// Places at which lines reversed, with why they count as minimum deviation or do not.
+pub(super) fn reversals(points: &[crate::follow::TurningPoint]) -> Vec<Value> {
+    let points = points.iter();
+    points
+        .map(|point| {
+            json!({
+                "line": point.line,
+                "t_s": point.time_s,
+                "x_px": point.x_px,
+                "offset_px": point.offset_px,
+                "u_px": point.u_px,
+                "counted": point.counted,
+                "why": point.why,
+            })
+        })
+        .collect()
 }
 
 /// A side of the picture in the words of the documents.

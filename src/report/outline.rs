@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use serde_json::{Value, json};
 
-use super::document::side;
+use super::document::{followed_lines, reversals, side};
 use super::text::{plus_minus, table};
 use crate::session::{Outline, Step, StepKind};
 
@@ -22,25 +22,8 @@ pub fn document_body(outline: &Outline) -> Value {
             "to_s": step.to_s,
             "says": sentence(step),
             "left": step.left.map(side),
-            "lines": step.lines.iter().zip(&step.angles).map(|(line, angle)| json!({
-                "line": line.line,
-                "turned": line.turned,
-                "passes": line.passes,
-                "x_px": line.x_px,
-                "offset_px": line.offset_px,
-                "u_px": line.u_px,
-                "offset_arcsec": angle.map(|angle| angle.offset_arcsec),
-                "u_arcsec": angle.map(|angle| angle.u_arcsec),
-            })).collect::<Vec<_>>(),
-            "turning_points": step.turning_points.iter().map(|point| json!({
-                "line": point.line,
-                "t_s": point.time_s,
-                "x_px": point.x_px,
-                "offset_px": point.offset_px,
-                "u_px": point.u_px,
-                "counted": point.counted,
-                "why": point.why,
-            })).collect::<Vec<_>>(),
+            "lines": followed_lines(&step.lines, &step.angles),
+            "turning_points": reversals(&step.turning_points),
         })).collect::<Vec<_>>(),
     })
 }
