@@ -11,8 +11,9 @@ use super::budget::Evaluation;
 use super::from::budgets;
 use crate::basics::units::ARCSEC_PER_DEG;
 use crate::session::{
-    Calibrated, CalibrationRecord, Caution, CrossHairs, Demonstration, Experiment, Line,
-    LocatedFrame, Measured, ReducedLine, Side, WarningRecord, Watched,
+    Calibrated, CalibrationRecord, Caution, CrossHairs, Demonstration, Experiment, FollowedLine,
+    Line, LineAngle, LocatedFrame, Measured, ReducedLine, Side, TurningPoint, WarningRecord,
+    Watched,
 };
 
 /// Coverage of the fields that begin with `U_`.
@@ -95,10 +96,7 @@ pub fn watched(watched: &Watched) -> Value {
 }
 
 /// Followed lines with their offsets as angles, where a scale was given.
-pub(super) fn followed_lines(
-    lines: &[crate::follow::FollowedLine],
-    angles: &[Option<crate::session::LineAngle>],
-) -> Vec<Value> {
+pub(super) fn followed_lines(lines: &[FollowedLine], angles: &[Option<LineAngle>]) -> Vec<Value> {
     let lines = lines.iter().zip(angles);
     lines
         .map(|(followed, angle)| {
@@ -117,7 +115,7 @@ pub(super) fn followed_lines(
 }
 
 /// Places at which lines reversed, with why they count as minimum deviation or do not.
-pub(super) fn reversals(points: &[crate::follow::TurningPoint]) -> Vec<Value> {
+pub(super) fn reversals(points: &[TurningPoint]) -> Vec<Value> {
     let points = points.iter();
     points
         .map(|point| {
