@@ -18,6 +18,8 @@ const MOST_TRIED: usize = 4;
 const STEP_PX: f64 = 1.0;
 const FINE_STEP_PX: f64 = 0.3;
 const FINE_STEPS: i32 = 3;
+/// A hair on its edge may cut off a line what makes this share of the hair's width on either side of its middle.
+const CUT: f64 = 0.35;
 /// Slopes beside the square one that are tried, on either side, and their step.
 const SLOPES: i32 = 3;
 const SLOPE_STEP: f64 = 0.002;
@@ -29,6 +31,8 @@ const RULES: Rules = Rules {
     shape_known: false,
     seen_before: false,
 };
+/// A fit that begins where another ended and leaves so many times its residuals has gone astray.
+const ASTRAY: f64 = 1.5;
 /// Mean square of the residuals of a hair and a line that explain the pixels, at most, in variances of the noise.
 const MOST_MISFIT: f64 = 20.0;
 /// The same of lines that need no hair.
@@ -46,26 +50,108 @@ struct Place {
     slope: f64,
 }
 
-/// The cross of the hair `one`, which is level, and one hidden by a line at one of `candidates`, with that line.
+/// What became of the search.
+#[derive(Clone, Debug)]
+pub(super) enum Hidden {
+    /// The cross of both hairs, and the line that hides one of them.
+    Found(CrossHairs, Line),
+    /// It may lie on lines here that no line alone explains: places in the middle of the picture's height and how far about, px.
+    Somewhere(Vec<(f64, f64)>),
+}
+
+/// The hair that makes a cross with the hair `one`, which is level, and that a line at one of `candidates` hides.
 pub(super) fn hidden_hair(
     scene: &Scene<'_>,
     one: &Found,
     candidates: &[Candidate],
     lines: &[Line],
     joint: &mut Joint,
-) -> Option<(CrossHairs, Line)> {
+) -> Hidden {
+    let mut unexplained = Vec::new();
     if one.along.0.abs() < 0.9 {
-        return None;
+        return Hidden::Somewhere(unexplained);
     }
     let square = -one.along.1 / one.along.0;
     let tall = |c: &&Candidate| (c.rows.1 - c.rows.0) * 5 > scene.grey.height * 2;
-    candidates
+    let mut best: Option<(f64, CrossHairs, Line)> = None;
+    for candidate in whole_candidates(candidates)
         .iter()
         .filter(tall)
         .take(MOST_TRIED)
-        .filter_map(|candidate| across(scene, one, candidate, lines, square, joint))
-        .max_by(|a, b| a.0.total_cmp(&b.0))
-        .map(|(_, cross, line)| (cross, line))
+    {
+        let Some(whole) = whole_line(scene, candidate) else {
+            continue;
+        };
+        let without = without_hair(scene, &whole, lines, joint);
+        if without < WELL_EXPLAINED {
+            continue;
+        }
+        match across(scene, one, &whole, square, joint) {
+            Some((misfit, cross, line)) if misfit <= MOST_MISFIT && BETTER * misfit <= without => {
+                let better = without / misfit;
+                if best.as_ref().is_none_or(|best| better > best.0) {
+                    best = Some((better, cross, line));
+                }
+            }
+            _ => {
+                let x_px = whole.thread.x_at(scene.grey.height as f64 / 2.0);
+                unexplained.push((x_px, whole.thread.shape.width_px() + one.width));
+            }
+        }
+    }
+    best.map_or(Hidden::Somewhere(unexplained), |(_, cross, line)| {
+        Hidden::Found(cross, line)
+    })
+}
+
+/// Makes lines more uncertain that a hair of this width may lie on unseen: their middle may lie anywhere within it.
+pub(super) fn widen(lines: &mut [Line], hair_px: f64, places: &[(f64, f64)], height: usize) {
+    let more = hair_px / 12.0_f64.sqrt();
+    let middle = height as f64 / 2.0;
+    for line in lines {
+        let x = line.x_at(middle);
+        if places
+            .iter()
+            .any(|(place, reach)| (x - place).abs() < *reach)
+        {
+            line.lasting_px = line.lasting_px.hypot(more);
+            line.u_px = line.u_px.hypot(more);
+            line.covariance[0][0] += more * more;
+        }
+    }
+}
+
+/// The candidates, with the pieces that a hair has made of one line put together again; the strongest first, as they came.
+fn whole_candidates(candidates: &[Candidate]) -> Vec<Candidate> {
+    let mut all: Vec<Candidate> = Vec::with_capacity(candidates.len());
+    for piece in candidates {
+        let middle = (piece.rows.0 + piece.rows.1) as f64 / 2.0;
+        let joins = |whole: &&mut Candidate| {
+            let narrow = whole.width.min(piece.width);
+            let alike = whole.width.max(piece.width) < 2.0 * narrow;
+            let apart = piece.rows.0 > whole.rows.1 || piece.rows.1 < whole.rows.0;
+            // How far the direction of a short piece leads astray on the way to the other.
+            let (first, last) = (whole.rows.0 as f64, whole.rows.1 as f64);
+            let reach =
+                narrow * (1.0 + (middle - 0.5 * (first + last)).abs() / (last - first + 1.0));
+            alike && apart && (whole.x_at(middle) - piece.x_mid).abs() < reach
+        };
+        let Some(whole) = all.iter_mut().find(joins) else {
+            all.push(piece.clone());
+            continue;
+        };
+        let rows = (
+            whole.rows.0.min(piece.rows.0),
+            whole.rows.1.max(piece.rows.1),
+        );
+        let tangent =
+            (piece.x_mid - whole.x_mid) / (middle - (whole.rows.0 + whole.rows.1) as f64 / 2.0);
+        whole.x_mid +=
+            tangent * ((rows.0 + rows.1) as f64 - (whole.rows.0 + whole.rows.1) as f64) / 2.0;
+        whole.tangent = tangent;
+        whole.rows = rows;
+    }
+    all
 }
 
 /// One fit of line and hair together.
@@ -78,23 +164,17 @@ struct Tried {
     line: Draft,
 }
 
-/// Tries a hair across one line; with the cross and the line, by how much they explain the pixels better than no hair.
+/// Tries a hair across one line; with the cross and the line, the mean square of the residuals that they leave.
 fn across(
     scene: &Scene<'_>,
     one: &Found,
-    candidate: &Candidate,
-    lines: &[Line],
+    whole: &Draft,
     square: f64,
     joint: &mut Joint,
 ) -> Option<(f64, CrossHairs, Line)> {
-    let whole = whole_line(scene, candidate)?;
     let middle = scene.grey.height as f64 / 2.0;
     let x_px = whole.thread.x_at(middle);
     let width = whole.thread.shape.width_px();
-    let without = without_hair(scene, &whole, lines, joint);
-    if without < WELL_EXPLAINED {
-        return None;
-    }
     let mut tried = |place: Place, line: &Draft| {
         let cross = crossed(scene, one, place, PLACE_PX)?;
         let on_line = Scene {
@@ -121,9 +201,18 @@ fn across(
     };
     let mut best: Option<Tried> = None;
     let steps = ((width + one.width) / STEP_PX) as i32;
-    for shift in [0.0, -0.3, 0.3] {
+    let whole_of = |cut: f64| (cut * one.width, width + 2.0 * cut.abs() * one.width);
+    let starts = [
+        (0.0, width),
+        (-0.3 * width, width),
+        (0.3 * width, width),
+        whole_of(-CUT),
+        whole_of(CUT),
+    ];
+    for (shift, width) in starts {
         let mut line = whole.clone();
-        line.thread.axis[0] += shift * width;
+        line.thread.axis[0] += shift;
+        line.thread.shape = Shape::of_width(width);
         for k in -steps..=steps {
             let place = Place {
                 x_px: x_px + f64::from(k) * STEP_PX,
@@ -152,13 +241,14 @@ fn across(
     }
     let mut best = best?;
     for _ in 0..ROUNDS {
-        best = tried(best.place, &best.line)?;
+        let again = tried(best.place, &best.line)?;
+        if again.misfit > ASTRAY * best.misfit {
+            break;
+        }
+        best = again;
         if best.moved_px.abs() < 0.2 * best.u_px {
             break;
         }
-    }
-    if best.misfit > MOST_MISFIT || without < BETTER * best.misfit {
-        return None;
     }
     let cross = crossed(scene, one, best.place, best.u_px)?;
     best.line.trim();
@@ -167,7 +257,7 @@ fn across(
         ..*scene
     };
     let line = best.line.line(&on_line)?;
-    Some((without / best.misfit, cross, line))
+    Some((best.misfit, cross, line))
 }
 
 /// Mean square of the residuals of one line, or of those that were seen about it, without any hair.

@@ -40,6 +40,8 @@ const ROWS_LOOKED_AT: usize = 4;
 const MOST_WIDTH_PX: f64 = 48.0;
 /// A line no wider than this many widths of a hair cannot be told from a hair that is shallower than it is taken to be.
 const HAIR_WIDTHS: f64 = 1.2;
+/// What is lighter than its surroundings by this factor all along either side of a hair is no hair that is shallower.
+const SHINES: f64 = 1.15;
 
 /// A line under measurement.
 #[derive(Clone, Debug)]
@@ -662,7 +664,7 @@ impl Draft {
             let aside = 2.0 * hair.width_px + width;
             let (mut beside, mut count) = (0, 0);
             let (mut here, mut around) = ((0.0, 0), [(0.0, 0); 2]);
-            let mut on_hair = (0.0, 0);
+            let (mut on_hair, mut by_hair) = ((0.0, 0), (0.0, 0));
             for y in (self.first_row..self.first_row + self.rows).step_by(ROWS_LOOKED_AT) {
                 let x = self.thread.x_at(y as f64);
                 let from_hair = leans[h].distance_px(x, y as f64);
@@ -684,6 +686,12 @@ impl Draft {
                 {
                     on_hair.0 += v;
                     on_hair.1 += 1;
+                }
+                for side in [-hair.width_px, hair.width_px] {
+                    if let Some(v) = level(x - from_hair + side) {
+                        by_hair.0 += v;
+                        by_hair.1 += 1;
+                    }
                 }
                 let pass = hair.transmission(from_hair);
                 if pass > LEAST_PASS
@@ -707,9 +715,11 @@ impl Draft {
             };
             let floor = left.min(right);
             // No broader than the hair, on it all along, and no lighter than its surroundings: where there is less light, or more
-            // without shadow, a hair is shallower than it was, and taking its shade off leaves too much.
+            // without shadow, a hair is shallower than it was, and taking its shade off leaves too much. What shines on either
+            // side of the hair is no such thing, however dark its middle.
             if width < HAIR_WIDTHS * hair.width_px
                 && on_hair.1 * 2 > count
+                && mean(by_hair).is_some_and(|raw| raw < SHINES * left.max(right))
                 && mean(on_hair)
                     .is_some_and(|raw| raw < left.max(right) + LEAST_STEPS * scene.grey.step())
             {

@@ -6,7 +6,7 @@ use super::detect::{ALL_TILTS, Candidate, Search, Where};
 use super::field::field_of_view;
 use super::grey::{Grey, Noise};
 use super::hairs::HairSearch;
-use super::hidden::hidden_hair;
+use super::hidden::{Hidden, hidden_hair, widen};
 use super::joint::{APART_PX, Joint, MOST_LINES, Rules};
 use super::lines::{CLEAR_SIGNAL_TO_NOISE, Draft, Scene};
 use super::{CrossHairs, FieldOfView, Line, Picture};
@@ -166,6 +166,7 @@ impl Finder {
             &mut self.bench,
         );
         let mut hidden: Vec<Line> = Vec::new();
+        let mut suspected = None;
         // What takes long is done for a frame of which nothing is known, and not for a clip's every frame.
         if known.lines.is_empty()
             && let Some(one) = self.hairs.alone.take()
@@ -176,20 +177,14 @@ impl Finder {
                 hairs: None,
                 y_ref: reference_height(grey, &picture, None),
             };
-            if let Some((cross, line)) =
-                hidden_hair(&scene, &one, &self.candidates, &rough, &mut self.joint)
-            {
-                picture.cross_hairs = Some(cross);
-                picture.lines = vec![line];
-                // To its ends: only where it is known to be dark beside it the hair is seen alone.
-                for _ in 0..grey.height / MORE_ROWS {
-                    hidden = self.lines_again(grey, &picture);
-                    let rows = |lines: &[Line]| lines.first().map_or(0, |l| l.rows.1 - l.rows.0);
-                    let grown = rows(&hidden) > rows(&picture.lines) + MORE_ROWS / 2;
-                    picture.lines.clone_from(&hidden);
-                    if !grown {
-                        break;
-                    }
+            match hidden_hair(&scene, &one, &self.candidates, &rough, &mut self.joint) {
+                Hidden::Found(cross, line) => {
+                    picture.cross_hairs = Some(cross);
+                    picture.lines = vec![line];
+                    hidden = self.to_its_ends(grey, &mut picture);
+                }
+                Hidden::Somewhere(places) => {
+                    suspected = Some((one.width, places));
                 }
             }
         }
@@ -208,8 +203,25 @@ impl Finder {
                 self.lines(grey, &picture, known, &[], tilts)
             };
         }
+        if let (None, Some((width, places))) = (&picture.cross_hairs, suspected) {
+            widen(&mut picture.lines, width, &places, h);
+        }
         self.rough.clear();
         picture
+    }
+
+    /// The one line of the picture, on which a hair lies, followed to its ends: only where it is known to be dark beside it the
+    /// hair is seen alone.
+    fn to_its_ends(&mut self, grey: Grey<'_>, picture: &mut Picture) -> Vec<Line> {
+        let rows = |lines: &[Line]| lines.first().map_or(0, |l| l.rows.1 - l.rows.0);
+        loop {
+            let longer = self.lines_again(grey, picture);
+            let grown = rows(&longer) > rows(&picture.lines) + MORE_ROWS / 2;
+            picture.lines.clone_from(&longer);
+            if !grown {
+                return longer;
+            }
+        }
     }
 
     /// The known lines where they are now, and the hairs if they are to be measured; `None` if anything looks different.
