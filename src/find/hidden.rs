@@ -37,6 +37,8 @@ const ASTRAY: f64 = 1.5;
 const MOST_MISFIT: f64 = 20.0;
 /// The same of lines that need no hair.
 const WELL_EXPLAINED: f64 = 3.0;
+/// Fits whose residuals are no larger are all good: of them that of the strongest candidate is taken.
+const EQUALLY_GOOD: f64 = 2.0;
 /// Mean square of the residuals without the hair over that with it, at least.
 const BETTER: f64 = 2.0;
 /// Least standard uncertainty of the place of such a hair, px, and that of its turn, rad.
@@ -88,9 +90,9 @@ pub(super) fn hidden_hair(
         }
         match across(scene, one, &whole, square, joint) {
             Some((misfit, cross, line)) if misfit <= MOST_MISFIT && BETTER * misfit <= without => {
-                let better = without / misfit;
-                if best.as_ref().is_none_or(|best| better > best.0) {
-                    best = Some((better, cross, line));
+                let misfit = misfit.max(EQUALLY_GOOD);
+                if best.as_ref().is_none_or(|best| misfit < best.0) {
+                    best = Some((misfit, cross, line));
                 }
             }
             _ => {

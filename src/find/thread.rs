@@ -10,7 +10,7 @@ use super::shape::{Shape, normal_at};
 
 /// Prior standard deviations: of the place, px; of width and depth of the dip, relative.
 const PLACE_PX: f64 = 0.1;
-const DIP_WIDTH: f64 = 0.03;
+const DIP_WIDTH: f64 = 0.015;
 const DIP_DEPTH: f64 = 0.04;
 /// What a thread takes of the light of lines, and of the background, in which there is more without shadow, with standard deviations.
 const OF_LINES: (f64, f64) = (0.9, 0.1);
