@@ -7,6 +7,7 @@
 //! The covariance is scaled by what the scores of the rows really scatter, with their
 //! correlation from row to row (W. K. Newey, K. D. West, Econometrica 55, 703 (1987), from memory).
 
+use super::flanks::{Flanks, lasting_px};
 use nalgebra::{SMatrix, SVector};
 
 use super::grey::{Grey, Noise};
@@ -195,6 +196,7 @@ pub(super) struct Bench {
     /// Residuals over their standard deviation; not a number where a pixel does not count.
     residuals: Vec<f32>,
     sizes: Vec<f32>,
+    flanks: Flanks,
     /// How amplitude and background of a row go with its columns.
     lean: Vec<[(f64, f64); COLUMNS]>,
     smooth: Vec<(f64, f64)>,
@@ -322,7 +324,7 @@ impl Thread {
             };
             if last {
                 self.covariance = solver.inverse();
-                self.scale_covariance(strip, bench);
+                self.scale_covariance(strip, rules, bench);
                 break;
             }
             let step = solver.solve(&score);
@@ -382,7 +384,7 @@ impl Thread {
                 if self.settled && struck == 0 {
                     // Residuals and covariance are those of a place so near that nothing is to be told from it.
                     self.covariance = solver.inverse();
-                    self.scale_covariance(strip, bench);
+                    self.scale_covariance(strip, rules, bench);
                     break;
                 }
             }
@@ -540,7 +542,7 @@ impl Thread {
     }
 
     /// Compares the scatter of the rows' scores with what independent pixels would give.
-    fn scale_covariance(&mut self, strip: &Strip, bench: &mut Bench) {
+    fn scale_covariance(&mut self, strip: &Strip, rules: &Rules, bench: &mut Bench) {
         bench.sizes.clear();
         bench.sizes.extend(
             bench
@@ -570,7 +572,39 @@ impl Thread {
         without_mean(pulls);
         let factor = scatter(pulls, self.covariance[(0, 0)], self.residual_scale);
         self.inflation = factor.sqrt();
+        if rules.dark {
+            self.lasting_px = lasting_px(
+                self.covariance[(0, 0)].sqrt(),
+                self.inflation,
+                self.lopsided(strip, bench),
+            );
+        }
         self.covariance *= factor;
+    }
+
+    /// How lopsided the residuals about the axis are; see [`Flanks`].
+    fn lopsided(&self, strip: &Strip, bench: &mut Bench) -> f64 {
+        let Bench {
+            flanks, residuals, ..
+        } = bench;
+        let reach = 1.1 * self.shape.width_px() + 1.0;
+        if !flanks.begin(reach) {
+            return 1.0;
+        }
+        for (r, row) in residuals
+            .chunks_exact(strip.across)
+            .enumerate()
+            .take(strip.rows)
+        {
+            let x = self.x_at(strip.y(r)) - f64::from(strip.left[r]);
+            for (column, &residual) in row.iter().enumerate() {
+                let away = column as f64 - x;
+                if away.abs() < reach {
+                    flanks.take(away, residual);
+                }
+            }
+        }
+        flanks.lopsided()
     }
 }
 

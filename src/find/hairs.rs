@@ -355,8 +355,12 @@ impl HairSearch {
         let lean = (1.0 + slope * slope).sqrt();
         // Shift across the hair; turn = d(slope)/(1 + slope²).
         let (shift, turn) = (1.0 / lean, 1.0 / scale / (lean * lean));
+        let lasting = thread.lasting_px;
         let covariance = [
-            [c[(0, 0)] * shift * shift, c[(0, 1)] * shift * turn],
+            [
+                (c[(0, 0)] + lasting * lasting) * shift * shift,
+                c[(0, 1)] * shift * turn,
+            ],
             [c[(0, 1)] * shift * turn, c[(1, 1)] * turn * turn],
         ];
         // Rows run down and columns right; along an upright hair is up.
