@@ -30,7 +30,8 @@ pub(super) fn field_of_view(grey: &Grey<'_>, noise: &Noise) -> Option<FieldOfVie
         .collect();
     let mut sorted = cells.clone();
     sorted.sort_by(f32::total_cmp);
-    let (dark, light) = (sorted[sorted.len() / 50], sorted[sorted.len() / 2]);
+    // The field may fill less than half the picture; lines are a small part of it.
+    let (dark, light) = (sorted[sorted.len() / 50], sorted[sorted.len() * 4 / 5]);
     let sd = noise.variance(light).sqrt() / CELL as f32;
     let step = light - dark;
     if step < 6.0 * sd || step < 0.4 * light {

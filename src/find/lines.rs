@@ -17,6 +17,8 @@ const STEEP: f64 = 0.15;
 pub(super) const CLEAR_SIGNAL_TO_NOISE: f64 = 40.0;
 /// Uncertainty of a place over that of a Gaussian line of the same width in white noise, at most.
 const MOST_VAGUE: f64 = 4.0;
+/// Bow over height, at most: the prism bends lines by no more than a percent or two, the rim of the field is bent more.
+const MOST_BOW: f64 = 0.06;
 /// Uncertainty of a place over the line's width, at most.
 const NO_PLACE: f64 = 0.5;
 /// Mean height of a line above its background, steps of the source, at least.
@@ -787,7 +789,7 @@ impl Draft {
             || width < 1.0
             || rows < 2.2 * width
             || tangent.abs() > 0.31
-            || bow > 0.12 * rows
+            || bow > MOST_BOW * rows
             || x_mid < 1.0
             || x_mid > scene.grey.width as f64 - 2.0
         {
