@@ -96,22 +96,26 @@ impl Strip {
     /// The same where rows of the strip are columns of the picture.
     pub(super) fn add_columns(&mut self, row: usize, top: i32, grey: &Grey<'_>) {
         let columns = self.rows_of(row);
-        for i in 0..self.across {
-            let Some(y) = usize::try_from(top + i as i32)
-                .ok()
-                .filter(|&y| y < grey.height)
-            else {
-                continue;
-            };
+        let from = top.max(0) as usize;
+        let to = (i64::from(top) + self.across as i64).clamp(0, grey.height as i64) as usize;
+        // Of a column that is clipped anywhere nothing counts: what is left of it stands for a part of the profile only, in a
+        // mean with columns that are lighter or darker.
+        let mut whole = [true; MOST_TOGETHER];
+        for y in from..to {
+            for (whole, &v) in whole.iter_mut().zip(&grey.row(y)[columns.clone()]) {
+                *whole &= grey.level(v) < grey.clip;
+            }
+        }
+        for y in from..to {
             let (mut sum, mut count) = (0.0, 0.0);
-            for &v in &grey.row(y)[columns.clone()] {
-                let level = grey.level(v);
-                let good = if level < grey.clip { 1.0 } else { 0.0 };
-                sum += good * level;
+            for (&whole, &v) in whole.iter().zip(&grey.row(y)[columns.clone()]) {
+                let good = f32::from(u8::from(whole));
+                sum += good * grey.level(v);
                 count += good;
             }
-            self.level[row * self.across + i] = sum;
-            self.count[row * self.across + i] = count;
+            let at = row * self.across + (y as i64 - i64::from(top)) as usize;
+            self.level[at] = sum;
+            self.count[at] = count;
         }
     }
 
@@ -123,12 +127,14 @@ impl Strip {
     }
 }
 
+/// Rows or columns that are averaged, at most.
+const MOST_TOGETHER: usize = 8;
+
 /// Rows of a picture of this height that may be averaged: an axis moves by a small share of its width within them.
 pub(super) fn rows_together(height: usize, width_px: f64, steep: f64) -> usize {
     const BANDS: usize = 120;
-    const MOST: usize = 8;
     let most = (0.3 * width_px / steep.max(1e-3)) as usize;
-    (height / BANDS).clamp(1, MOST).min(most.max(1))
+    (height / BANDS).clamp(1, MOST_TOGETHER).min(most.max(1))
 }
 
 /// What known hairs do to one pixel.
