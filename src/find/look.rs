@@ -390,11 +390,12 @@ impl Finder {
             keep_new(&mut drafts, draft);
         }
         // Nor is it lost, where clipping spoiled the start of the second.
-        for line in &self.rough {
-            let x = line.x_at(scene.y_ref);
-            let reach = 1.5 * line.width_px + 2.0;
-            let found = |d: &Draft| d.alive && (d.thread.x_at(scene.y_ref) - x).abs() < reach;
-            if line.signal_to_noise > CLEAR_SIGNAL_TO_NOISE && !drafts.iter().any(found) {
+        let present =
+            |line: &Line, x: f64| (x - line.x_at(scene.y_ref)).abs() < 1.5 * line.width_px + 2.0;
+        let was_clear = |line: &&Line| line.signal_to_noise > CLEAR_SIGNAL_TO_NOISE;
+        for line in self.rough.iter().filter(was_clear) {
+            let found = |d: &Draft| d.alive && present(line, d.thread.x_at(scene.y_ref));
+            if !drafts.iter().any(found) {
                 drafts.push(Draft::from_line(line, line.x_px, line.y_ref_px, &scene));
             }
         }
@@ -417,6 +418,22 @@ impl Finder {
             return seen.to_vec();
         }
         let mut lines = settle(&mut drafts, &scene, &mut self.joint);
+        // Where a hair lies on a clipped line, even a good start may lead astray.
+        let lost = self.rough.iter().filter(was_clear).filter(|line| {
+            !lines
+                .iter()
+                .any(|found| present(line, found.x_at(scene.y_ref)))
+        });
+        let mut again: Vec<Draft> = lost
+            .map(|line| Draft::from_line(line, line.x_px, line.y_ref_px, &scene))
+            .collect();
+        if !again.is_empty() {
+            let found = lines
+                .iter()
+                .map(|line| Draft::from_line(line, line.x_px, line.y_ref_px, &scene));
+            again.extend(found);
+            lines = settle(&mut again, &scene, &mut self.joint);
+        }
         if let (true, Some(field)) = (known.lines.is_empty(), &picture.field) {
             lines.retain(|line| !along_rim(field, line));
         }
