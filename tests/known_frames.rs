@@ -24,7 +24,6 @@ const ACCEPTED_CAUTIONS: &[&str] = &[
     "dispersion-extrapolated",
     "dispersion-unchecked",
     "hairs-borrowed",
-    "shared-central",
     "side-inferred",
     "stands-still",
     "unsteady-positions",

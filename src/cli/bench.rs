@@ -10,7 +10,7 @@ use super::flags::Bench;
 use super::{Answer, CliError, live, run};
 use crate::serve::{self, Addresses, ServeOptions};
 use crate::session::bench::{CLIP_LIMIT_BYTES, DeskOptions};
-use crate::session::{BenchProfile, Fingerprint, OpenOptions, Side, Source};
+use crate::session::{BenchProfile, OpenOptions, Side, Source};
 
 /// Status of a program that Ctrl-C ended, as shells have it.
 const INTERRUPTED: i32 = 130;
@@ -40,22 +40,17 @@ fn profile(path: Option<&Path>) -> Result<BenchProfile, CliError> {
 
 /// Serves the page until Ctrl-C.
 pub(super) fn bench(flags: &Bench) -> Result<Answer, CliError> {
-    let certificate = flags
-        .certificate
-        .as_deref()
-        .map(Fingerprint::parse)
-        .transpose()
-        .map_err(|error| CliError::Usage(format!("--certificate: {error}")))?;
+    let source = flags.source.as_deref().map(Source::parse);
     let options = ServeOptions {
         desk: DeskOptions {
-            source: flags.source.as_deref().map(Source::parse),
             open: OpenOptions {
-                fps: run::checked_fps(flags.fps)?,
-                camera: live::camera_wish(&flags.camera)?,
-                certificate,
+                fps: run::checked_fps(flags.footage.fps)?,
+                camera: live::camera_wish(&flags.camera, source.clone())?,
+                certificate: live::certificate(&flags.camera)?,
                 ..OpenOptions::default()
             },
-            toward: flags.toward.map(Side::from),
+            source,
+            toward: flags.footage.toward.map(Side::from),
             logbook: flags.logbook.clone(),
             profile: profile(flags.bench.as_deref())?,
             clip_limit_bytes: CLIP_LIMIT_BYTES,

@@ -53,7 +53,7 @@ pub struct Pointed {
     pub wavelength: Option<Wavelength>,
     /// Reading with the cross-hair on the target, degrees, with its causes.
     pub reading_deg: Measured,
-    /// The windows as they were read, degrees; empty where they are not known. Only the search for slips looks at them.
+    /// The windows as they were read, degrees; empty where they are not known. Only the search for slips looks at them, and whether lines stood in one sweep.
     pub windows_deg: Vec<f64>,
     /// The offset that `reading_deg` contains, degrees.
     pub offset_deg: f64,
@@ -307,9 +307,9 @@ pub(super) fn prism_angle(
                 cautions.push(Caution {
                     code: "prism-angle-twice",
                     message: format!(
-                        "the refracting angle is given and there are face rows too; the face rows count, and the given angle differs from them by {:.0} ± {:.0} seconds of arc: leave one of them out",
-                        difference.value() * 3600.0,
-                        difference.u() * 3600.0
+                        "the refracting angle is given and there are face rows too; the face rows count, and the given angle differs from them by {:.0} ± {:.0}\": leave one of them out",
+                        Angle::from_degrees(difference.value()),
+                        difference.u() * ARCSEC_PER_DEG
                     ),
                 });
             }
@@ -447,7 +447,7 @@ pub(super) fn measured_lines(
             )));
         }
     }
-    let mut lines_of_set: BTreeMap<&str, Vec<String>> = BTreeMap::new();
+    let mut lines_of_set: BTreeMap<&str, Vec<&Pointed>> = BTreeMap::new();
     let lines: Vec<&Pointed> = pointings
         .iter()
         .filter(|p| p.target == PointedAt::Line)
@@ -457,7 +457,7 @@ pub(super) fn measured_lines(
         .enumerate()
         .filter_map(|(index, line)| {
             if let Some(central) = centrals.get(line.set.as_str()) {
-                lines_of_set.entry(&line.set).or_default().push(line.name());
+                lines_of_set.entry(&line.set).or_default().push(line);
                 return Some(Ok((
                     *line,
                     central.row,
@@ -497,8 +497,13 @@ pub(super) fn measured_lines(
             })
         })
         .collect::<Result<Vec<_>, PrismError>>()?;
-    for (set, names) in lines_of_set {
-        if names.len() > 1 {
+    for (set, lines) in lines_of_set {
+        // Lines of one sweep stand in one field: the telescope was read once for all of them.
+        let one_sweep = lines
+            .windows(2)
+            .all(|two| matches!(two, [a, b] if !a.windows_deg.is_empty() && a.windows_deg == b.windows_deg));
+        if lines.len() > 1 && !one_sweep {
+            let names: Vec<String> = lines.iter().map(|line| line.name()).collect();
             cautions.push(Caution {
                 code: "shared-central",
                 message: format!(

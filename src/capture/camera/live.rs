@@ -10,6 +10,7 @@ use std::time::{Duration, Instant};
 use super::pixels::{self, Layout};
 use super::wire::{self, Hello, Locked, Message};
 use super::{BUILT_IN, CameraDescription, CameraWish, Mode, Task};
+use crate::basics::fault::said;
 use crate::basics::frame::Frame;
 use crate::capture::newest::{self, Arrived, Delivery, Newest};
 use crate::capture::record::{Coding, Recording};
@@ -41,7 +42,8 @@ impl Program {
     fn own() -> Result<Self, CaptureError> {
         let path = std::env::current_exe().map_err(|error| {
             CaptureError::Camera(format!(
-                "the camera process cannot be started because the program does not find itself ({error}); install it again"
+                "the camera process cannot be started because the program does not find itself ({error}); install it again",
+                error = said(&error)
             ))
         })?;
         Ok(Self {

@@ -30,6 +30,7 @@ use std::time::{Duration, Instant};
 use super::newest::{self, Arrived, Delivery, Newest};
 use super::record::{Coding, Recording};
 use super::{CaptureError, FrameSource, Next, SourceInfo};
+use crate::basics::fault::said;
 use crate::basics::frame::Frame;
 use http::Address;
 use split::{Cut, Splitter};
@@ -415,7 +416,12 @@ fn read_frames(
             }
             // Bytes that trickle without ever making a frame are a silence, too.
             Err(error) if http::is_silence(&error) => {}
-            Err(error) => return Ended::Broken(broken(&format!("broke off ({error})"), &splitter)),
+            Err(error) => {
+                return Ended::Broken(broken(
+                    &format!("broke off ({error})", error = said(&error)),
+                    &splitter,
+                ));
+            }
         }
         if last_word.elapsed() > 5 * http::SILENCE {
             return Ended::Broken(broken("has fallen silent", &splitter));
