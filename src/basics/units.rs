@@ -331,15 +331,19 @@ fn parse_degrees(text: &str) -> Result<f64, AngleError> {
             text.trim()
         ))
     };
-    if text.trim().is_empty() {
-        return Err(AngleError(format!("the angle is empty; {HOW}")));
-    }
-    // Else a word that begins with a mark's letter would be told about that mark.
-    if !text.contains(|c: char| c.is_ascii_digit()) {
-        return Err(wrong("it has no number"));
-    }
     let (negative, rest) = sign_of(text.trim());
-    let fields = split_fields(rest).map_err(|what| wrong(&what))?;
+    let fields = split_fields(rest).map_err(|what| {
+        // A word that begins with a mark's letter is not told about that mark.
+        let word = what.starts_with("a mark") && !text.contains(|c: char| c.is_ascii_digit());
+        wrong(if word { "it has no number" } else { &what })
+    })?;
+    if fields.is_empty() {
+        return Err(if text.trim().is_empty() {
+            AngleError(format!("the angle is empty; {HOW}"))
+        } else {
+            wrong("it has no number")
+        });
+    }
     let mut total_deg = 0.0;
     let mut expected = Some(Mark::Degrees);
     let mut last_had_decimals = false;
@@ -516,6 +520,7 @@ mod tests {
             ("127 34 75", "75 seconds"),
             ("", "empty"),
             ("abc", "does not belong"),
+            ("sixty", "it has no number"),
             ("127,575", "point, not a comma"),
             ("127.5 34", "only the last"),
             ("34' 127°", "out of order"),

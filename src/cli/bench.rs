@@ -4,10 +4,12 @@ use std::io::Write;
 use std::path::Path;
 use std::process::{Command, Stdio};
 
+use serde_json::json;
 use tokio::sync::watch;
 
 use super::flags::Bench;
 use super::{Answer, CliError, live, run};
+use crate::report::document::document;
 use crate::serve::{self, Addresses, ServeOptions};
 use crate::session::bench::{CLIP_LIMIT_BYTES, DeskOptions};
 use crate::session::{BenchProfile, OpenOptions, Side, Source};
@@ -70,19 +72,42 @@ pub(super) fn bench(flags: &Bench) -> Result<Answer, CliError> {
         ))
     })?;
     serve::serve(options, stopped, |addresses| {
-        say(addresses);
+        if flags.json {
+            print(&format!("{}\n", document_of(addresses, &flags.logbook)));
+        } else {
+            print(&said(addresses));
+        }
         if !flags.no_open {
             open_in_browser(&addresses.operator);
         }
     })?;
     Ok(Answer {
-        text: "The bench is closed; all that was kept is in its logbook.".to_owned(),
+        text: if flags.json {
+            String::new()
+        } else {
+            "The bench is closed; all that was kept is in its logbook.".to_owned()
+        },
         cautions: Vec::new(),
         complete: true,
     })
 }
 
-fn say(addresses: &Addresses) {
+/// Where the page is, for scripts.
+fn document_of(addresses: &Addresses, logbook: &Path) -> String {
+    document(
+        "bench",
+        true,
+        &[],
+        json!({
+            "address": addresses.operator,
+            "viewer_address": addresses.viewer,
+            "logbook": logbook.display().to_string(),
+        }),
+    )
+}
+
+/// Where the page is, for people.
+fn said(addresses: &Addresses) -> String {
     let mut text = format!("The bench page: {}\n", addresses.operator);
     if let Some(viewer) = &addresses.viewer {
         text += &format!(
@@ -94,6 +119,10 @@ fn say(addresses: &Addresses) {
         text += "\n";
     }
     text += "Ctrl-C ends.\n";
+    text
+}
+
+fn print(text: &str) {
     // Whoever closed standard output does not want the address.
     let mut out = std::io::stdout().lock();
     let _ = out.write_all(text.as_bytes()).and_then(|()| out.flush());

@@ -171,6 +171,9 @@ pub(super) struct Bench {
     /// Prints the page's address, but does not open it
     #[arg(long)]
     pub(super) no_open: bool,
+    /// Prints the page's addresses as one JSON document
+    #[arg(long)]
+    pub(super) json: bool,
     #[command(flatten)]
     pub(super) footage: FootageFlags,
     #[command(flatten)]

@@ -97,10 +97,13 @@ pub fn main() -> ExitCode {
         Ok(answer) => {
             let _ = std::io::stderr().write_all(text::cautions(&answer.cautions).as_bytes());
             let mut out = std::io::stdout().lock();
-            // Whoever closed standard output early does not want the rest.
-            let _ = out
-                .write_all(answer.text.trim_end().as_bytes())
-                .and_then(|()| out.write_all(b"\n"));
+            let text = answer.text.trim_end();
+            if !text.is_empty() {
+                // Whoever closed standard output early does not want the rest.
+                let _ = out
+                    .write_all(text.as_bytes())
+                    .and_then(|()| out.write_all(b"\n"));
+            }
             let _ = out.flush();
             if answer.complete {
                 ExitCode::SUCCESS

@@ -19,7 +19,7 @@ use super::doubts::{
     curve_cautions, order_cautions, repeat_cautions, slip_cautions, wavelength_cautions,
 };
 use super::glasses::{GlassMatch, GlassTable};
-use super::index::{Partials, deviation, index_at_minimum};
+use super::index::{deviation, index_at_minimum};
 use super::lamps::LampTable;
 use super::leftover::{Adjustment, CurveLine, RoomAir, curve_lines};
 use super::slips::{Explained, explain};
@@ -109,8 +109,6 @@ pub struct ReducedLine {
     pub index_standard_air: Option<Measured>,
     /// Measured index minus dispersion curve; none where there is no curve.
     pub residual: Option<f64>,
-    /// How much the minimum deviation falls per nm at this line, seconds of arc; none where there is no curve.
-    pub angular_dispersion_arcsec_per_nm: Option<f64>,
 }
 
 /// Everything that follows from a table of pointings.
@@ -207,11 +205,6 @@ pub fn reduce(
         Ok(fit) => {
             for (line, residual) in lines.iter_mut().zip(&fit.residuals) {
                 line.residual = Some(*residual);
-                // dD/dλ = (dn/dλ) / (dn/dD).
-                let partials = Partials::at(prism_angle_deg.value(), line.deviation_deg.value());
-                line.angular_dispersion_arcsec_per_nm = Some(
-                    -fit.slope_per_nm(line.wavelength) / partials.by_deviation * ARCSEC_PER_DEG,
-                );
             }
             curve_cautions(fit, &mut cautions);
         }
@@ -390,7 +383,6 @@ impl MeasuredLine {
                 .map(|air| air.against_standard_air(&self.index, wavelength)),
             index: self.index.clone(),
             residual: None,
-            angular_dispersion_arcsec_per_nm: None,
         })
     }
 

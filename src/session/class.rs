@@ -138,14 +138,7 @@ pub fn class(
     }
     if class.benches.is_empty() {
         return Err(SessionError::Footage(match class.refused.first() {
-            Some((path, why)) => {
-                let name = path.display().to_string();
-                if why.starts_with(&name) {
-                    why.clone()
-                } else {
-                    format!("{name} {why}")
-                }
-            }
+            Some((path, why)) => refusal(path, why),
             None => format!(
                 "{} holds no result; give files written by `lineturn reduce READINGS.csv --json`, or folders of them",
                 paths
@@ -157,6 +150,17 @@ pub fn class(
     class.benches.sort_by_key(|bench| natural(&bench.name));
     compare(&mut class);
     Ok(class)
+}
+
+/// Why a file gave no result, as a sentence that names it once.
+#[must_use]
+pub fn refusal(path: &Path, why: &str) -> String {
+    let name = path.display().to_string();
+    if why.starts_with(&name) {
+        why.to_owned()
+    } else {
+        format!("{name} {why}")
+    }
 }
 
 /// Name with its numbers filled up, so that 10 comes after 9.
