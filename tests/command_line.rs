@@ -2,7 +2,9 @@
 
 use tempfile::tempdir;
 
-use crate::support::{answer, argument, assert_refused, document, line_picture, lineturn, write};
+use crate::support::{
+    answer, argument, assert_ran, assert_refused, document, line_picture, lineturn, write,
+};
 
 /// A table that reduces: A = 60°, one mercury green line, F2-like index.
 const GOOD_TABLE: &str = "set,target,line,wavelength_nm,window_1,window_2\n\
@@ -26,12 +28,7 @@ fn every_document_starts_with_the_same_fields() {
         ),
         ("reduce", lineturn(&["reduce", "--json", argument(&table)])),
     ] {
-        assert_eq!(
-            output.status.code(),
-            Some(0),
-            "{}",
-            String::from_utf8_lossy(&output.stderr)
-        );
+        assert_ran(&output);
         let document = document(&output);
         assert_eq!(document["lineturn"], env!("CARGO_PKG_VERSION"));
         assert_eq!(document["kind"], kind);
@@ -289,12 +286,7 @@ fn a_refracting_angle_that_no_prism_has_is_refused() {
         "20",
         "--json",
     ]);
-    assert_eq!(
-        output.status.code(),
-        Some(0),
-        "{}",
-        String::from_utf8_lossy(&output.stderr)
-    );
+    assert_ran(&output);
 }
 
 #[test]
@@ -645,6 +637,93 @@ fn a_report_is_a_page_or_a_pdf() {
     let output = lineturn(&["class", argument(&table), "--report", argument(&class)]);
     assert_eq!(output.status.code(), Some(0));
     assert!(std::fs::read(&class).expect("a PDF").starts_with(b"%PDF-"));
+}
+
+/// Lines that stood in one sweep rest on one reading of the telescope; lines read one after the other do not.
+#[test]
+fn a_central_image_for_lines_read_one_after_the_other_is_doubted() {
+    let folder = tempdir().expect("a folder");
+    for (name, second, doubted) in [
+        (
+            "apart.csv",
+            "1,line,,576.961,48°17'00\",228°17'00\"\n",
+            true,
+        ),
+        (
+            "together.csv",
+            "1,line,,576.961,48°35'00\",228°35'00\"\n",
+            false,
+        ),
+    ] {
+        let table = write(folder.path(), name, format!("{GOOD_TABLE}{second}"));
+        let found = answer(&["reduce", argument(&table), "--json"]);
+        let warnings = found["warnings"].as_array().expect("warnings");
+        let said = warnings
+            .iter()
+            .any(|warning| warning["code"] == "shared-central");
+        assert_eq!(said, doubted, "{name}: {warnings:?}");
+    }
+}
+
+/// Whatever is wrong with a call is one sentence that names it, without words of the system or of the grammar.
+#[test]
+fn a_wrong_call_gets_one_plain_sentence() {
+    let folder = tempdir().expect("a folder");
+    let picture = folder.path().join("line.png");
+    line_picture(64, 48, 20.3)
+        .save(&picture)
+        .expect("a picture");
+    let picture = argument(&picture);
+    let place = argument(folder.path());
+    for (call, words) in [
+        (
+            vec!["watch", "nothing.mp4"],
+            ["nothing.mp4", "check the path"],
+        ),
+        (
+            vec!["reduce", "nothing.csv"],
+            ["nothing.csv", "check the path"],
+        ),
+        (vec!["class", "nothing"], ["nothing", "check the path"]),
+        (vec!["class", place], [place, "give files"]),
+        (vec!["locate", place], [place, "name the picture"]),
+        (
+            vec!["watch", "rtsp://camera/1"],
+            ["rtsp://camera/1", "record a clip"],
+        ),
+        (
+            vec!["watch", picture, "--gain", "3"],
+            ["--gain", "camera:N"],
+        ),
+        (
+            vec!["watch", picture, "--fps", "-3"],
+            ["--fps", "such as 25"],
+        ),
+        (
+            vec!["watch", picture, "--fps", "few"],
+            ["--fps", "lineturn watch --help"],
+        ),
+        (
+            vec!["watch", picture, "--toward", "up"],
+            ["--toward", "left or right"],
+        ),
+        (
+            vec!["watch", picture, "--scale", picture],
+            [picture, "lineturn scale"],
+        ),
+        (vec!["watch"], ["SOURCE", "lineturn watch --help"]),
+        (vec!["wacht", picture], ["wacht", "watch"]),
+        (vec!["practice"], ["DIR", "--list"]),
+    ] {
+        let output = lineturn(&call);
+        assert_refused(&output, &words);
+        let said = String::from_utf8_lossy(&output.stderr);
+        assert_eq!(said.lines().count(), 1, "{said}");
+        assert!(said.starts_with("lineturn: "), "{said}");
+        for jargon in ["os error", "error:", "Usage:"] {
+            assert!(!said.contains(jargon), "{said}");
+        }
+    }
 }
 
 /// Known air and adjustment are said and used: against vacuum, against standard air, in the budget.

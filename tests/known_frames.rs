@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use serde_json::Value;
 use tempfile::tempdir;
 
-use crate::support::{argument, document, lineturn};
+use crate::support::{argument, assert_ran, document, lineturn};
 
 /// All that the program carries with it must stay a quick download.
 const LARGEST_BYTES: u64 = 12 * 1024 * 1024;
@@ -24,7 +24,6 @@ const ACCEPTED_CAUTIONS: &[&str] = &[
     "dispersion-extrapolated",
     "dispersion-unchecked",
     "hairs-borrowed",
-    "shared-central",
     "side-inferred",
     "stands-still",
     "unsteady-positions",
@@ -120,12 +119,7 @@ fn outside_links(page: &str) -> Vec<&str> {
 fn the_demonstration_measures_its_truth() {
     let folder = tempdir().expect("a folder");
     let output = lineturn(&["demo", "--json", "--dir", argument(folder.path())]);
-    assert_eq!(
-        output.status.code(),
-        Some(0),
-        "{}",
-        String::from_utf8_lossy(&output.stderr)
-    );
+    assert_ran(&output);
     let demo = document(&output);
     let truth = truth();
     assert_eq!(list(&truth, "lines").len(), LINES);

@@ -8,8 +8,8 @@ use serde_json::Value;
 use tempfile::tempdir;
 
 use crate::support::{
-    argument, assert_refused, document, line_picture, lineturn, practice_pictures, serve_pictures,
-    write,
+    argument, assert_ran, assert_refused, document, line_picture, lineturn, practice_pictures,
+    serve_pictures, write,
 };
 
 #[test]
@@ -32,12 +32,7 @@ fn a_network_camera_is_recorded_while_it_is_measured_and_its_recording_measures_
         "--track",
         argument(&live),
     ]);
-    assert_eq!(
-        output.status.code(),
-        Some(0),
-        "{}",
-        String::from_utf8_lossy(&output.stderr)
-    );
+    assert_ran(&output);
     let first = document(&output);
     assert_eq!(first["complete"], true);
     assert_eq!(first["lines"][0]["turned"], true, "{first}");
@@ -68,17 +63,19 @@ fn a_network_camera_is_recorded_while_it_is_measured_and_its_recording_measures_
     assert_refused(&output, &["live.avi", "already"]);
 }
 
+/// A JPEG picture of one line.
+fn a_jpeg() -> Vec<u8> {
+    let mut data = Vec::new();
+    image::codecs::jpeg::JpegEncoder::new(&mut data)
+        .encode_image(&line_picture(200, 150, 80.0))
+        .expect("a picture");
+    data
+}
+
 #[test]
 #[cfg(unix)]
 fn ctrl_c_ends_a_live_watch_in_good_order() {
-    let picture = {
-        let mut data = Vec::new();
-        image::codecs::jpeg::JpegEncoder::new(&mut data)
-            .encode_image(&line_picture(200, 150, 80.0))
-            .expect("a picture");
-        data
-    };
-    let address = serve_pictures(vec![picture; 4000], Duration::from_millis(30), false);
+    let address = serve_pictures(vec![a_jpeg(); 4000], Duration::from_millis(30), false);
     let program = Command::new(env!("CARGO_BIN_EXE_lineturn"))
         .args(["watch", "--json", &address])
         .stdout(Stdio::piped())
@@ -94,12 +91,7 @@ fn ctrl_c_ends_a_live_watch_in_good_order() {
     assert!(killed.success());
     let output = program.wait_with_output().expect("its output");
     assert!(begun.elapsed() < Duration::from_secs(3));
-    assert_eq!(
-        output.status.code(),
-        Some(0),
-        "{}",
-        String::from_utf8_lossy(&output.stderr)
-    );
+    assert_ran(&output);
     let document = document(&output);
     assert_eq!(document["complete"], true);
     assert!(document["frames"].as_u64().expect("a number") > 3);
@@ -107,14 +99,7 @@ fn ctrl_c_ends_a_live_watch_in_good_order() {
 
 #[test]
 fn a_live_watch_ends_after_its_seconds() {
-    let picture = {
-        let mut data = Vec::new();
-        image::codecs::jpeg::JpegEncoder::new(&mut data)
-            .encode_image(&line_picture(200, 150, 80.0))
-            .expect("a picture");
-        data
-    };
-    let address = serve_pictures(vec![picture; 4000], Duration::from_millis(30), false);
+    let address = serve_pictures(vec![a_jpeg(); 4000], Duration::from_millis(30), false);
     let begun = Instant::now();
     let output = lineturn(&["watch", "--json", "--seconds", "1.5", &address]);
     assert!(begun.elapsed() < Duration::from_secs(6));

@@ -28,15 +28,20 @@ pub(crate) fn document(output: &Output) -> serde_json::Value {
     })
 }
 
-/// The document of a command that must run.
-pub(crate) fn answer(arguments: &[&str]) -> serde_json::Value {
-    let output = lineturn(arguments);
+/// Fails, with what the program said, where it did not run to its end.
+pub(crate) fn assert_ran(output: &Output) {
     assert_eq!(
         output.status.code(),
         Some(0),
         "{}",
         String::from_utf8_lossy(&output.stderr)
     );
+}
+
+/// The document of a command that must run.
+pub(crate) fn answer(arguments: &[&str]) -> serde_json::Value {
+    let output = lineturn(arguments);
+    assert_ran(&output);
     document(&output)
 }
 

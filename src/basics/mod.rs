@@ -1,8 +1,9 @@
-//! The words that every stage speaks: frames, units, uncertainties, fits.
+//! The words that every stage speaks: frames, units, uncertainties, fits, and what the system refuses.
 //!
 //! A sixth file comes here only if at least two stages need it and it knows nothing of files,
 //! screens, settings or the clock.
 
+pub mod fault;
 pub mod fit;
 pub mod frame;
 pub mod uncertainty;

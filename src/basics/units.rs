@@ -332,7 +332,11 @@ fn parse_degrees(text: &str) -> Result<f64, AngleError> {
         ))
     };
     let (negative, rest) = sign_of(text.trim());
-    let fields = split_fields(rest).map_err(|what| wrong(&what))?;
+    let fields = split_fields(rest).map_err(|what| {
+        // A word that begins with a mark's letter is not told about that mark.
+        let word = what.starts_with("a mark") && !text.contains(|c: char| c.is_ascii_digit());
+        wrong(if word { "it has no number" } else { &what })
+    })?;
     if fields.is_empty() {
         return Err(if text.trim().is_empty() {
             AngleError(format!("the angle is empty; {HOW}"))
@@ -516,6 +520,7 @@ mod tests {
             ("127 34 75", "75 seconds"),
             ("", "empty"),
             ("abc", "does not belong"),
+            ("sixty", "it has no number"),
             ("127,575", "point, not a comma"),
             ("127.5 34", "only the last"),
             ("34' 127°", "out of order"),

@@ -1,11 +1,13 @@
 //! What can go wrong with a source: one sentence each, with what to do.
 
+use crate::basics::fault::said;
+
 /// The outside world was at fault. Each message names the file (and the byte, row or frame) and what to do.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum CaptureError {
     /// The operating system refused.
-    #[error("{name} cannot be read: {error}; check the path and the permissions")]
+    #[error("{name} cannot be read: {}; check the path", said(error))]
     Io {
         /// The file.
         name: String,

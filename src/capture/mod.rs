@@ -227,7 +227,16 @@ enum Kind {
 
 fn open_path(path: &Path, options: &OpenOptions) -> Result<Box<dyn FrameSource>, CaptureError> {
     let name = path.display().to_string();
-    let meta = std::fs::metadata(path).map_err(|error| CaptureError::io(&name, error))?;
+    let meta = match std::fs::metadata(path) {
+        Err(_) if name.contains("://") => {
+            return Err(CaptureError::refused(
+                &name,
+                "is an address of a kind that is not read",
+                "give the http:// or https:// address of motion JPEG, or record a clip and give the file",
+            ));
+        }
+        meta => meta.map_err(|error| CaptureError::io(&name, error))?,
+    };
     if meta.is_dir() {
         return pictures::Pictures::folder(path, options).map(|p| Box::new(p) as _);
     }

@@ -3,14 +3,40 @@
 use std::collections::VecDeque;
 use std::time::Duration;
 
-use super::Next;
 use super::clock::FrameClock;
 use super::jpeg::Jpeg;
 use super::record::Recording;
+use super::{CaptureError, Next};
 use crate::basics::frame::Frame;
 
 /// Frames that wait to be measured; of more, the oldest are passed over.
 const QUEUE: usize = 4;
+
+/// Silence of a source that is told to the user.
+pub(super) const SILENCE_TOLD: Duration = Duration::from_millis(1500);
+
+/// What to say of a source that has given nothing for a while; none while that is nothing unusual.
+///
+/// # Errors
+/// The silence is longer than `patience`.
+pub(super) fn told_of_silence(
+    name: &str,
+    silence: Duration,
+    patience: Duration,
+) -> Result<Option<String>, CaptureError> {
+    if silence > patience {
+        return Err(CaptureError::Stalled {
+            name: name.to_owned(),
+            seconds: patience.as_secs(),
+        });
+    }
+    Ok((silence > SILENCE_TOLD).then(|| {
+        format!(
+            "{name} has given no frame for {:.0} s",
+            silence.as_secs_f64()
+        )
+    }))
+}
 
 /// A frame as it came, or why there is none.
 #[derive(Debug)]

@@ -205,10 +205,15 @@ pub(super) fn format_of(head: &[u8]) -> Option<ImageFormat> {
 
 fn read_into(path: &Path, jpeg: &mut Jpeg, frame: &mut Frame) -> Result<(), CaptureError> {
     let name = path.display().to_string();
-    let length = std::fs::metadata(path)
-        .map_err(|error| CaptureError::io(&name, error))?
-        .len();
-    if length > MOST_BYTES {
+    let about = std::fs::metadata(path).map_err(|error| CaptureError::io(&name, error))?;
+    if about.is_dir() {
+        return Err(CaptureError::refused(
+            &name,
+            "is a folder, where a picture is needed",
+            "name the picture in it",
+        ));
+    }
+    if about.len() > MOST_BYTES {
         return Err(CaptureError::refused(
             &name,
             "is larger than 1 GB",
@@ -217,16 +222,15 @@ fn read_into(path: &Path, jpeg: &mut Jpeg, frame: &mut Frame) -> Result<(), Capt
     }
     let data = std::fs::read(path).map_err(|error| CaptureError::io(&name, error))?;
     let Some(format) = format_of(&data) else {
-        let what = if data.is_empty() {
-            "is empty"
+        let (what, cure) = if data.is_empty() {
+            ("is empty", "copy it again from the camera")
         } else {
-            "is no PNG, JPEG or TIFF, whatever its name says"
+            (
+                "is no PNG, JPEG or TIFF, whatever its name says",
+                "convert it or check the name",
+            )
         };
-        return Err(CaptureError::refused(
-            &name,
-            what,
-            "convert it or check the name",
-        ));
+        return Err(CaptureError::refused(&name, what, cure));
     };
     frame.number = 0;
     frame.time_s = 0.0;

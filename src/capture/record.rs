@@ -10,6 +10,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use super::CaptureError;
+use crate::basics::fault::said;
 use crate::basics::frame::Frame;
 
 /// Time between two updates of the sizes in the head, for players that believe them.
@@ -96,7 +97,7 @@ impl Recording {
                         if error.kind() == io::ErrorKind::AlreadyExists {
                             "is there already and is not written over".to_owned()
                         } else {
-                            format!("cannot be written ({error})")
+                            format!("cannot be written ({error})", error = said(&error))
                         },
                         "give --record another name",
                     )
@@ -123,7 +124,7 @@ impl Recording {
         recording.begin(width, height, fps).map_err(|error| {
             CaptureError::refused(
                 &name,
-                format!("cannot be written ({error})"),
+                format!("cannot be written ({error})", error = said(&error)),
                 "give --record a name on another disk",
             )
         })?;
@@ -159,7 +160,8 @@ impl Recording {
             let _ = self.table.set_len(self.good.1);
             return Err(format!(
                 "{} cannot be written any further ({error}); the measurement goes on without being recorded",
-                self.path.display()
+                self.path.display(),
+                error = said(&error)
             ));
         }
         if self.updated.elapsed() > BETWEEN_UPDATES {

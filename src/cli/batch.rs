@@ -13,6 +13,7 @@ use super::flags::{ClipProcess, Toward, Watch};
 use super::progress::Progress;
 use super::run::{cautions_of, watch_options};
 use super::{Answer, CliError};
+use crate::basics::fault::said;
 use crate::report::{document, text};
 use crate::session::{self, Caution, ClipProgram, Source};
 
@@ -42,8 +43,9 @@ pub(super) fn watch_many(flags: &Watch) -> Result<Answer, CliError> {
     }
     std::fs::create_dir_all(folder).map_err(|error| {
         CliError::Usage(format!(
-            "{}: could not be made ({error}); give another folder with --json-dir",
-            folder.display()
+            "{} cannot be made ({error}); give another folder with --json-dir",
+            folder.display(),
+            error = said(&error)
         ))
     })?;
     let clips = clips(flags, folder)?;
@@ -124,18 +126,18 @@ fn clips(flags: &Watch, folder: &Path) -> Result<Vec<Clip>, CliError> {
     };
     let options = format!(
         "{:?} {:?} {:?} {:?} {:?}",
-        flags.toward,
-        flags.fps,
+        flags.footage.toward,
+        flags.footage.fps,
         flags.seconds,
-        text(&flags.scale),
-        text(&flags.bench)
+        text(&flags.offsets.scale),
+        text(&flags.offsets.bench)
     );
     let mut taken = HashSet::new();
     let mut clips = Vec::new();
     for source in &flags.sources {
         let Source::Path(path) = Source::parse(source) else {
             return Err(CliError::Usage(format!(
-                "`{}` is no clip; --json-dir takes recorded footage only",
+                "{} is no clip; --json-dir takes recorded footage only",
                 source.split("://").next().unwrap_or_default()
             )));
         };
@@ -200,10 +202,11 @@ const MADE_OF: &str = "made_of";
 fn clip_program(flags: &Watch) -> Result<ClipProgram, CliError> {
     let path = std::env::current_exe().map_err(|error| {
         CliError::Usage(format!(
-            "the clips cannot be watched because the program does not find itself ({error}); install it again"
+            "the clips cannot be watched because the program does not find itself ({error}); install it again",
+            error = said(&error)
         ))
     })?;
-    let toward = flags.toward.map(|side| match side {
+    let toward = flags.footage.toward.map(|side| match side {
         Toward::Left => "left",
         Toward::Right => "right",
     });
@@ -211,10 +214,10 @@ fn clip_program(flags: &Watch) -> Result<ClipProgram, CliError> {
     let file = |path: &Option<PathBuf>| path.clone().map(OsString::from);
     let values: [(&str, Option<OsString>); 5] = [
         ("--toward", toward.map(OsString::from)),
-        ("--fps", number(flags.fps)),
+        ("--fps", number(flags.footage.fps)),
         ("--seconds", number(flags.seconds)),
-        ("--scale", file(&flags.scale)),
-        ("--bench", file(&flags.bench)),
+        ("--scale", file(&flags.offsets.scale)),
+        ("--bench", file(&flags.offsets.bench)),
     ];
     let mut arguments = vec!["clip-process".into()];
     for (flag, value) in values {
@@ -254,8 +257,9 @@ fn write_whole(path: &Path, document: &str) -> Result<(), CliError> {
         .and_then(|()| std::fs::rename(&part, path))
         .map_err(|error| {
             CliError::Usage(format!(
-                "{}: could not be written ({error}); make room, or give another folder with --json-dir",
-                path.display()
+                "{} cannot be written ({error}); make room, or give another folder with --json-dir",
+                path.display(),
+                error = said(&error)
             ))
         })
 }
@@ -263,6 +267,8 @@ fn write_whole(path: &Path, document: &str) -> Result<(), CliError> {
 fn summary(flags: &Watch, clips: &[Clip], answers: &[Value], kept: usize) -> Answer {
     let mut failed = 0;
     let mut rows = Vec::new();
+    // Sentences are too long for a column.
+    let mut whys: Vec<String> = Vec::new();
     let mut table = text::table(&[
         "clip",
         "frames",
@@ -315,7 +321,14 @@ fn summary(flags: &Watch, clips: &[Clip], answers: &[Value], kept: usize) -> Ans
             ]);
         }
         if lines.is_empty() || !complete {
-            let remark = if complete { "no line was seen" } else { why };
+            if !why.is_empty() {
+                whys.push(why.to_owned());
+            }
+            let remark = if complete {
+                "no line was seen"
+            } else {
+                "failed"
+            };
             table.add_row([
                 name,
                 frames,
@@ -332,7 +345,7 @@ fn summary(flags: &Watch, clips: &[Clip], answers: &[Value], kept: usize) -> Ans
         cautions.push(Caution::new(
             "clips-failed",
             format!(
-                "{failed} of {} clips could not be watched to their end; the others are done, and the same command tries these again",
+                "{failed} of {} clips could not be watched to the end; the same command tries these again and keeps the others",
                 clips.len()
             ),
         ));
@@ -350,9 +363,11 @@ fn summary(flags: &Watch, clips: &[Clip], answers: &[Value], kept: usize) -> Ans
         } else {
             String::new()
         };
+        let whys: String = whys.iter().map(|why| format!("{why}\n")).collect();
         format!(
-            "{table}\n{} clips{again}, {failed} failed; documents in {}",
+            "{table}\n{whys}{} clip{}{again}, {failed} failed; documents in {}",
             clips.len(),
+            if clips.len() == 1 { "" } else { "s" },
             flags
                 .json_dir
                 .as_deref()

@@ -4,13 +4,15 @@ use std::io::Write;
 use std::path::Path;
 use std::process::{Command, Stdio};
 
+use serde_json::json;
 use tokio::sync::watch;
 
 use super::flags::Bench;
 use super::{Answer, CliError, live, run};
+use crate::report::document::document;
 use crate::serve::{self, Addresses, ServeOptions};
 use crate::session::bench::{CLIP_LIMIT_BYTES, DeskOptions};
-use crate::session::{BenchProfile, Fingerprint, OpenOptions, Side, Source};
+use crate::session::{BenchProfile, OpenOptions, Side, Source};
 
 /// Status of a program that Ctrl-C ended, as shells have it.
 const INTERRUPTED: i32 = 130;
@@ -40,22 +42,17 @@ fn profile(path: Option<&Path>) -> Result<BenchProfile, CliError> {
 
 /// Serves the page until Ctrl-C.
 pub(super) fn bench(flags: &Bench) -> Result<Answer, CliError> {
-    let certificate = flags
-        .certificate
-        .as_deref()
-        .map(Fingerprint::parse)
-        .transpose()
-        .map_err(|error| CliError::Usage(format!("--certificate: {error}")))?;
+    let source = flags.source.as_deref().map(Source::parse);
     let options = ServeOptions {
         desk: DeskOptions {
-            source: flags.source.as_deref().map(Source::parse),
             open: OpenOptions {
-                fps: run::checked_fps(flags.fps)?,
-                camera: live::camera_wish(&flags.camera)?,
-                certificate,
+                fps: run::checked_fps(flags.footage.fps)?,
+                camera: live::camera_wish(&flags.camera, source.clone())?,
+                certificate: live::certificate(&flags.camera)?,
                 ..OpenOptions::default()
             },
-            toward: flags.toward.map(Side::from),
+            source,
+            toward: flags.footage.toward.map(Side::from),
             logbook: flags.logbook.clone(),
             profile: profile(flags.bench.as_deref())?,
             clip_limit_bytes: CLIP_LIMIT_BYTES,
@@ -75,19 +72,42 @@ pub(super) fn bench(flags: &Bench) -> Result<Answer, CliError> {
         ))
     })?;
     serve::serve(options, stopped, |addresses| {
-        say(addresses);
+        if flags.json {
+            print(&format!("{}\n", document_of(addresses, &flags.logbook)));
+        } else {
+            print(&said(addresses));
+        }
         if !flags.no_open {
             open_in_browser(&addresses.operator);
         }
     })?;
     Ok(Answer {
-        text: "The bench is closed; all that was kept is in its logbook.".to_owned(),
+        text: if flags.json {
+            String::new()
+        } else {
+            "The bench is closed; all that was kept is in its logbook.".to_owned()
+        },
         cautions: Vec::new(),
         complete: true,
     })
 }
 
-fn say(addresses: &Addresses) {
+/// Where the page is, for scripts.
+fn document_of(addresses: &Addresses, logbook: &Path) -> String {
+    document(
+        "bench",
+        true,
+        &[],
+        json!({
+            "address": addresses.operator,
+            "viewer_address": addresses.viewer,
+            "logbook": logbook.display().to_string(),
+        }),
+    )
+}
+
+/// Where the page is, for people.
+fn said(addresses: &Addresses) -> String {
     let mut text = format!("The bench page: {}\n", addresses.operator);
     if let Some(viewer) = &addresses.viewer {
         text += &format!(
@@ -99,6 +119,10 @@ fn say(addresses: &Addresses) {
         text += "\n";
     }
     text += "Ctrl-C ends.\n";
+    text
+}
+
+fn print(text: &str) {
     // Whoever closed standard output does not want the address.
     let mut out = std::io::stdout().lock();
     let _ = out.write_all(text.as_bytes()).and_then(|()| out.flush());

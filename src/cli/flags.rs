@@ -37,7 +37,7 @@ pub(super) enum Command {
     Watch(Watch),
     /// The live experiment on a page of the browser: what the camera sees, what to do next, readings, and results as they grow
     #[command(
-        after_help = "Examples:\n  lineturn bench --source camera:0 --logbook monday\n  lineturn bench --source sweep.mp4\n  lineturn bench --source camera:0 --bench bench.toml --share\n\nThe page is served to this machine only; with --share to the local network, too: the\naddress printed first may change things, the one below it and its QR code only look.\nA clip plays in real time and can be paused, stepped and scrubbed. Ctrl-C ends; started\nagain with the same --logbook, it goes on where it was."
+        after_help = "Examples:\n  lineturn bench --source camera:0 --logbook monday\n  lineturn bench --source sweep.mp4\n  lineturn bench --source camera:0 --bench bench.toml --share\n\nThe page is served to this machine only; with --share to the local network, too: who\nhas the address printed first may change things, who has the one below it, or its QR\ncode, may only look. A clip plays in real time and can be paused, stepped and wound. Ctrl-C ends; started\nagain with the same --logbook, it goes on where it was."
     )]
     Bench(Bench),
     /// The cameras that this machine has, their modes, and what of them can be locked
@@ -103,41 +103,35 @@ pub(super) struct Watch {
     /// A video file, a folder of pictures, camera:N (or camera: and its name or place), an http:// or https:// address of motion JPEG, or - for YUV4MPEG2 on standard input; several clips with --json-dir
     #[arg(required = true, value_name = "SOURCE")]
     pub(super) sources: Vec<String>,
-    /// Side of the picture on which the central image lies
-    #[arg(long, value_enum)]
-    pub(super) toward: Option<Toward>,
-    /// Frames per second of a folder of pictures that has no times.csv
-    #[arg(long, value_name = "N")]
-    pub(super) fps: Option<f64>,
-    /// Calibration made by `lineturn scale`: gives offsets in seconds of arc
-    #[arg(long, value_name = "FILE")]
-    pub(super) scale: Option<PathBuf>,
-    /// Bench profile: its camera scale counts here; flags go before it
-    #[arg(long, value_name = "FILE.toml")]
-    pub(super) bench: Option<PathBuf>,
+    #[command(flatten)]
+    pub(super) footage: FootageFlags,
+    #[command(flatten)]
+    pub(super) offsets: OffsetFlags,
     /// Writes every line of every frame as CSV
     #[arg(long, value_name = "FILE")]
     pub(super) track: Option<PathBuf>,
-    /// Watches many clips, on all cores, and writes a document for each into this folder; clips that are done there already are not watched again
+    /// Watches many clips and writes a document for each into this folder; clips that are done there already are not watched again
     #[arg(long, value_name = "DIR", conflicts_with_all = ["track", "record"])]
     pub(super) json_dir: Option<PathBuf>,
     /// How many clips are watched at once [default: as many as there are cores]
-    #[arg(long, value_name = "N", requires = "json_dir")]
+    #[arg(
+        long,
+        value_name = "N",
+        requires = "json_dir",
+        allow_hyphen_values = true
+    )]
     pub(super) jobs: Option<usize>,
-    /// Ends the watch so many seconds after the first frame
-    #[arg(long, value_name = "S")]
+    /// Ends so many seconds after the first frame
+    #[arg(long, value_name = "S", allow_hyphen_values = true)]
     pub(super) seconds: Option<f64>,
     /// Records a live source while it is measured: FILE.avi where it gives JPEG, else FILE.y4m; times go into FILE.times.csv beside it
     #[arg(long, value_name = "FILE")]
     pub(super) record: Option<PathBuf>,
-    /// Accepts this one certificate of an https:// camera, and no other: its SHA-256 fingerprint, 64 hexadecimal digits
-    #[arg(long, value_name = "FINGERPRINT")]
-    pub(super) certificate: Option<String>,
-    #[command(flatten)]
-    pub(super) camera: CameraFlags,
     /// One JSON document on standard output
     #[arg(long)]
     pub(super) json: bool,
+    #[command(flatten)]
+    pub(super) camera: CameraFlags,
 }
 
 #[derive(Args, Debug)]
@@ -145,18 +139,10 @@ pub(super) struct Outline {
     /// A video file, a folder of pictures, or - for YUV4MPEG2 on standard input
     #[arg(value_name = "CLIP")]
     pub(super) clip: String,
-    /// Side of the picture on which the central image lies while the table is turned
-    #[arg(long, value_enum)]
-    pub(super) toward: Option<Toward>,
-    /// Frames per second of a folder of pictures that has no times.csv
-    #[arg(long, value_name = "N")]
-    pub(super) fps: Option<f64>,
-    /// Calibration made by `lineturn scale`: gives offsets in seconds of arc
-    #[arg(long, value_name = "FILE")]
-    pub(super) scale: Option<PathBuf>,
-    /// Bench profile: its camera scale counts here; flags go before it
-    #[arg(long, value_name = "FILE.toml")]
-    pub(super) bench: Option<PathBuf>,
+    #[command(flatten)]
+    pub(super) footage: FootageFlags,
+    #[command(flatten)]
+    pub(super) offsets: OffsetFlags,
     /// Writes the steps as chapters in WebVTT, for players of the clip
     #[arg(long, value_name = "FILE.vtt")]
     pub(super) chapters: Option<PathBuf>,
@@ -167,7 +153,7 @@ pub(super) struct Outline {
 
 #[derive(Args, Debug)]
 pub(super) struct Bench {
-    /// A video file, a folder of pictures, camera:N (or camera: and its name or place), or an http:// or https:// address of motion JPEG; without it, clips can be handed in through the page and readings typed
+    /// A video file, a folder of pictures, camera:N (or camera: and its name or place), or an http:// or https:// address of motion JPEG; without it, clips are handed in and readings typed on the page
     #[arg(long, value_name = "SOURCE")]
     pub(super) source: Option<String>,
     /// Folder that keeps everything that is read, and the frames it rests on
@@ -177,7 +163,7 @@ pub(super) struct Bench {
     #[arg(long, value_name = "FILE.toml")]
     pub(super) bench: Option<PathBuf>,
     /// Port of the page [default: 7319, or any that is free]
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", allow_hyphen_values = true)]
     pub(super) port: Option<u16>,
     /// Opens the page to the local network, with a key in its address
     #[arg(long)]
@@ -185,17 +171,35 @@ pub(super) struct Bench {
     /// Prints the page's address, but does not open it
     #[arg(long)]
     pub(super) no_open: bool,
-    /// Side of the picture on which the central image lies
-    #[arg(long, value_enum)]
-    pub(super) toward: Option<Toward>,
-    /// Frames per second of a folder of pictures that has no times.csv
-    #[arg(long, value_name = "N")]
-    pub(super) fps: Option<f64>,
-    /// Accepts this one certificate of an https:// camera, and no other: its SHA-256 fingerprint, 64 hexadecimal digits
-    #[arg(long, value_name = "FINGERPRINT")]
-    pub(super) certificate: Option<String>,
+    /// Prints the page's addresses as one JSON document
+    #[arg(long)]
+    pub(super) json: bool,
+    #[command(flatten)]
+    pub(super) footage: FootageFlags,
     #[command(flatten)]
     pub(super) camera: CameraFlags,
+}
+
+/// What is true of footage and not in it.
+#[derive(Args, Debug)]
+pub(super) struct FootageFlags {
+    /// Side of the picture on which the central image lies, where it is known
+    #[arg(long, value_enum, value_name = "SIDE")]
+    pub(super) toward: Option<Toward>,
+    /// Frames per second of a folder of pictures without times.csv
+    #[arg(long, value_name = "N", allow_hyphen_values = true)]
+    pub(super) fps: Option<f64>,
+}
+
+/// What makes angles of pixels.
+#[derive(Args, Debug)]
+pub(super) struct OffsetFlags {
+    /// Calibration made by `lineturn scale`: gives offsets in seconds of arc
+    #[arg(long, value_name = "FILE")]
+    pub(super) scale: Option<PathBuf>,
+    /// Bench profile: its camera scale counts where --scale is not given
+    #[arg(long, value_name = "FILE.toml")]
+    pub(super) bench: Option<PathBuf>,
 }
 
 #[derive(Args, Debug)]
@@ -219,6 +223,9 @@ pub(super) struct CameraFlags {
     /// Leaves the camera's own automatic control on
     #[arg(long, conflicts_with_all = ["exposure", "gain", "white_balance", "focus"])]
     pub(super) automatic: bool,
+    /// Accepts this one certificate of an https:// camera, and no other: its SHA-256 fingerprint, 64 hexadecimal digits
+    #[arg(long, value_name = "FINGERPRINT")]
+    pub(super) certificate: Option<String>,
 }
 
 #[derive(Args, Debug)]
@@ -245,9 +252,7 @@ pub(super) struct ClipProcess {
 
 #[derive(Clone, Copy, Debug, ValueEnum)]
 pub(super) enum Toward {
-    /// The central image lies to the left
     Left,
-    /// The central image lies to the right
     Right,
 }
 
@@ -258,7 +263,7 @@ pub(super) struct Scale {
     /// Saves the calibration, for `--scale`
     #[arg(long, value_name = "FILE")]
     pub(super) save: Option<PathBuf>,
-    /// Bench profile: its least count counts here; flags go before it
+    /// Bench profile: its least count counts where --least-count is not given
     #[arg(long, value_name = "FILE.toml")]
     pub(super) bench: Option<PathBuf>,
     /// Least count of each window, seconds of arc [default: as the readings show]
@@ -276,7 +281,7 @@ pub(super) struct Reduce {
     /// Calibration made by `lineturn scale`; needed where the table names footage
     #[arg(long, value_name = "FILE")]
     pub(super) scale: Option<PathBuf>,
-    /// Bench profile: least count, windows, prism and camera scale of one spectrometer; flags go before it
+    /// Bench profile: least count, windows, prism and camera scale of one spectrometer; a flag that is given counts instead
     #[arg(long, value_name = "FILE.toml")]
     pub(super) bench: Option<PathBuf>,
     /// Refracting angle, where the table has no rows of the two faces
@@ -298,24 +303,20 @@ pub(super) struct Reduce {
     /// Least count of each window, seconds of arc [default: as the readings show]
     #[arg(long, value_name = "ARCSEC", allow_hyphen_values = true)]
     pub(super) least_count: Option<f64>,
-    /// How the rows face-1 and face-2 were taken: reflections with the table locked, the table's turn with the telescope locked, or autocollimation
+    /// How face-1 and face-2 were read: the two reflections with the table locked, the table's turn with the telescope locked, or autocollimation
     #[arg(
         long,
         value_name = "reflections|table-turn|autocollimation",
         default_value = "reflections"
     )]
     pub(super) faces: String,
-    /// Air of the room, for indices against vacuum and standard air; the relative humidity, 0 to 1, may follow
-    #[arg(
-        long,
-        value_name = "TEMPERATURE_C,PRESSURE_PA",
-        allow_hyphen_values = true
-    )]
+    /// Air of the room, °C and Pa, for indices against vacuum and standard air; the relative humidity, 0 to 1, may follow
+    #[arg(long, value_name = "CELSIUS,PASCAL", allow_hyphen_values = true)]
     pub(super) air: Option<String>,
     /// Standard uncertainties of the air's temperature and pressure [default: 0.5,100]
     #[arg(
         long,
-        value_name = "TEMPERATURE_C,PRESSURE_PA",
+        value_name = "CELSIUS,PASCAL",
         requires = "air",
         allow_hyphen_values = true
     )]
@@ -342,26 +343,28 @@ pub(super) struct Reduce {
         allow_hyphen_values = true
     )]
     pub(super) u_base_mm: Option<f64>,
-    /// Dispersion formula; where not given, the one that promises the smallest error of n_F - n_C
+    /// Dispersion formula [default: the one that promises the smallest error of n_F − n_C]
     #[arg(
         long,
         value_name = "cauchy-2|cauchy-3|cauchy-4|sellmeier-1|sellmeier-2|sellmeier-3|hartmann"
     )]
     pub(super) model: Option<String>,
-    /// Side of the picture on which the central image lies, for the clips of the table
-    #[arg(long, value_enum)]
-    pub(super) toward: Option<Toward>,
-    /// Frames per second of folders of pictures that have no times.csv
-    #[arg(long, value_name = "N")]
-    pub(super) fps: Option<f64>,
-    /// Checks the uncertainties by this many Monte Carlo trials
-    #[arg(long, value_name = "TRIALS")]
+    #[command(flatten)]
+    pub(super) footage: FootageFlags,
+    /// Checks the uncertainties by this many Monte Carlo draws
+    #[arg(long, value_name = "DRAWS", allow_hyphen_values = true)]
     pub(super) monte_carlo: Option<u32>,
     /// Writes the report, as one HTML page or as PDF: the file's ending decides; may be given twice
     #[arg(long, value_name = "FILE.html|FILE.pdf")]
     pub(super) report: Vec<PathBuf>,
-    /// Sheets of a PDF
-    #[arg(long, value_enum, default_value = "a4")]
+    /// Sheets of a PDF: a4 (210 mm by 297 mm) or letter (8.5 by 11 inches)
+    #[arg(
+        long,
+        value_enum,
+        value_name = "SHEET",
+        default_value = "a4",
+        hide_possible_values = true
+    )]
     pub(super) paper: PaperFlag,
     /// Writes the table of lines as CSV
     #[arg(long, value_name = "FILE.csv")]
@@ -379,8 +382,14 @@ pub(super) struct Class {
     /// Writes the comparison, as one HTML page or as PDF: the file's ending decides; may be given twice
     #[arg(long, value_name = "FILE.html|FILE.pdf")]
     pub(super) report: Vec<PathBuf>,
-    /// Sheets of a PDF
-    #[arg(long, value_enum, default_value = "a4")]
+    /// Sheets of a PDF: a4 (210 mm by 297 mm) or letter (8.5 by 11 inches)
+    #[arg(
+        long,
+        value_enum,
+        value_name = "SHEET",
+        default_value = "a4",
+        hide_possible_values = true
+    )]
     pub(super) paper: PaperFlag,
     /// Writes the table of benches as CSV
     #[arg(long, value_name = "FILE.csv")]
@@ -392,9 +401,7 @@ pub(super) struct Class {
 
 #[derive(Clone, Copy, Debug, ValueEnum)]
 pub(super) enum PaperFlag {
-    /// 210 mm by 297 mm
     A4,
-    /// 8.5 inches by 11 inches
     Letter,
 }
 
@@ -411,8 +418,13 @@ pub(super) struct Practice {
     /// A whole demonstration in one clip, for `outline`, instead of one sweep
     #[arg(long, conflicts_with_all = ["scenario", "experiment"])]
     pub(super) demonstration: bool,
-    /// Everything random follows from this number
-    #[arg(long, default_value_t = 1)]
+    /// Number from which everything random follows
+    #[arg(
+        long,
+        value_name = "N",
+        default_value_t = 1,
+        allow_hyphen_values = true
+    )]
     pub(super) seed: u64,
     /// How the frames are written
     #[arg(long, value_enum, default_value = "png")]

@@ -7,13 +7,37 @@ use super::flags::{CameraFlags, Cameras};
 use super::{Answer, CliError};
 use crate::report::cameras::{cameras_document, cameras_text};
 use crate::report::document::document;
-use crate::session::{self, CameraWish, Caution, ControlName, Source, WatchOptions};
+use crate::session::{self, CameraWish, Caution, ControlName, Fingerprint, Source, WatchOptions};
 
 /// Status of a program that Ctrl-C ended, as shells have it.
 const INTERRUPTED: i32 = 130;
 
-/// The flags as a wish.
-pub(super) fn camera_wish(flags: &CameraFlags) -> Result<CameraWish, CliError> {
+/// The flags as a wish of the cameras among the sources.
+///
+/// # Errors
+/// A value that is none, or a flag that nothing of the sources can follow.
+pub(super) fn camera_wish(
+    flags: &CameraFlags,
+    sources: impl IntoIterator<Item = Source>,
+) -> Result<CameraWish, CliError> {
+    let given = [
+        ("--mode", flags.mode.is_some()),
+        ("--exposure", flags.exposure.is_some()),
+        ("--gain", flags.gain.is_some()),
+        ("--white-balance", flags.white_balance.is_some()),
+        ("--focus", flags.focus.is_some()),
+        ("--automatic", flags.automatic),
+    ];
+    let for_cameras = given.iter().find(|(_, given)| *given).map(|(name, _)| name);
+    if let Some(name) = for_cameras
+        && !sources
+            .into_iter()
+            .any(|source| matches!(source, Source::Camera(_)))
+    {
+        return Err(CliError::Usage(format!(
+            "{name} sets a camera of this machine, and none is the source; leave it out, or give camera:N"
+        )));
+    }
     let mut wish = CameraWish {
         automatic: flags.automatic,
         ..CameraWish::default()
@@ -34,6 +58,16 @@ pub(super) fn camera_wish(flags: &CameraFlags) -> Result<CameraWish, CliError> {
         .filter_map(|(control, value)| Some((control, value?)))
         .collect();
     Ok(wish)
+}
+
+/// The certificate that counts, where one was named.
+pub(super) fn certificate(flags: &CameraFlags) -> Result<Option<Fingerprint>, CliError> {
+    flags
+        .certificate
+        .as_deref()
+        .map(Fingerprint::parse)
+        .transpose()
+        .map_err(|error| CliError::Usage(format!("--certificate: {error}")))
 }
 
 /// Said when the first frame of a live source was looked at that has no other end.

@@ -15,6 +15,7 @@ mod live;
 mod outline;
 mod progress;
 mod run;
+mod usage;
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -58,12 +59,24 @@ pub fn main() -> ExitCode {
     let flags = match Flags::try_parse() {
         Ok(flags) => flags,
         Err(error) => {
-            // A closed pipe is the reader's choice; help and version are answers, all else is bad usage.
-            let _ = error.print();
-            return match error.kind() {
-                ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => ExitCode::SUCCESS,
-                _ => ExitCode::from(BAD_INPUT),
+            // Help and version are answers, all else is bad usage. A closed pipe is the reader's choice.
+            let shown = match error.kind() {
+                ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => Some(ExitCode::SUCCESS),
+                ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand => {
+                    Some(ExitCode::from(BAD_INPUT))
+                }
+                _ => None,
             };
+            if let Some(status) = shown {
+                let _ = error.print();
+                return status;
+            }
+            let _ = writeln!(
+                std::io::stderr(),
+                "lineturn: {}",
+                usage::sentence(&error, std::env::args().skip(1))
+            );
+            return ExitCode::from(BAD_INPUT);
         }
     };
     let answer = match flags.command {
@@ -84,10 +97,13 @@ pub fn main() -> ExitCode {
         Ok(answer) => {
             let _ = std::io::stderr().write_all(text::cautions(&answer.cautions).as_bytes());
             let mut out = std::io::stdout().lock();
-            // Whoever closed standard output early does not want the rest.
-            let _ = out
-                .write_all(answer.text.as_bytes())
-                .and_then(|()| out.write_all(b"\n"));
+            let text = answer.text.trim_end();
+            if !text.is_empty() {
+                // Whoever closed standard output early does not want the rest.
+                let _ = out
+                    .write_all(text.as_bytes())
+                    .and_then(|()| out.write_all(b"\n"));
+            }
             let _ = out.flush();
             if answer.complete {
                 ExitCode::SUCCESS

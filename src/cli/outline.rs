@@ -2,20 +2,14 @@
 
 use super::flags::Outline;
 use super::progress::Progress;
-use super::run::{checked_fps, profile_of, scale_of, unwritten};
+use super::run::{of_footage, unwritten};
 use super::{Answer, CliError};
 use crate::report::document::document;
 use crate::report::outline as report;
-use crate::session::{self, Side, Source, WatchOptions};
+use crate::session::{self, Source};
 
 pub(super) fn outline(flags: &Outline) -> Result<Answer, CliError> {
-    let profile = profile_of(flags.bench.as_deref(), flags.scale.is_none())?;
-    let options = WatchOptions {
-        toward: flags.toward.map(Side::from),
-        fps: checked_fps(flags.fps)?,
-        scale: scale_of(flags.scale.as_deref(), &profile)?,
-        ..WatchOptions::default()
-    };
+    let options = of_footage(&flags.footage, &flags.offsets)?;
     let progress = Progress::new("frames");
     let outline = session::outline(&Source::parse(&flags.clip), &options, |come| {
         progress.show(come.frames, come.of);

@@ -4,15 +4,17 @@ use std::fs::File;
 use std::path::Path;
 
 use super::flags::{
-    Class, Demo, Locate, PaperFlag, Practice, PracticeFormat, Reduce, Scale, Toward, Watch,
+    Class, Demo, FootageFlags, Locate, OffsetFlags, PaperFlag, Practice, PracticeFormat, Reduce,
+    Scale, Toward, Watch,
 };
 use super::progress::Progress;
 use super::{Answer, CliError, batch, live};
+use crate::basics::fault::said;
 use crate::report::print::{self, Paper};
 use crate::report::{class as class_report, document, from, page, table, text};
 use crate::session::{
     self, AirConditions, Angle, BenchProfile, Caution, DispersionModel, Experiment, FaceMethod,
-    Fingerprint, ReduceOptions, Side, Source, WatchOptions, Watched,
+    ReduceOptions, Side, Source, WatchOptions, Watched,
 };
 use crate::simulate::{self, Format};
 
@@ -51,22 +53,29 @@ pub(super) fn watch(flags: &Watch) -> Result<Answer, CliError> {
 
 pub(super) fn watch_options(flags: &Watch) -> Result<WatchOptions, CliError> {
     Ok(WatchOptions {
-        toward: flags.toward.map(Side::from),
-        fps: checked_fps(flags.fps)?,
-        scale: scale_of(
-            flags.scale.as_deref(),
-            &profile_of(flags.bench.as_deref(), flags.scale.is_none())?,
-        )?,
         seconds: checked_seconds(flags.seconds)?,
-        stop: None,
-        camera: live::camera_wish(&flags.camera)?,
-        certificate: flags
-            .certificate
-            .as_deref()
-            .map(Fingerprint::parse)
-            .transpose()
-            .map_err(|error| CliError::Usage(format!("--certificate: {error}")))?,
+        camera: live::camera_wish(
+            &flags.camera,
+            flags.sources.iter().map(|s| Source::parse(s)),
+        )?,
+        certificate: live::certificate(&flags.camera)?,
         record: flags.record.clone(),
+        ..of_footage(&flags.footage, &flags.offsets)?
+    })
+}
+
+/// What the flags that all commands over footage share ask for.
+pub(super) fn of_footage(
+    footage: &FootageFlags,
+    offsets: &OffsetFlags,
+) -> Result<WatchOptions, CliError> {
+    let scale = offsets.scale.as_deref();
+    let profile = profile_of(offsets.bench.as_deref(), scale.is_none())?;
+    Ok(WatchOptions {
+        toward: footage.toward.map(Side::from),
+        fps: checked_fps(footage.fps)?,
+        scale: scale_of(scale, &profile)?,
+        ..WatchOptions::default()
     })
 }
 
@@ -223,7 +232,8 @@ pub(super) fn practice(flags: &Practice) -> Result<Answer, CliError> {
     }
     let Some(dir) = &flags.dir else {
         return Err(CliError::Usage(
-            "practice needs a folder for its footage; or --list for the scenarios".to_owned(),
+            "practice needs a folder for its footage: give DIR, or --list to see the scenarios"
+                .to_owned(),
         ));
     };
     let format = match flags.format {
@@ -448,8 +458,8 @@ fn reduce_options(flags: &Reduce) -> Result<ReduceOptions, CliError> {
             .transpose()
             .map_err(|error| CliError::Usage(format!("--model: {error}")))?,
         watch: WatchOptions {
-            toward: flags.toward.map(Side::from),
-            fps: checked_fps(flags.fps)?,
+            toward: flags.footage.toward.map(Side::from),
+            fps: checked_fps(flags.footage.fps)?,
             ..WatchOptions::default()
         },
         monte_carlo: checked_draws(flags.monte_carlo)?,
@@ -538,11 +548,16 @@ fn write_csv(
     write: impl FnOnce(File) -> Result<(), csv::Error>,
 ) -> Result<(), CliError> {
     let file = File::create(path).map_err(|error| unwritten(path, &error))?;
-    write(file).map_err(|error| {
-        CliError::Usage(format!("{}: could not be written: {error}", path.display()))
+    write(file).map_err(|error| match error.into_kind() {
+        csv::ErrorKind::Io(error) => unwritten(path, &error),
+        other => CliError::Usage(format!("{} cannot be written: {other:?}", path.display())),
     })
 }
 
 pub(super) fn unwritten(path: &Path, error: &std::io::Error) -> CliError {
-    CliError::Usage(format!("{}: could not be written: {error}", path.display()))
+    CliError::Usage(format!(
+        "{} cannot be written: {}; choose another place",
+        path.display(),
+        said(error)
+    ))
 }

@@ -131,10 +131,10 @@ pub fn bench_from_toml(text: &str, name: &str) -> Result<Bench, BenchError> {
                 .span()
                 .and_then(|span| text.get(..span.start))
                 .map_or_else(String::new, |before| {
-                    format!(", line {}", before.matches('\n').count() + 1)
+                    format!(", line {},", before.matches('\n').count() + 1)
                 });
             BenchError(format!(
-                "{name}{line}: is no bench profile ({}); see calibration/bench-example.toml",
+                "{name}{line} is no bench profile ({}); write it like calibration/bench-example.toml",
                 error.message().replace('\n', " ")
             ))
         })?;

@@ -11,6 +11,8 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
+use crate::basics::fault::said;
+
 /// Name of the file in its folder.
 pub const FILE: &str = "journal.jsonl";
 /// Name of the file that says that the folder is in use.
@@ -224,7 +226,8 @@ impl Journal {
         let shown = folder.display();
         let failed = |what: &str, error: &io::Error| {
             JournalError(format!(
-                "{shown}: {what} ({error}); give a folder that can be written with --logbook"
+                "{shown} {what} ({error}); give a folder that can be written with --logbook",
+                error = said(error)
             ))
         };
         make_synced(folder).map_err(|error| failed("cannot be made", &error))?;
@@ -250,19 +253,23 @@ impl Journal {
             .read(true)
             .write(true)
             .open(&path)
-            .map_err(|error| failed("its journal cannot be opened", &error))?;
+            .map_err(|error| failed("holds a journal that cannot be opened", &error))?;
         let mut bytes = Vec::new();
         file.read_to_end(&mut bytes)
-            .map_err(|error| failed("its journal cannot be read", &error))?;
+            .map_err(|error| failed("holds a journal that cannot be read", &error))?;
         let found = read(&bytes);
         let mut trouble = found.trouble(&path);
         let good = found.good as u64;
         if let Some(torn) = bytes.get(found.good..).filter(|torn| !torn.is_empty()) {
-            let aside = set_aside(folder, torn)
-                .map_err(|error| failed("its torn last line cannot be set aside", &error))?;
+            let aside = set_aside(folder, torn).map_err(|error| {
+                failed(
+                    "holds a journal whose torn last line cannot be set aside",
+                    &error,
+                )
+            })?;
             file.set_len(good)
                 .and_then(|()| file.sync_all())
-                .map_err(|error| failed("its journal cannot be written", &error))?;
+                .map_err(|error| failed("holds a journal that cannot be written", &error))?;
             let said = format!(
                 "the last line of {} was half written and was set aside as {}; everything that was acknowledged is there",
                 path.display(),
@@ -337,7 +344,8 @@ impl Journal {
             let _ = self.file.seek(SeekFrom::Start(self.good));
             return Err(JournalError(format!(
                 "{} cannot be written ({error}), so nothing was kept; make room on the disk and keep the reading again",
-                self.path.display()
+                self.path.display(),
+                error = said(&error)
             )));
         }
         self.good += line.len() as u64;

@@ -106,7 +106,7 @@ impl From<&Calibration> for CalibrationRecord {
 pub fn calibration_from_json(text: &str, name: &str) -> Result<Calibration, ScaleError> {
     let wrong = |what: &str| {
         ScaleError(format!(
-            "{name} is no calibration: {what}; write one with the scale command"
+            "{name} is no calibration ({what}); make one with: lineturn scale READINGS.csv --save FILE"
         ))
     };
     let text = text.trim_start_matches('\u{feff}');

@@ -6,6 +6,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
+use crate::basics::fault::said;
 use crate::basics::units::{CircleReading, Wavelength};
 
 /// Why a table of readings is refused: one sentence with file, row, column and what to do.
@@ -234,8 +235,9 @@ pub fn scale_from_bytes(bytes: &[u8], name: &str) -> Result<Vec<ScaleRow>, Table
 fn bytes_of(path: &Path) -> Result<Vec<u8>, TableError> {
     std::fs::read(path).map_err(|error| {
         TableError(format!(
-            "cannot read {}: {error}; check the path",
-            path.display()
+            "{} cannot be read: {error}; check the path",
+            path.display(),
+            error = said(&error)
         ))
     })
 }
@@ -519,8 +521,8 @@ impl<'a> Cells<'a> {
             .find(|line| !line.trim().is_empty())
             .ok_or_else(|| {
                 TableError(format!(
-                    "{name} is empty; it needs a header row with the columns {}",
-                    required.join(", ")
+                    "{name} is empty; it needs a header row; the columns are {}",
+                    known.join(", ")
                 ))
             })?;
         let separator = [b',', b';', b'\t']

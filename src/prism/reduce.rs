@@ -19,7 +19,7 @@ use super::doubts::{
     curve_cautions, order_cautions, repeat_cautions, slip_cautions, wavelength_cautions,
 };
 use super::glasses::{GlassMatch, GlassTable};
-use super::index::{Partials, deviation, index_at_minimum};
+use super::index::{deviation, index_at_minimum};
 use super::lamps::LampTable;
 use super::leftover::{Adjustment, CurveLine, RoomAir, curve_lines};
 use super::slips::{Explained, explain};
@@ -53,7 +53,7 @@ pub struct Pointed {
     pub wavelength: Option<Wavelength>,
     /// Reading with the cross-hair on the target, degrees, with its causes.
     pub reading_deg: Measured,
-    /// The windows as they were read, degrees; empty where they are not known. Only the search for slips looks at them.
+    /// The windows as they were read, degrees; empty where they are not known. Only the search for slips looks at them, and whether lines stood in one sweep.
     pub windows_deg: Vec<f64>,
     /// The offset that `reading_deg` contains, degrees.
     pub offset_deg: f64,
@@ -109,8 +109,6 @@ pub struct ReducedLine {
     pub index_standard_air: Option<Measured>,
     /// Measured index minus dispersion curve; none where there is no curve.
     pub residual: Option<f64>,
-    /// How much the minimum deviation falls per nm at this line, seconds of arc; none where there is no curve.
-    pub angular_dispersion_arcsec_per_nm: Option<f64>,
 }
 
 /// Everything that follows from a table of pointings.
@@ -207,11 +205,6 @@ pub fn reduce(
         Ok(fit) => {
             for (line, residual) in lines.iter_mut().zip(&fit.residuals) {
                 line.residual = Some(*residual);
-                // dD/dλ = (dn/dλ) / (dn/dD).
-                let partials = Partials::at(prism_angle_deg.value(), line.deviation_deg.value());
-                line.angular_dispersion_arcsec_per_nm = Some(
-                    -fit.slope_per_nm(line.wavelength) / partials.by_deviation * ARCSEC_PER_DEG,
-                );
             }
             curve_cautions(fit, &mut cautions);
         }
@@ -307,9 +300,9 @@ pub(super) fn prism_angle(
                 cautions.push(Caution {
                     code: "prism-angle-twice",
                     message: format!(
-                        "the refracting angle is given and there are face rows too; the face rows count, and the given angle differs from them by {:.0} ± {:.0} seconds of arc: leave one of them out",
-                        difference.value() * 3600.0,
-                        difference.u() * 3600.0
+                        "the refracting angle is given and there are face rows too; the face rows count, and the given angle differs from them by {:.0} ± {:.0}\": leave one of them out",
+                        Angle::from_degrees(difference.value()),
+                        difference.u() * ARCSEC_PER_DEG
                     ),
                 });
             }
@@ -390,7 +383,6 @@ impl MeasuredLine {
                 .map(|air| air.against_standard_air(&self.index, wavelength)),
             index: self.index.clone(),
             residual: None,
-            angular_dispersion_arcsec_per_nm: None,
         })
     }
 
@@ -447,7 +439,7 @@ pub(super) fn measured_lines(
             )));
         }
     }
-    let mut lines_of_set: BTreeMap<&str, Vec<String>> = BTreeMap::new();
+    let mut lines_of_set: BTreeMap<&str, Vec<&Pointed>> = BTreeMap::new();
     let lines: Vec<&Pointed> = pointings
         .iter()
         .filter(|p| p.target == PointedAt::Line)
@@ -457,7 +449,7 @@ pub(super) fn measured_lines(
         .enumerate()
         .filter_map(|(index, line)| {
             if let Some(central) = centrals.get(line.set.as_str()) {
-                lines_of_set.entry(&line.set).or_default().push(line.name());
+                lines_of_set.entry(&line.set).or_default().push(line);
                 return Some(Ok((
                     *line,
                     central.row,
@@ -497,8 +489,13 @@ pub(super) fn measured_lines(
             })
         })
         .collect::<Result<Vec<_>, PrismError>>()?;
-    for (set, names) in lines_of_set {
-        if names.len() > 1 {
+    for (set, lines) in lines_of_set {
+        // Lines of one sweep stand in one field: the telescope was read once for all of them.
+        let one_sweep = lines
+            .windows(2)
+            .all(|two| matches!(two, [a, b] if !a.windows_deg.is_empty() && a.windows_deg == b.windows_deg));
+        if lines.len() > 1 && !one_sweep {
+            let names: Vec<String> = lines.iter().map(|line| line.name()).collect();
             cautions.push(Caution {
                 code: "shared-central",
                 message: format!(

@@ -85,7 +85,7 @@ pub fn improve_first(budget: &Budget) -> Option<String> {
     }
     let _ = write!(
         says,
-        " Half of it would make the uncertainty {} smaller.",
+        " Halving it would make the uncertainty {} smaller.",
         percent(gain_of_half(first.share))
     );
     let next = causes
@@ -238,7 +238,7 @@ mod tests {
         let says = improve_first(&budget).unwrap();
         assert_eq!(
             says,
-            "70\u{a0}% of its variance comes from: cause 2. Mend 2. Half of it would make the uncertainty 31\u{a0}% smaller. Next: cause 0 (20\u{a0}%)."
+            "70\u{a0}% of its variance comes from: cause 2. Mend 2. Halving it would make the uncertainty 31\u{a0}% smaller. Next: cause 0 (20\u{a0}%)."
         );
         assert!(
             improve_first(&of(&[0.4, 0.3, 0.3]))

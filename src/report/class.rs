@@ -12,7 +12,7 @@ use super::plot::{self, Figure, Item, Panel, Point, Shape, escape};
 use super::text::{plus_minus, table};
 use super::write::{number, pair, symbol};
 use crate::basics::uncertainty::coverage_factor;
-use crate::session::{BenchOverTime, Caution, Class, ClassBench, Consensus};
+use crate::session::{BenchOverTime, Caution, Class, ClassBench, Consensus, refusal};
 
 /// Coverage of the bars of the plot.
 const COVERAGE: f64 = 0.95;
@@ -24,7 +24,14 @@ fn with_u(pair: Option<(f64, f64)>) -> String {
 }
 
 fn off(value: Option<f64>) -> String {
-    value.map_or_else(String::new, |off| format!("{off:+.1}"))
+    value.map_or_else(String::new, |off| {
+        // What rounds to nothing has no sign.
+        if off.abs() < 0.05 {
+            "0.0".to_owned()
+        } else {
+            format!("{off:+.1}")
+        }
+    })
 }
 
 fn agreed(name: &str, consensus: Option<&Consensus>) -> Option<String> {
@@ -216,6 +223,7 @@ fn days(class: &Class) -> Figure {
         description: format!("{} benches on several days.", class.over_time.len()),
         x_label: "days since the first result".to_owned(),
         x_range: None,
+        x_whole: true,
         panels: vec![Panel {
             y_label: "index at d".to_owned(),
             height: 220.0,
@@ -239,7 +247,7 @@ pub fn cautions(class: &Class) -> Vec<Caution> {
     class
         .refused
         .iter()
-        .map(|(path, why)| Caution::new("no-result", format!("{}: {why}", path.display())))
+        .map(|(path, why)| Caution::new("no-result", refusal(path, why)))
         .collect()
 }
 
@@ -423,18 +431,13 @@ pub fn page(class: &Class, when: &str, provenance: &[(String, String)]) -> Strin
     if !class.refused.is_empty() {
         body.push_str("<section id=\"refused\"><h2>Files without a result</h2><ul>");
         for (path, why) in &class.refused {
-            let _ = write!(
-                body,
-                "<li>{}: {}</li>",
-                escape(&path.display().to_string()),
-                escape(why)
-            );
+            let _ = write!(body, "<li>{}</li>", escape(&refusal(path, why)));
         }
         body.push_str("</ul></section>");
     }
     shell(
         "Prisms of a class, side by side",
-        "Refractive index from minimum deviation",
+        "Prism spectrometer, minimum deviation",
         when,
         &body,
         provenance,
@@ -494,7 +497,8 @@ fn figure(
             class.benches.len()
         ),
         x_label: "bench, number in the table".to_owned(),
-        x_range: Some((0.0, (class.benches.len() + 1) as f64)),
+        x_range: Some((0.5, class.benches.len() as f64 + 0.5)),
+        x_whole: true,
         panels: vec![Panel {
             y_label: name.to_owned(),
             height: 220.0,

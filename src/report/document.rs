@@ -12,8 +12,8 @@ use super::from::budgets;
 use crate::basics::units::ARCSEC_PER_DEG;
 use crate::session::{
     Calibrated, CalibrationRecord, Caution, CrossHairs, Demonstration, Experiment, FollowedLine,
-    Line, LineAngle, LocatedFrame, Measured, ReducedLine, Side, TurningPoint, WarningRecord,
-    Watched,
+    Line, LineAngle, LocatedFrame, Measured, ReducedLine, Resolving, Side, TurningPoint,
+    WarningRecord, Watched,
 };
 
 /// Coverage of the fields that begin with `U_`.
@@ -196,7 +196,9 @@ pub fn reduced(experiment: &Experiment) -> Value {
         "readings": experiment.table.display().to_string(),
         "prism_angle_deg": reduction.prism_angle_deg.value(),
         "u_prism_angle_arcsec": reduction.prism_angle_deg.u() * ARCSEC_PER_DEG,
-        "lines": reduction.lines.iter().map(reduced_line).collect::<Vec<_>>(),
+        "lines": reduction.lines.iter()
+            .map(|line| reduced_line(line, &experiment.resolving))
+            .collect::<Vec<_>>(),
         "index_covariance": covariance,
         "dispersion": reduction.dispersion.as_ref().ok().map(|fit| json!({
             "model": fit.model.name(),
@@ -417,7 +419,13 @@ pub fn scenarios(scenarios: &[(&str, &str)]) -> Value {
     })
 }
 
-fn reduced_line(line: &ReducedLine) -> Value {
+fn reduced_line(line: &ReducedLine, resolving: &[Resolving]) -> Value {
+    // Lines of one wavelength share a row there.
+    let nm = line.wavelength.in_air_nm();
+    let angular = resolving
+        .iter()
+        .find(|row| (row.wavelength.in_air_nm() - nm).abs() <= 1e-3)
+        .map(|row| &row.angular_dispersion_arcsec_per_nm);
     json!({
         "line": line.line,
         "wavelength_nm": line.wavelength.in_air_nm(),
@@ -432,6 +440,7 @@ fn reduced_line(line: &ReducedLine) -> Value {
         "n_standard_air": line.index_standard_air.as_ref().map(Measured::value),
         "u_n_standard_air": line.index_standard_air.as_ref().map(Measured::u),
         "residual": line.residual,
-        "angular_dispersion_arcsec_per_nm": line.angular_dispersion_arcsec_per_nm,
+        "angular_dispersion_arcsec_per_nm": angular.map(Measured::value),
+        "u_angular_dispersion_arcsec_per_nm": angular.map(Measured::u),
     })
 }

@@ -88,6 +88,7 @@ pub(super) fn dispersion(data: &Dispersion) -> Figure {
         ),
         x_label: "wavelength in standard air, nm".to_owned(),
         x_range: None,
+        x_whole: false,
         panels: vec![
             Panel {
                 y_label: "refractive index n".to_owned(),
@@ -161,6 +162,7 @@ pub(super) fn track(data: &Track, id: &str) -> Figure {
         ),
         x_label: "time from the first frame, s".to_owned(),
         x_range: None,
+        x_whole: false,
         panels: vec![Panel {
             y_label: format!("{}, px", position_name(data)),
             height: 230.0,
@@ -229,6 +231,7 @@ pub(super) fn near_turn(data: &Track, number: usize, turn: &Turn, id: &str) -> F
         ),
         x_label: "time from the first frame, s".to_owned(),
         x_range: Some((x_lo, x_hi)),
+        x_whole: false,
         panels: vec![Panel {
             y_label: format!("{}, px (enlarged)", position_name(data)),
             height: 170.0,

@@ -467,7 +467,7 @@ fn budget(row: &ResultRow<'_>) -> Option<Budget> {
             .into_iter()
             .map(|(mut cause, count)| {
                 if count > 1 {
-                    cause.name = format!("{} ({count} of them)", cause.name);
+                    cause.name = format!("{} ({count} causes)", cause.name);
                 }
                 cause
             })
@@ -529,7 +529,14 @@ fn remedy(cause: &str) -> &'static str {
 fn footage_files(experiment: &Experiment) -> Vec<(String, String)> {
     let mut files: Vec<String> = Vec::new();
     for path in experiment.rows.iter().filter_map(|r| r.footage.as_ref()) {
-        let path = path.path.display().to_string();
+        // Where the table lies is said once.
+        let path = experiment
+            .table
+            .parent()
+            .and_then(|folder| path.path.strip_prefix(folder).ok())
+            .unwrap_or(&path.path)
+            .display()
+            .to_string();
         if !files.contains(&path) {
             files.push(path);
         }
@@ -585,7 +592,7 @@ mod tests {
         let names: Vec<&str> = shown.causes.iter().map(|c| c.name.as_str()).collect();
         assert_eq!(
             names,
-            ["refracting angle", "least count of the circle (4 of them)"]
+            ["refracting angle", "least count of the circle (4 causes)"]
         );
         assert!((shown.causes[1].contribution - 6e-5).abs() < 1e-15);
         assert!((shown.causes[0].share - 0.64).abs() < 1e-12);

@@ -46,7 +46,7 @@ pub(super) fn paragraphs(experiment: &Experiment) -> Vec<String> {
     }
     match &reduction.dispersion {
         Ok(fit) => paragraphs.push(format!(
-            "The curve {} was fitted to {} lines by generalised least squares with the full covariance of their indices, {}; n_d, n_F, \
+            "The dispersion formula {} was fitted to {} lines by generalised least squares with the full covariance of their indices, {}; n_d, n_F, \
              n_C and the Abbe number are read off it and corrected for what the formula is off for glasses like this one.",
             fit.model.name(),
             fit.residuals.len(),
@@ -107,7 +107,7 @@ pub(super) fn paragraphs(experiment: &Experiment) -> Vec<String> {
 fn circle(experiment: &Experiment) -> String {
     let options = &experiment.options;
     let mut says = format!(
-        "Each window carries a rectangular error of half the least count, {}\u{2033}, to either side, a wavelength one of half a step of its \
+        "Each window carries a rectangular error of half the least count (of {}\u{2033}) to either side, a wavelength one of half a step of its \
          last written digit.",
         (100.0 * experiment.least_count.arcseconds()).round() / 100.0
     );

@@ -155,5 +155,9 @@ fn still(step: &Step) -> String {
     } else {
         ""
     };
-    format!("lines stand still{from}: {}", places.join("; "))
+    let who = match places.len() {
+        1 => "a line stands still".to_owned(),
+        many => format!("{many} lines stand still"),
+    };
+    format!("{who}, {}{from}", places.join("; "))
 }

@@ -109,7 +109,7 @@ fn head(out: &mut String, data: &PageData) {
     top(
         out,
         title,
-        "Refractive index from minimum deviation",
+        "Prism spectrometer, minimum deviation",
         &data.when,
     );
     out.push_str(
@@ -222,10 +222,13 @@ fn common_factor(data: &PageData) -> Option<f64> {
     factors.all(|k| factor(k) == factor(first)).then_some(first)
 }
 
-/// A coverage factor: two decimals, none where they are zero.
+/// A coverage factor: two decimals, none where it was set to a whole number and did not come out so.
 fn factor(k: f64) -> String {
-    let text = format!("{k:.2}");
-    text.strip_suffix(".00").unwrap_or(&text).to_owned()
+    if (k - k.round()).abs() < 1e-9 {
+        format!("{k:.0}")
+    } else {
+        format!("{k:.2}")
+    }
 }
 
 fn cautions(out: &mut String, list: &[Caution]) {
@@ -239,8 +242,31 @@ fn cautions(out: &mut String, list: &[Caution]) {
 
 fn caution_list(out: &mut String, list: &[Caution]) {
     out.push_str("<ul class=\"cautions\">");
-    for c in list {
-        let _ = write!(out, "<li>{}", sentence_with_symbols(&sentence(&c.message)));
+    // What is to be done is said once, after the last of those for which it is the same.
+    let alike = |c: &Caution, other: Option<&Caution>| {
+        other.is_some_and(|other| {
+            let advice = |c: &Caution| {
+                c.message
+                    .split_once("; ")
+                    .map(|(_, advice)| advice.to_owned())
+            };
+            other.code == c.code && advice(c).is_some() && advice(other) == advice(c)
+        })
+    };
+    for (at, c) in list.iter().enumerate() {
+        let before = at.checked_sub(1).and_then(|before| list.get(before));
+        let says = match c.message.split_once("; ") {
+            Some((what, _)) if alike(c, list.get(at + 1)) => sentence(what),
+            Some((what, advice)) if alike(c, before) => {
+                format!(
+                    "{} For all of these: {}.",
+                    sentence(what),
+                    advice.trim_end_matches('.')
+                )
+            }
+            _ => sentence(&c.message),
+        };
+        let _ = write!(out, "<li>{}", sentence_with_symbols(&says));
         if !c.code.is_empty() {
             let _ = write!(out, " <code>{}</code>", escape(&c.code));
         }
@@ -473,7 +499,7 @@ fn resolving(out: &mut String, list: &[ResolvingRow]) {
         out.push_str("<th scope=\"col\" class=\"num\"><i>R</i><sub>slit</sub></th><th scope=\"col\" class=\"num\"><i>u</i></th>");
     }
     if base || slit {
-        out.push_str("<th scope=\"col\" class=\"num\">\u{394}\u{3bb}, nm</th>");
+        out.push_str("<th scope=\"col\" class=\"num\">\u{394}\u{3bb}, nm</th><th scope=\"col\" class=\"num\"><i>u</i></th>");
     }
     out.push_str("</tr></thead><tbody>");
     for row in list {
@@ -490,7 +516,7 @@ fn resolving(out: &mut String, list: &[ResolvingRow]) {
             both(&row.slit_resolving_power);
         }
         if base || slit {
-            cell(out, "num", &value_alone(&row.resolved_nm));
+            both(&row.resolved_nm);
         }
         out.push_str("</tr>");
     }
@@ -595,7 +621,7 @@ fn one_track(out: &mut String, track: &Track, id: &str) {
                 "<li>{} <b>{}</b>: {time}{place}. {}</li>",
                 plot::key(shape),
                 figures::word(turn),
-                escape(&turn.why)
+                escape(&without_verdict(&turn.why))
             );
         }
         out.push_str("</ol>");
@@ -604,6 +630,18 @@ fn one_track(out: &mut String, track: &Track, id: &str) {
         caution_list(out, &track.cautions);
     }
     out.push_str("</article>");
+}
+
+/// The reason of a reversal without the verdict that stands before it already, as a sentence.
+fn without_verdict(why: &str) -> String {
+    let reason = why
+        .strip_prefix("Counted: ")
+        .or_else(|| why.strip_prefix("Not counted: "))
+        .unwrap_or(why);
+    let mut letters = reason.chars();
+    letters.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
 }
 
 /// What the track ends in, as HTML.
@@ -642,6 +680,9 @@ fn position(px: f64, u_px: Option<f64>) -> String {
         None => format!("{}\u{a0}px (uncertainty not known)", number(px, 5)),
     }
 }
+
+/// Letters of a line's name that a column has room for.
+const SHORT_NAME: usize = 12;
 
 fn readings(out: &mut String, list: &[Reading]) {
     open(out, "readings", "Readings");
@@ -683,7 +724,13 @@ fn readings(out: &mut String, list: &[Reading]) {
         );
         cell(out, "", &escape(&r.set));
         cell(out, "", &escape(&r.target));
-        cell(out, "", &escape(&r.line));
+        // A short name stays on one line.
+        let line = if r.line.chars().count() <= SHORT_NAME {
+            r.line.replace(' ', "\u{a0}")
+        } else {
+            r.line.clone()
+        };
+        cell(out, "", &escape(&line));
         for i in 0..windows {
             let text = r.windows.get(i).map_or_else(String::new, |w| {
                 let understood = w.deg.map_or_else(String::new, |d| super::write::dms(d, 0));
@@ -887,6 +934,36 @@ mod tests {
             }
         }
         open.pop().map(|o| format!("<{o}> stays open"))
+    }
+
+    #[test]
+    fn advice_that_cautions_share_is_given_once() {
+        let caution = |code: &str, message: &str| Caution {
+            code: code.to_owned(),
+            message: message.to_owned(),
+        };
+        let mut page = String::new();
+        caution_list(
+            &mut page,
+            &[
+                caution("shake", "row 2: it shakes; hold it"),
+                caution("shake", "row 3: it shakes twice; hold it"),
+                caution("dark", "row 3: it is dark; hold it"),
+            ],
+        );
+        assert_eq!(
+            page,
+            "<ul class=\"cautions\"><li>Row 2: it shakes. <code>shake</code></li>\
+             <li>Row 3: it shakes twice. For all of these: hold it. <code>shake</code></li>\
+             <li>Row 3: it is dark; hold it. <code>dark</code></li></ul>"
+        );
+    }
+
+    #[test]
+    fn a_verdict_is_said_once() {
+        assert_eq!(without_verdict("Not counted: the hand."), "The hand.");
+        assert_eq!(without_verdict("the hand"), "The hand");
+        assert_eq!(without_verdict(""), "");
     }
 
     #[test]

@@ -115,6 +115,8 @@ pub struct Figure {
     pub x_label: String,
     /// Range of the abscissa; none to fit the data.
     pub x_range: Option<(f64, f64)>,
+    /// The abscissa counts things, so that ticks stand at whole numbers only.
+    pub x_whole: bool,
     /// Panels from top to bottom.
     pub panels: Vec<Panel>,
 }
@@ -135,6 +137,19 @@ pub struct Ticks {
     pub ticks: Vec<Tick>,
     /// The texts are in units of ten to this power.
     pub exponent: i32,
+}
+
+/// Those of [`ticks`] that are whole numbers, written as such.
+fn whole_ticks(lo: f64, hi: f64, about: usize) -> Ticks {
+    let mut all = ticks(lo, hi, about);
+    if all.exponent == 0 {
+        all.ticks
+            .retain(|tick| (tick.value - tick.value.round()).abs() < 1e-9);
+        for tick in &mut all.ticks {
+            tick.text = typographic(&format!("{:.0}", tick.value));
+        }
+    }
+    all
 }
 
 /// Characters that are markup become references, control characters become spaces.
@@ -538,8 +553,15 @@ impl<'a> Drawing<'a> {
             .map(|t| text_width(&t.text, font))
             .fold(2.0 * font, f64::max)
             + 12.0;
+        let x_ticks = |about| {
+            if figure.x_whole {
+                whole_ticks(x_lo, x_hi, about)
+            } else {
+                ticks(x_lo, x_hi, about)
+            }
+        };
         let widest = |about| {
-            ticks(x_lo, x_hi, about)
+            x_ticks(about)
                 .ticks
                 .iter()
                 .map(|t| text_width(&t.text, font))
@@ -548,7 +570,7 @@ impl<'a> Drawing<'a> {
         let right = widest(5) / 2.0 + 6.0;
         let room = width - left - right;
         let about = (room / (widest(8) + 2.0 * font)).floor().max(2.0) as usize;
-        let mut x_ticks = ticks(x_lo, x_hi, about);
+        let mut x_ticks = x_ticks(about);
         // Fewer than five are not offered by `ticks`: where even they would touch, every other one stays.
         let needed: f64 = x_ticks
             .ticks
@@ -1065,6 +1087,7 @@ mod tests {
             description: "d".to_owned(),
             x_label: "x".to_owned(),
             x_range: None,
+            x_whole: false,
             panels: vec![Panel {
                 y_label: "y".to_owned(),
                 height: 200.0,
@@ -1112,6 +1135,15 @@ mod tests {
         let small = ticks(0.0, 2e-6, 5);
         assert_eq!(small.exponent, -6);
         assert_eq!(small.ticks.last().unwrap().text, "2.0");
+    }
+
+    #[test]
+    fn what_is_counted_has_ticks_at_whole_numbers() {
+        for (hi, texts) in [(3.5, vec!["1", "2", "3"]), (1.5, vec!["1"])] {
+            let found = whole_ticks(0.5, hi, 5);
+            let found: Vec<String> = found.ticks.into_iter().map(|t| t.text).collect();
+            assert_eq!(found, texts);
+        }
     }
 
     #[test]

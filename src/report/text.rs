@@ -3,7 +3,9 @@
 use std::fmt::Write;
 use std::path::Path;
 
-use comfy_table::{CellAlignment, ContentArrangement, LineStyle, Table, TableStyle};
+use comfy_table::{
+    CellAlignment, ColumnConstraint, ContentArrangement, LineStyle, Table, TableStyle,
+};
 
 use super::document::side;
 use crate::basics::units::ARCSEC_PER_DEG;
@@ -54,17 +56,20 @@ pub fn located(frames: &[LocatedFrame]) -> String {
             "width / px",
             "peak",
             "S/N",
-            "remark",
         ]);
+        // Below the table: eight columns do not fit a terminal.
+        let mut remarks = String::new();
         for (index, line) in frame.picture.lines.iter().enumerate() {
             let offset = hairs
                 .map(|hairs| plus_minus(line.x_px - hairs.x_px, line.u_px.hypot(hairs.u_x_px)));
-            let mut remarks = Vec::new();
-            if line.saturated {
-                remarks.push("saturated");
-            }
-            if line.under_hair {
-                remarks.push("under the hair");
+            let is = match (line.saturated, line.under_hair) {
+                (true, true) => "saturated, and under the hair",
+                (true, false) => "saturated",
+                (false, true) => "under the hair",
+                (false, false) => "",
+            };
+            if !is.is_empty() {
+                let _ = writeln!(remarks, "line {} is {is}", index + 1);
             }
             table.add_row([
                 (index + 1).to_string(),
@@ -74,10 +79,9 @@ pub fn located(frames: &[LocatedFrame]) -> String {
                 format!("{:.1}", line.width_px),
                 format!("{:.0} %", 100.0 * line.peak_level),
                 format!("{:.0}", line.signal_to_noise),
-                remarks.join(", "),
             ]);
         }
-        let _ = writeln!(text, "{table}\n");
+        let _ = writeln!(text, "{table}\n{remarks}");
     }
     text
 }
@@ -510,6 +514,10 @@ pub(crate) fn table(header: &[&str]) -> Table {
         .contains(name);
         if let Some(column) = table.column_mut(index) {
             column.set_padding((0, 1));
+            if !["why", "what it shows", "remark"].contains(name) {
+                // A number or a name on two lines is none.
+                column.set_constraint(ColumnConstraint::ContentWidth);
+            }
             column.set_cell_alignment(if words {
                 CellAlignment::Left
             } else {

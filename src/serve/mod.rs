@@ -32,6 +32,7 @@ use std::time::Duration;
 
 use tokio::sync::watch;
 
+use crate::basics::fault::said;
 use crate::session::SessionError;
 use crate::session::bench::{Desk, DeskOptions};
 use guard::Guard;
@@ -83,7 +84,8 @@ pub fn serve(
         .build()
         .map_err(|error| {
             SessionError::Footage(format!(
-                "the page's server cannot be started ({error}); end other programs"
+                "the page's server cannot be started ({error}); end other programs",
+                error = said(&error)
             ))
         })?;
     let served = runtime.block_on(serving(options, stop, ready));
@@ -135,11 +137,13 @@ async fn listener(ip: IpAddr, port: Option<u16>) -> Result<tokio::net::TcpListen
             .await
             .map_err(|error| {
                 SessionError::Footage(format!(
-                    "no port can be opened on this machine ({error}); look at its firewall"
+                    "no port can be opened on this machine ({error}); look at its firewall",
+                    error = said(&error)
                 ))
             }),
         (Err(error), Some(port)) => Err(SessionError::Footage(format!(
-            "--port {port}: it cannot be opened ({error}); give another one, or leave --port out"
+            "--port {port}: it cannot be opened ({error}); give another one, or leave --port out",
+            error = said(&error)
         ))),
     }
 }

@@ -6,6 +6,8 @@ use std::path::PathBuf;
 use std::process::{Command, Output, Stdio};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
+use crate::basics::fault::said;
+
 /// Status of a process that had bad input, said in one sentence.
 const BAD_INPUT: i32 = 2;
 /// Letters of the last words of a process that failed.
@@ -64,7 +66,7 @@ fn watch_one(program: &ClipProgram, clip: &[OsString]) -> Result<String, String>
             output
         })
         .map_err(|error| {
-            format!("{name}: the process that watches it cannot be started ({error}); close other programs and try again")
+            format!("{name}: the process that watches it cannot be started ({error}); close other programs and try again", error = said(&error))
         })?;
     document_of(&name, output)
 }

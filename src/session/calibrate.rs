@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use super::footage::{Wanted, measure};
 use super::{Caution, SessionError, WatchOptions};
+use crate::basics::fault::said;
 use crate::basics::units::Angle;
 use crate::logbook::bench::{Bench, bench_from_toml};
 use crate::logbook::circle::{from_opposite_deg, least_count_shown, window_mean};
@@ -90,8 +91,9 @@ pub fn calibrate(
 pub fn read_calibration(path: &Path) -> Result<Calibration, SessionError> {
     let text = std::fs::read_to_string(path).map_err(|error| {
         SessionError::Footage(format!(
-            "{}: cannot be read as a calibration ({error}); make one with: lineturn scale READINGS.csv --save FILE",
-            path.display()
+            "{} cannot be read as a calibration ({error}); make one with: lineturn scale READINGS.csv --save FILE",
+            path.display(),
+            error = said(&error)
         ))
     })?;
     Ok(calibration_from_json(&text, &path.display().to_string())?)
@@ -114,7 +116,8 @@ pub fn read_bench(path: &Path, with_scale: bool) -> Result<BenchProfile, Session
     let name = path.display().to_string();
     let text = std::fs::read_to_string(path).map_err(|error| {
         SessionError::Footage(format!(
-            "{name}: cannot be read as a bench profile ({error}); see calibration/bench-example.toml"
+            "{name} cannot be read as a bench profile ({error}); check the path, or write one like calibration/bench-example.toml",
+            error = said(&error)
         ))
     })?;
     let bench = bench_from_toml(&text, &name)?;

@@ -8,6 +8,7 @@ use super::experiment::{ReduceOptions, reduce};
 pub use super::over_time::BenchOverTime;
 use super::over_time::{date_and_bench, over_time};
 use super::{SessionError, read_bench};
+use crate::basics::fault::said;
 use crate::basics::units::{ARCSEC_PER_DEG, Wavelength};
 use crate::prism::consensus::{Consensus, consensus, likely_slip};
 use crate::prism::index::deviation_at_minimum_deg;
@@ -127,7 +128,7 @@ pub fn class(
             Ok(Some(bench)) => class.benches.push(bench),
             Ok(None) if asked_for => class.refused.push((
                 path,
-                "is neither a result of reduce --json nor a table of readings".to_owned(),
+                "is neither a result nor a table of readings; write a result with: lineturn reduce READINGS.csv --json > FILE".to_owned(),
             )),
             // A folder holds calibrations and truth files too.
             Ok(None) => {}
@@ -137,13 +138,29 @@ pub fn class(
     }
     if class.benches.is_empty() {
         return Err(SessionError::Footage(match class.refused.first() {
-            Some((path, why)) => format!("{}: {why}", path.display()),
-            None => "there is no result: give files written by `lineturn reduce READINGS.csv --json`, or folders of them".to_owned(),
+            Some((path, why)) => refusal(path, why),
+            None => format!(
+                "{} holds no result; give files written by `lineturn reduce READINGS.csv --json`, or folders of them",
+                paths
+                    .first()
+                    .map_or_else(String::new, |path| path.display().to_string())
+            ),
         }));
     }
     class.benches.sort_by_key(|bench| natural(&bench.name));
     compare(&mut class);
     Ok(class)
+}
+
+/// Why a file gave no result, as a sentence that names it once.
+#[must_use]
+pub fn refusal(path: &Path, why: &str) -> String {
+    let name = path.display().to_string();
+    if why.starts_with(&name) {
+        why.to_owned()
+    } else {
+        format!("{name} {why}")
+    }
 }
 
 /// Name with its numbers filled up, so that 10 comes after 9.
@@ -170,7 +187,11 @@ fn files_of(
     files: &mut Vec<(PathBuf, bool)>,
 ) -> Result<(), SessionError> {
     let unreadable = |error: std::io::Error| {
-        SessionError::Footage(format!("{}: cannot be read ({error})", folder.display()))
+        SessionError::Footage(format!(
+            "{} cannot be read ({error}); check the path",
+            folder.display(),
+            error = said(&error)
+        ))
     };
     let mut entries: Vec<PathBuf> = Vec::new();
     for entry in std::fs::read_dir(folder).map_err(unreadable)? {
@@ -229,8 +250,12 @@ fn bench_of(path: &Path) -> Result<Option<ClassBench>, SessionError> {
         Some(from_table(path)?)
     } else {
         let wrong = |what: String| SessionError::Footage(what);
-        let text = std::fs::read_to_string(path)
-            .map_err(|error| wrong(format!("cannot be read ({error})")))?;
+        let text = std::fs::read_to_string(path).map_err(|error| {
+            wrong(format!(
+                "cannot be read ({error}); check the path",
+                error = said(&error)
+            ))
+        })?;
         let value: Value = serde_json::from_str(text.trim_start_matches('\u{feff}'))
             .map_err(|error| wrong(format!("is no result document ({error}); write one with: lineturn reduce READINGS.csv --json > FILE")))?;
         from_document(&value)

@@ -8,6 +8,7 @@ use serde_json::Value;
 use super::SessionError;
 use super::calibrate::{Calibrated, calibrate, read_bench};
 use super::experiment::{Experiment, ReduceOptions, reduce};
+use crate::basics::fault::said;
 use crate::prism::dispersion::D_LINE;
 use crate::prism::glasses::GlassTable;
 
@@ -94,8 +95,9 @@ fn unpack(folder: &Path) -> Result<(), SessionError> {
         };
         write().map_err(|error| {
             SessionError::Footage(format!(
-                "{}: could not be written ({error}); give another folder with --dir",
-                path.display()
+                "{} cannot be written ({error}); give another folder with --dir",
+                path.display(),
+                error = said(&error)
             ))
         })?;
     }

@@ -324,7 +324,11 @@ fn offset(
         if let Some(failure) = &watched.failure {
             cautions.push(Caution::new(
                 "source-failed",
-                format!("{}: {failure}; what came before was used", want.place),
+                if failure.contains("what came before") {
+                    format!("{}: {failure}", want.place)
+                } else {
+                    format!("{}: {failure}; what came before was used", want.place)
+                },
             ));
         }
         // That the side was taken from the turns themselves is told where a clip is watched alone; in a table the turning

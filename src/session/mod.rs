@@ -51,7 +51,7 @@ pub use crate::prism::reduce::ReducedLine;
 pub use crate::prism::resolving::Resolving;
 pub use batch::{ClipProgram, watch_all};
 pub use calibrate::{BenchProfile, Calibrated, calibrate, read_bench, read_calibration};
-pub use class::{BenchOverTime, Class, ClassBench, ClassLine, class};
+pub use class::{BenchOverTime, Class, ClassBench, ClassLine, class, refusal};
 pub use demo::{Demonstration, Deviation, demonstrate};
 pub use experiment::{Experiment, ReduceOptions, ReducedRow, reduce};
 pub use footage::{MeasuredFootage, Seen};

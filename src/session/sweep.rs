@@ -270,6 +270,14 @@ pub fn watch_frames(
     })
 }
 
+/// A sentence as a part of one, so that the name of a file and a row can stand before it.
+fn as_part(sentence: &str) -> String {
+    let mut letters = sentence.trim_end_matches('.').chars();
+    letters.next().map_or_else(String::new, |first| {
+        first.to_lowercase().chain(letters).collect()
+    })
+}
+
 impl Watched {
     /// What is doubtful about the clip, in sentences.
     #[must_use]
@@ -278,7 +286,7 @@ impl Watched {
             .sweep
             .cautions
             .iter()
-            .map(|(code, message)| Caution::new(code.clone(), message.clone()))
+            .map(|(code, message)| Caution::new(code.clone(), as_part(message)))
             .collect();
         cautions.extend(self.notes.iter().cloned());
         if self.skipped > 0 {

@@ -72,7 +72,7 @@ pub enum SimulateError {
         known: String,
     },
     /// A file or folder cannot be written.
-    #[error("{path}: cannot be written: {why}; choose another folder or free some space")]
+    #[error("{path} cannot be written: {why}; choose another folder or free some space")]
     File {
         /// The file or folder.
         path: String,
@@ -88,7 +88,13 @@ impl SimulateError {
     fn file(path: &std::path::Path, why: &std::io::Error) -> Self {
         Self::File {
             path: path.display().to_string(),
-            why: why.to_string(),
+            // The system's number means nothing to whoever is to act upon it.
+            why: why
+                .to_string()
+                .split(" (os error")
+                .next()
+                .unwrap_or_default()
+                .to_owned(),
         }
     }
 }

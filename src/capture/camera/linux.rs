@@ -21,6 +21,8 @@ use super::wire::Locked;
 use super::worker::{Camera, Grabbed, Trouble, Unopened};
 use super::{CameraDescription, CameraWish, Control, ControlName, Mode, PixelFormat, modes};
 
+use crate::basics::fault::said;
+
 /// Buffers that the driver fills in turn.
 const BUFFERS: u32 = 4;
 /// Silence after which the process says that it is alive.
@@ -163,7 +165,8 @@ fn unopenable(index: u32, name: &str, error: &io::Error) -> Unopened {
             "{shown} is in use by another program; close that program and try again"
         )),
         _ => Unopened::Absent(format!(
-            "{shown} cannot be used ({error}); plug it in again and try once more"
+            "{shown} cannot be used ({error}); plug it in again and try once more",
+            error = said(error)
         )),
     }
 }
@@ -555,7 +558,7 @@ impl V4l {
                 Trouble::Silence
             }
             _ if error.raw_os_error() == Some(ENODEV) => Trouble::Gone("was pulled out".to_owned()),
-            _ => Trouble::Gone(format!("failed ({error})")),
+            _ => Trouble::Gone(format!("failed ({})", said(error))),
         }
     }
 }

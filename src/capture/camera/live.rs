@@ -10,15 +10,14 @@ use std::time::{Duration, Instant};
 use super::pixels::{self, Layout};
 use super::wire::{self, Hello, Locked, Message};
 use super::{BUILT_IN, CameraDescription, CameraWish, Mode, Task};
+use crate::basics::fault::said;
 use crate::basics::frame::Frame;
-use crate::capture::newest::{self, Arrived, Delivery, Newest};
+use crate::capture::newest::{self, Arrived, Delivery, Newest, SILENCE_TOLD, told_of_silence};
 use crate::capture::record::{Coding, Recording};
 use crate::capture::{CaptureError, FrameSource, Next, SourceInfo};
 
 /// How long a caller waits at most before it is told that nothing came.
 const WAIT: Duration = Duration::from_millis(250);
-/// Silence of the camera that is told to the user.
-const SILENCE_TOLD: Duration = Duration::from_millis(1500);
 /// Silence of the process after which it is taken for hung and replaced.
 const PROCESS_HUNG: Duration = Duration::from_secs(3);
 /// Silence after which the measurement ends: nobody comes to plug the camera in again.
@@ -41,7 +40,8 @@ impl Program {
     fn own() -> Result<Self, CaptureError> {
         let path = std::env::current_exe().map_err(|error| {
             CaptureError::Camera(format!(
-                "the camera process cannot be started because the program does not find itself ({error}); install it again"
+                "the camera process cannot be started because the program does not find itself ({error}); install it again",
+                error = said(&error)
             ))
         })?;
         Ok(Self {
@@ -304,25 +304,10 @@ impl Live {
 
     /// What to say while nothing comes.
     fn waiting(&mut self) -> Result<Next, CaptureError> {
-        let silence = self.silence();
-        if silence > PATIENCE {
-            self.over = true;
-            return Err(CaptureError::Stalled {
-                name: self.name.clone(),
-                seconds: PATIENCE.as_secs(),
-            });
-        }
-        self.silence_told = silence > SILENCE_TOLD;
-        let why = self.silence_told.then(|| {
-            let gone = self.shared.lock().gone.clone();
-            gone.unwrap_or_else(|| {
-                format!(
-                    "{} has given no frame for {:.0} s",
-                    self.name,
-                    silence.as_secs_f64()
-                )
-            })
-        });
+        let silent = told_of_silence(&self.name, self.silence(), PATIENCE)
+            .inspect_err(|_| self.over = true)?;
+        self.silence_told = silent.is_some();
+        let why = silent.map(|silent| self.shared.lock().gone.clone().unwrap_or(silent));
         Ok(Next::Waiting { why })
     }
 }

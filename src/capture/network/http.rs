@@ -6,6 +6,8 @@ use std::time::{Duration, Instant};
 
 use super::tls::{Secured, Trust};
 
+use crate::basics::fault::said;
+
 /// Longest wait for a connection.
 const CONNECT: Duration = Duration::from_secs(4);
 /// Longest silence within an answer; also how soon a closed stream is noticed.
@@ -363,10 +365,20 @@ fn connect(address: &Address) -> Result<TcpStream, Refusal> {
                     .and_then(|()| stream.set_write_timeout(Some(SILENCE)));
                 match ready {
                     Ok(()) => return Ok(stream),
-                    Err(error) => why = refusal(format!("cannot be read ({error})"), CURE),
+                    Err(error) => {
+                        why = refusal(
+                            format!("cannot be read ({error})", error = said(&error)),
+                            CURE,
+                        )
+                    }
                 }
             }
-            Err(error) => why = refusal(format!("cannot be reached ({error})"), CURE),
+            Err(error) => {
+                why = refusal(
+                    format!("cannot be reached ({error})", error = said(&error)),
+                    CURE,
+                )
+            }
         }
     }
     Err(why)
@@ -401,8 +413,12 @@ fn ask(mut line: Line, address: &Address) -> Result<(Head, Vec<u8>, Line), Refus
         address.place(),
         env!("CARGO_PKG_VERSION"),
     );
-    line.write_all(question.as_bytes())
-        .map_err(|error| refusal(format!("cannot be asked ({error})"), CURE))?;
+    line.write_all(question.as_bytes()).map_err(|error| {
+        refusal(
+            format!("cannot be asked ({error})", error = said(&error)),
+            CURE,
+        )
+    })?;
     let begun = Instant::now();
     let mut head = Vec::new();
     let mut part = [0; 2048];
@@ -433,7 +449,12 @@ fn ask(mut line: Line, address: &Address) -> Result<(Head, Vec<u8>, Line), Refus
             Err(error) if is_silence(&error) => {
                 return Err(refusal("does not answer", CURE));
             }
-            Err(error) => return Err(refusal(format!("breaks off ({error})"), CURE)),
+            Err(error) => {
+                return Err(refusal(
+                    format!("breaks off ({error})", error = said(&error)),
+                    CURE,
+                ));
+            }
         }
     };
     let ahead = head.split_off(end);

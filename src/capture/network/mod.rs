@@ -27,9 +27,10 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
-use super::newest::{self, Arrived, Delivery, Newest};
+use super::newest::{self, Arrived, Delivery, Newest, told_of_silence};
 use super::record::{Coding, Recording};
 use super::{CaptureError, FrameSource, Next, SourceInfo};
+use crate::basics::fault::said;
 use crate::basics::frame::Frame;
 use http::Address;
 use split::{Cut, Splitter};
@@ -38,8 +39,6 @@ use tls::Trust;
 
 /// How long a caller waits at most before it is told that nothing came.
 const WAIT: Duration = Duration::from_millis(250);
-/// Silence that is told to the user.
-const SILENCE_TOLD: Duration = Duration::from_millis(1500);
 /// Waits before dialling again: the first, and the longest; each is twice the last.
 const FIRST_PAUSE: Duration = Duration::from_millis(250);
 const LONGEST_PAUSE: Duration = Duration::from_secs(4);
@@ -257,21 +256,8 @@ impl Network {
     }
 
     fn silence(&mut self) -> Result<Next, CaptureError> {
-        let silence = self.last_frame.elapsed();
-        if silence > self.patience.silence {
-            self.over = true;
-            return Err(CaptureError::Stalled {
-                name: self.name.clone(),
-                seconds: self.patience.silence.as_secs(),
-            });
-        }
-        let why = (silence > SILENCE_TOLD).then(|| {
-            format!(
-                "{} has given no frame for {:.0} s",
-                self.name,
-                silence.as_secs_f64()
-            )
-        });
+        let why = told_of_silence(&self.name, self.last_frame.elapsed(), self.patience.silence)
+            .inspect_err(|_| self.over = true)?;
         Ok(Next::Waiting { why })
     }
 }
@@ -415,7 +401,12 @@ fn read_frames(
             }
             // Bytes that trickle without ever making a frame are a silence, too.
             Err(error) if http::is_silence(&error) => {}
-            Err(error) => return Ended::Broken(broken(&format!("broke off ({error})"), &splitter)),
+            Err(error) => {
+                return Ended::Broken(broken(
+                    &format!("broke off ({error})", error = said(&error)),
+                    &splitter,
+                ));
+            }
         }
         if last_word.elapsed() > 5 * http::SILENCE {
             return Ended::Broken(broken("has fallen silent", &splitter));

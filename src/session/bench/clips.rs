@@ -8,6 +8,7 @@ use std::sync::Arc;
 use super::Desk;
 use super::keep::{CLIPS, clip_name};
 use super::player::held;
+use crate::basics::fault::said;
 use crate::basics::frame::Frame;
 use crate::capture::{self, Next, Source};
 use crate::logbook::journal::{Entry, make_synced, sync_folder};
@@ -83,7 +84,8 @@ impl Desk {
             .map_err(|error| {
                 NotTaken::Disk(format!(
                     "the clip cannot be kept in {} ({error}); make room on the disk",
-                    folder.display()
+                    folder.display(),
+                    error = said(&error)
                 ))
             })?;
         *upload = (
@@ -151,7 +153,8 @@ impl ClipInHand {
         let taken = self.desk.within_limit(self.received).and_then(|()| {
             self.file.write_all(bytes).map_err(|error| {
                 NotTaken::Disk(format!(
-                    "the clip cannot be kept ({error}); make room on the disk"
+                    "the clip cannot be kept ({error}); make room on the disk",
+                    error = said(&error)
                 ))
             })
         });
@@ -183,7 +186,8 @@ impl ClipInHand {
             .and_then(|()| self.path.parent().map_or(Ok(()), sync_folder))
             .map_err(|error| {
                 said_too(NotTaken::Disk(format!(
-                    "{shown} cannot be brought to the disk ({error}); make room on it and hand it in again"
+                    "{shown} cannot be brought to the disk ({error}); make room on it and hand it in again",
+                    error = said(&error)
                 )))
             })?;
         if let Err(why) = self.first_frame() {

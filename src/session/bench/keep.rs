@@ -6,6 +6,7 @@ use std::path::Path;
 use image::{ImageBuffer, ImageFormat, Luma};
 
 use super::sight::SeenFrame;
+use crate::basics::fault::said;
 use crate::logbook::journal::{make_synced, sync_folder, write_synced};
 
 /// Folder of the frames, below that of the logbook.
@@ -32,12 +33,12 @@ pub(super) fn keep_frames(
             folder.join(FRAMES).display()
         )
     };
-    make_synced(&folder.join(FRAMES)).map_err(|error| failed(&error))?;
+    make_synced(&folder.join(FRAMES)).map_err(|error| failed(&said(&error)))?;
     let mut names = Vec::with_capacity(frames.len());
     for (seen, at) in frames.iter().zip(1..) {
         let name = format!("{FRAMES}/{number:05}-{at}.png");
         let bytes = png(seen.as_ref()).map_err(|error| failed(&error))?;
-        write_synced(&folder.join(&name), &bytes).map_err(|error| failed(&error))?;
+        write_synced(&folder.join(&name), &bytes).map_err(|error| failed(&said(&error)))?;
         names.push(name);
     }
     Ok(names)
@@ -82,7 +83,8 @@ pub(super) fn keep_recording(folder: &Path, recording: &Path) -> Result<String, 
         Ok(()) => Ok(name.display().to_string()),
         Err(error) => Err(format!(
             "the recording {} of the sweep cannot be brought to the disk ({error}), so it does not count as kept; make room on the disk, and sweep again to have one",
-            recording.display()
+            recording.display(),
+            error = said(&error)
         )),
     }
 }

@@ -35,6 +35,7 @@ use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex, Weak};
 
 use super::{BenchProfile, SessionError, Watched};
+use crate::basics::fault::said;
 use crate::capture::{OpenOptions, Source};
 use crate::follow::Side;
 use crate::logbook::journal::{Entry, Journal};
@@ -280,8 +281,13 @@ impl Desk {
         let path = self.options.logbook.join(JOURNAL_FILE);
         // Held, so that no record is half written.
         let _journal = held(&self.journal);
-        std::fs::read(&path)
-            .map_err(|error| Refused(format!("{}: cannot be read ({error})", path.display())))
+        std::fs::read(&path).map_err(|error| {
+            Refused(format!(
+                "{} cannot be read ({error})",
+                path.display(),
+                error = said(&error)
+            ))
+        })
     }
 
     /// Name of the bench profile.
@@ -411,7 +417,8 @@ fn thread(name: &str, work: impl FnOnce() + Send + 'static) -> Result<(), Sessio
         .map(|_| ())
         .map_err(|error| {
             SessionError::Footage(format!(
-                "no thread can be started ({error}); end other programs"
+                "no thread can be started ({error}); end other programs",
+                error = said(&error)
             ))
         })
 }

@@ -9,6 +9,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use super::book::{Book, KeptSweep};
+use crate::basics::fault::said;
 use crate::follow::{FollowedLine, Sweep, TrackPoint, TurningPoint};
 use crate::logbook::journal::{SweptTurn, make_synced, write_synced};
 use crate::logbook::track;
@@ -36,7 +37,8 @@ pub(super) fn keep(folder: &Path, number: u64, sweep: &Sweep) -> Result<String, 
         Ok(()) => Ok(name),
         Err(error) => Err(format!(
             "the track of the sweep cannot be kept in {} ({error}), so the sweep is not kept yet; make room on the disk and end it again",
-            folder.join(TRACKS).display()
+            folder.join(TRACKS).display(),
+            error = said(&error)
         )),
     }
 }
