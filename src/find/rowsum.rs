@@ -15,11 +15,19 @@ const STEPS: usize = 1024;
 pub(super) struct Weights {
     table: Vec<f32>,
     per_level: f32,
+    /// The noise that the table holds.
+    noise: Noise,
+    clip: f32,
 }
 
 impl Weights {
-    /// Tabulates the noise from black to `clip`.
+    /// Tabulates the noise from black to `clip`; reckoned anew only where it is another one.
     pub(super) fn prepare(&mut self, noise: &Noise, clip: f32) {
+        if !self.table.is_empty() && self.clip.to_bits() == clip.to_bits() && self.noise.is(noise) {
+            return;
+        }
+        self.clip = clip;
+        self.noise.take_over(noise);
         self.per_level = (STEPS - 1) as f32 / clip;
         self.table.clear();
         self.table.extend((0..STEPS).map(|k| {
