@@ -206,6 +206,11 @@ impl Noise {
         ((level.max(0.0) / self.clip).sqrt() * BINS as f32).min(BINS as f32 - 1.0)
     }
 
+    /// The least that [`Self::variance`] gives at any level, levels².
+    pub(super) fn least_variance(&self) -> f32 {
+        self.variance.iter().copied().fold(f32::INFINITY, f32::min)
+    }
+
     /// Variance of one pixel at this level, levels².
     pub(super) fn variance(&self, level: f32) -> f32 {
         let at = (self.bin(level) - 0.5).clamp(0.0, BINS as f32 - 1.001);
