@@ -190,9 +190,25 @@ impl Noise {
         }
     }
 
+    /// Whether it gives the same variance at every level.
+    pub(super) fn is(&self, other: &Self) -> bool {
+        self.variance == other.variance && self.clip.to_bits() == other.clip.to_bits()
+    }
+
+    /// Becomes as `other`, as far as variances go.
+    pub(super) fn take_over(&mut self, other: &Self) {
+        self.variance = other.variance;
+        self.clip = other.clip;
+    }
+
     /// Bins are equal in the square root of the level.
     fn bin(&self, level: f32) -> f32 {
         ((level.max(0.0) / self.clip).sqrt() * BINS as f32).min(BINS as f32 - 1.0)
+    }
+
+    /// The least that [`Self::variance`] gives at any level, levels².
+    pub(super) fn least_variance(&self) -> f32 {
+        self.variance.iter().copied().fold(f32::INFINITY, f32::min)
     }
 
     /// Variance of one pixel at this level, levels².

@@ -20,6 +20,8 @@ const SLOPE_STEP: f64 = 0.006;
 const MOST_ASKEW: i32 = 8;
 const TURNS: i32 = 3;
 const SHIFTS: i32 = 2;
+/// A valley is darker than pixels of half the picture that are so far from it.
+const REACH: usize = 4;
 /// A line this close to a hair, beyond what both are wide, spoils the hair's rows; it may have moved since it was measured, px.
 const BESIDE_PX: f64 = 5.0;
 /// A fit that moved a hair by less than this need not cut it out anew, px.
@@ -49,6 +51,10 @@ pub(super) struct HairSearch {
     dips: [Vec<f32>; 2],
     /// The clearest hair of the last search that found no cross of two hairs that are alike.
     pub(super) alone: Option<Found>,
+    /// Of one row: the light about every pixel, across an upright hair and across a level one, and by how much the greater of
+    /// both is above what makes a valley of it.
+    light: [Vec<f32>; 2],
+    excess: Vec<f32>,
     strip: Strip,
 }
 
@@ -242,23 +248,50 @@ impl HairSearch {
         }
         let mut valleys = GrayImage::new(w32, h32);
         let mut points: Vec<(f64, f64)> = Vec::new();
-        const REACH: usize = 4;
+        // No pixel's limit is lower than this above it; whole rows are compared with that first.
+        let least = 3.0 * (noise.least_variance().sqrt() * 0.6) * (1.0 - 1e-5);
         for y in REACH..h.saturating_sub(REACH) {
-            for x in REACH..w.saturating_sub(REACH) {
-                let at = y * w + x;
-                let here = half[at];
-                let sd = noise.variance(here).sqrt() * 0.6;
-                let limit = here + (3.0 * sd).max(0.06 * here);
-                let mut deep = false;
-                for (dips, step) in self.dips.iter_mut().zip([1, w]) {
-                    let around = [2, REACH].map(|s| half[at - s * step].min(half[at + s * step]));
-                    let light = around[0].max(around[1]);
-                    dips[at] = (1.0 - here / light.max(1.0)).clamp(0.0, 1.0);
-                    deep |= light > limit && half[at - step] >= here && half[at + step] >= here;
+            for (dips, step) in self.dips.iter_mut().zip([1, w]) {
+                valley_row(
+                    half,
+                    y * w,
+                    w,
+                    step,
+                    dips,
+                    &mut self.light[usize::from(step > 1)],
+                );
+            }
+            let here = &half[y * w + REACH..(y + 1) * w - REACH];
+            let lights = self.light[0].iter().zip(&self.light[1]);
+            self.excess.clear();
+            self.excess
+                .extend(here.iter().zip(lights).map(|(&here, (&a, &b))| {
+                    let light = if a > b { a } else { b };
+                    let share = 0.06 * here;
+                    light - (here + if share > least { share } else { least })
+                }));
+            const AT_ONCE: usize = 16;
+            for (block, excess) in self.excess.chunks(AT_ONCE).enumerate() {
+                if excess
+                    .iter()
+                    .fold(f32::MIN, |a, &b| if a > b { a } else { b })
+                    < 0.0
+                {
+                    continue;
                 }
-                if deep {
-                    valleys.put_pixel(x as u32, y as u32, Luma([255]));
-                    points.push((x as f64, y as f64));
+                for i in block * AT_ONCE..block * AT_ONCE + excess.len() {
+                    let at = y * w + REACH + i;
+                    let here = half[at];
+                    let sd = noise.variance(here).sqrt() * 0.6;
+                    let limit = here + (3.0 * sd).max(0.06 * here);
+                    let deep = [1, w].into_iter().zip(&self.light).any(|(step, light)| {
+                        light[i] > limit && half[at - step] >= here && half[at + step] >= here
+                    });
+                    if deep {
+                        let x = REACH + i;
+                        valleys.put_pixel(x as u32, y as u32, Luma([255]));
+                        points.push((x as f64, y as f64));
+                    }
                 }
             }
         }
@@ -384,6 +417,39 @@ impl HairSearch {
             significance,
             seen,
         })
+    }
+}
+
+/// The light about the pixels of the row that begins at `row` of a picture of `w` columns, `step` from pixel to pixel, and how much
+/// darker each pixel is than that.
+fn valley_row(
+    half: &[f32],
+    row: usize,
+    w: usize,
+    step: usize,
+    dips: &mut [f32],
+    light: &mut Vec<f32>,
+) {
+    let count = w - 2 * REACH;
+    let at = row + REACH;
+    let run = |from: usize| &half[from..from + count];
+    let [far_before, before, here, after, far_after] = [
+        run(at - REACH * step),
+        run(at - 2 * step),
+        run(at),
+        run(at + 2 * step),
+        run(at + REACH * step),
+    ];
+    light.resize(count, 0.0);
+    let light = &mut light[..count];
+    let dips = &mut dips[at..at + count];
+    let less = |a: f32, b: f32| if a < b { a } else { b };
+    let more = |a: f32, b: f32| if a > b { a } else { b };
+    for i in 0..count {
+        let near = less(before[i], after[i]);
+        let about = more(near, less(far_before[i], far_after[i]));
+        light[i] = about;
+        dips[i] = less(more(1.0 - here[i] / more(about, 1.0), 0.0), 1.0);
     }
 }
 

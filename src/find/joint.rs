@@ -14,7 +14,7 @@ use nalgebra::{SMatrix, SVector};
 use super::axis::{SETTLED, rows_together, scatter, smooth_amplitudes, without_mean};
 use super::flanks::{Flanks, lasting_px};
 use super::lines::{CLIPPED_SHAPE_SHARE, Draft, Scene};
-use super::rowsum::{LANES, Weights, dot};
+use super::rowsum::{LANES, Weights, dot, dots};
 use super::shadow::{Even, HAIR_TERMS, Lit, Shadow};
 use super::shape::{ProfileTable, Shape, dip};
 use super::thread::Expected;
@@ -139,6 +139,8 @@ pub(super) struct Joint {
     /// Residuals over their standard deviation; not a number where a pixel does not count.
     residuals: Vec<f32>,
     shadow: Shadow,
+    /// Light that it takes from the shaded pixels of a band.
+    stopped: Vec<f32>,
     lit: Vec<Option<Lit>>,
     scores: Vec<Score>,
     lean: Vec<[[f64; MOST_LINES + 1]; COLUMNS]>,
@@ -441,6 +443,12 @@ impl Joint {
     }
 }
 
+fn take_off(from: &mut [f32], taken: &[f32]) {
+    for (value, taken) in from.iter_mut().zip(taken) {
+        *value -= taken;
+    }
+}
+
 impl Member {
     fn x_at(&self, y: f64, (y_ref, scale): (f64, f64)) -> f64 {
         let z = (y - y_ref) / scale;
@@ -558,7 +566,7 @@ impl Joint {
             }
             // Only the columns of the lights: what comes behind them is not looked at.
             let residual = self.column_count();
-            let sums = self.sums(self.lines + 1, residual);
+            let sums = self.sums(b, self.lines + 1, residual);
             let _ = self.project(b, &sums, self.lines + 1);
         }
         for member in &mut self.members[..self.lines] {
@@ -714,7 +722,7 @@ impl Joint {
             if !self.draw(b, frame, false) {
                 continue;
             }
-            let sums = self.sums(columns, columns);
+            let sums = self.sums(b, columns, columns);
             let Some(band_score) = self.project(b, &sums, columns) else {
                 continue;
             };
@@ -872,51 +880,80 @@ impl Joint {
             self.shadow
                 .cast(&thread, x, (shaded.start, shaded.end), &self.lit, &even);
         }
-        for i in shaded {
-            let pass = bands.pass[pixels.start + i];
-            let light = residual[i];
-            let mut shadow = 0.0;
-            if cast {
-                shadow = self.shadow.light(i);
-                for j in 0..k {
-                    let [light, place] = self.shadow.line(j, i);
-                    lights[j * across + i] -= light;
-                    if !first {
-                        places[j * across + i] -= place;
-                    }
-                }
-                let [even, by_fall] = self.shadow.background(i);
-                background[i] -= even;
-                slope[i] -= by_fall;
-                if !first {
-                    for (term, out) in shape.chunks_exact_mut(across).enumerate() {
-                        out[i] -= self.shadow.shape(term, i);
-                    }
-                    for (term, out) in hair.chunks_exact_mut(across).enumerate() {
-                        out[i] = -self.shadow.by_hair(term, i);
-                    }
-                }
-            }
-            let model = pass * (light - shadow);
-            let mut w = good[i] * self.weights.at(if first { level[i] } else { model });
-            let doubted = if first { level[i] } else { light };
-            let shade = SHADE_DOUBT * (1.0 - pass) * doubted + SHADOW_DOUBT * shadow;
-            w /= 1.0 + w * (shade * shade + doubt);
-            if first && background[i] * pass < 0.3 {
-                w = 0.0;
-            }
-            self.weight[i] = w;
-            residual[i] = level[i] - model;
-            for column in lights
+        // The same where a hair shades: each column by itself, so that it is done on many pixels at once.
+        let pass = &bands.pass[pixels.clone()][shaded.clone()];
+        self.stopped.clear();
+        if cast {
+            let shadow = &self.shadow;
+            self.stopped.extend_from_slice(shadow.light());
+            for (j, (light, place)) in lights
                 .chunks_exact_mut(across)
-                .chain(places.chunks_exact_mut(across))
-                .chain(shape.chunks_exact_mut(across))
-                .chain(hair.chunks_exact_mut(across))
+                .zip(places.chunks_exact_mut(across))
+                .enumerate()
             {
-                column[i] *= pass;
+                let [taken, by_place] = shadow.line(j);
+                take_off(&mut light[shaded.clone()], taken);
+                if !first {
+                    take_off(&mut place[shaded.clone()], by_place);
+                }
             }
-            background[i] *= pass;
-            slope[i] *= pass;
+            let [even, by_fall] = shadow.background();
+            take_off(&mut background[shaded.clone()], even);
+            take_off(&mut slope[shaded.clone()], by_fall);
+            if !first {
+                for (term, out) in shape.chunks_exact_mut(across).enumerate() {
+                    take_off(&mut out[shaded.clone()], shadow.shape(term));
+                }
+                for (term, out) in hair.chunks_exact_mut(across).enumerate() {
+                    take_off(&mut out[shaded.clone()], shadow.by_hair(term));
+                }
+            }
+        } else {
+            self.stopped.resize(shaded.len(), 0.0);
+        }
+        for column in lights
+            .chunks_exact_mut(across)
+            .chain(places.chunks_exact_mut(across))
+            .chain(shape.chunks_exact_mut(across))
+            .chain(hair.chunks_exact_mut(across))
+            .chain([&mut *background, &mut *slope])
+        {
+            for (out, pass) in column[shaded.clone()].iter_mut().zip(pass) {
+                *out *= pass;
+            }
+        }
+        let weight = &mut self.weight[shaded.clone()];
+        let light = &mut residual[shaded.clone()];
+        let (level, good) = (&level[shaded.clone()], &good[shaded.clone()]);
+        let background = &background[shaded];
+        for (((w, &level), (light, pass)), stopped) in weight
+            .iter_mut()
+            .zip(level)
+            .zip(light.iter().zip(pass))
+            .zip(&self.stopped)
+        {
+            let model = pass * (light - stopped);
+            *w = self.weights.at(if first { level } else { model });
+        }
+        for (((w, light), (&level, &good)), (&pass, &stopped)) in weight
+            .iter_mut()
+            .zip(light)
+            .zip(level.iter().zip(good))
+            .zip(pass.iter().zip(&self.stopped))
+        {
+            let model = pass * (*light - stopped);
+            let doubted = if first { level } else { *light };
+            let shade = SHADE_DOUBT * (1.0 - pass) * doubted + SHADOW_DOUBT * stopped;
+            *w *= good;
+            *w /= 1.0 + *w * (shade * shade + doubt);
+            *light = level - model;
+        }
+        if first {
+            for (w, &background) in weight.iter_mut().zip(background) {
+                if background < 0.3 {
+                    *w = 0.0;
+                }
+            }
         }
         if !first {
             let residuals = &mut self.residuals[pixels];
@@ -930,19 +967,44 @@ impl Joint {
 
     /// Weighted sums of products of the first columns with each other and, behind them, with the residual, which is the
     /// column `residual`: upper triangle.
-    fn sums(&mut self, columns: usize, residual: usize) -> [[f32; COLUMNS]; COLUMNS] {
+    fn sums(&mut self, band: usize, columns: usize, residual: usize) -> [[f32; COLUMNS]; COLUMNS] {
         let across = self.bands.across;
         let mut sums = [[0.0; COLUMNS]; COLUMNS];
-        let column = |n: usize| &self.columns[n * across..(n + 1) * across];
         self.weighted.resize(across, 0.0);
+        // What is fitted to a hair has no light outside its shadow.
+        let of_hair = if self.bands.hair.is_some() && columns == residual {
+            columns - HAIR_TERMS
+        } else {
+            columns
+        };
+        let shaded = &self.bands.shaded[band];
+        let lit = if shaded.is_empty() {
+            0..0
+        } else {
+            shaded.start / LANES * LANES..shaded.end.next_multiple_of(LANES).min(across)
+        };
         for (a, row) in sums.iter_mut().enumerate().take(columns) {
-            for ((out, w), v) in self.weighted.iter_mut().zip(&self.weight).zip(column(a)) {
+            let whole = if a < of_hair { 0..across } else { lit.clone() };
+            let column = |n: usize, pixels: &Range<usize>| {
+                &self.columns[n * across + pixels.start..n * across + pixels.end]
+            };
+            let weighted = &mut self.weighted[whole.clone()];
+            let weight = &self.weight[whole.clone()];
+            for ((out, w), v) in weighted.iter_mut().zip(weight).zip(column(a, &whole)) {
                 *out = w * v;
             }
-            for (b, sum) in row.iter_mut().enumerate().take(columns).skip(a) {
-                *sum = dot(&self.weighted, column(b));
-            }
-            row[columns] = dot(&self.weighted, column(residual));
+            dots(
+                &self.weighted[whole.clone()],
+                |b| column(a + b, &whole),
+                &mut row[a..of_hair.max(a)],
+            );
+            let from = a.max(of_hair);
+            dots(
+                &self.weighted[lit.clone()],
+                |b| column(from + b, &lit),
+                &mut row[from..columns],
+            );
+            row[columns] = dot(&self.weighted[whole.clone()], column(residual, &whole));
         }
         sums
     }

@@ -798,14 +798,12 @@ impl Draft {
         let clipped = (0..self.rows).any(|r| {
             let y = self.first_row + r;
             let x = thread.x_at(y as f64);
-            let (from, to) = (x - width / 2.0, x + width / 2.0 + 1.0);
-            scene
-                .grey
-                .row(y)
-                .iter()
-                .take(to.max(0.0) as usize)
-                .skip(from.max(0.0) as usize)
-                .any(|&v| scene.grey.level(v) >= scene.grey.clip)
+            let row = scene.grey.row(y);
+            let to = ((x + width / 2.0 + 1.0).max(0.0) as usize).min(row.len());
+            let from = ((x - width / 2.0).max(0.0) as usize).min(to);
+            // The highest first, so that many pixels are done at once.
+            let highest = row[from..to].iter().fold(0, |a, &b| a.max(b));
+            to > from && scene.grey.level(highest) >= scene.grey.clip
         });
         let under_hair = scene.hairs.is_some_and(|cross| {
             let near = (0.02 * scene.grey.height as f64).max(4.0);

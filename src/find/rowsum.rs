@@ -15,11 +15,19 @@ const STEPS: usize = 1024;
 pub(super) struct Weights {
     table: Vec<f32>,
     per_level: f32,
+    /// The noise that the table holds.
+    noise: Noise,
+    clip: f32,
 }
 
 impl Weights {
-    /// Tabulates the noise from black to `clip`.
+    /// Tabulates the noise from black to `clip`; reckoned anew only where it is another one.
     pub(super) fn prepare(&mut self, noise: &Noise, clip: f32) {
+        if !self.table.is_empty() && self.clip.to_bits() == clip.to_bits() && self.noise.is(noise) {
+            return;
+        }
+        self.clip = clip;
+        self.noise.take_over(noise);
         self.per_level = (STEPS - 1) as f32 / clip;
         self.table.clear();
         self.table.extend((0..STEPS).map(|k| {
@@ -192,4 +200,41 @@ pub(super) fn dot(a: &[f32], b: &[f32]) -> f32 {
         sum += low[k] + high[k];
     }
     sum
+}
+
+/// Scalar products of `a` with some columns at once, each as [`dot`] gives it.
+#[inline]
+pub(super) fn dots<'a>(a: &[f32], column: impl Fn(usize) -> &'a [f32], out: &mut [f32]) {
+    const AT_ONCE: usize = 4;
+    const HALF: usize = LANES / 2;
+    let mut outs = out.chunks_exact_mut(AT_ONCE);
+    let mut first = 0;
+    for out in &mut outs {
+        let columns: [&[f32]; AT_ONCE] = std::array::from_fn(|k| &column(first + k)[..a.len()]);
+        let mut low = [[0.0_f32; HALF]; AT_ONCE];
+        let mut high = [[0.0_f32; HALF]; AT_ONCE];
+        for (block, a) in a.chunks_exact(LANES).enumerate() {
+            let at = block * LANES;
+            for ((low, high), column) in low.iter_mut().zip(&mut high).zip(&columns) {
+                let b = &column[at..at + LANES];
+                for k in 0..HALF {
+                    low[k] += a[k] * b[k];
+                }
+                for k in 0..HALF {
+                    high[k] += a[k + HALF] * b[k + HALF];
+                }
+            }
+        }
+        for ((out, low), high) in out.iter_mut().zip(&low).zip(&high) {
+            let mut sum = 0.0;
+            for k in 0..HALF {
+                sum += low[k] + high[k];
+            }
+            *out = sum;
+        }
+        first += AT_ONCE;
+    }
+    for (k, out) in outs.into_remainder().iter_mut().enumerate() {
+        *out = dot(a, column(first + k));
+    }
 }

@@ -11,6 +11,7 @@
 //! light, which is no more than profiles are known to.
 
 use super::joint::MOST_LINES;
+use super::rowsum::LANES;
 use super::shape::{Drawn, Shape, normal_at};
 
 /// What is fitted to a hair: its place and width, its share of the lines' light and of the background's, and the blur
@@ -84,19 +85,22 @@ pub(super) struct Even {
 /// What the shadow takes from the light, the background and the derivatives of a band's model, pixel by pixel.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Shadow {
-    /// Of every pixel all columns, filled up to `columns`.
+    /// Column after column, `stride` pixels each.
     taken: Vec<f32>,
-    /// Of the blur behind the hair, from `reach` pixels before a point to as many behind it.
-    kernel: Vec<[f32; 2]>,
-    reach: usize,
-    columns: usize,
-    from: usize,
+    /// Of every step of the sum, column after column.
+    values: Vec<f32>,
+    /// The blur behind the hair, and its derivative by the variance, with zeros on either side: from `pixel - step` one behind
+    /// the other.
+    kernel: Vec<f32>,
+    by_variance: Vec<f32>,
+    /// Whole lanes of pixels of a column.
+    stride: usize,
     len: usize,
 }
 
 /// Columns before those of the lines.
 const FIXED: usize = 5 + HAIR_TERMS;
-const MOST_COLUMNS: usize = (FIXED + 2 * MOST_LINES).next_multiple_of(4);
+const MOST_COLUMNS: usize = FIXED + 2 * MOST_LINES;
 
 impl Shadow {
     /// Reckons the shadow of a hair whose middle is at `x` on the pixels `from`..`to` of a band.
@@ -108,12 +112,9 @@ impl Shadow {
         lines: &[Option<Lit>],
         even: &Even,
     ) {
-        self.from = from;
         self.len = to.saturating_sub(from);
-        // Whole steps of four columns at once.
-        self.columns = (FIXED + 2 * lines.len()).next_multiple_of(4);
-        self.taken.clear();
-        self.taken.resize(self.columns * self.len, 0.0);
+        self.stride = self.len.next_multiple_of(LANES);
+        let columns = FIXED + 2 * lines.len();
         let blur = thread.blur_px2.max(0.0).sqrt();
         let soft = EDGE_PX.hypot(blur * thread.slope);
         let half = thread.width_px / 2.0;
@@ -124,7 +125,10 @@ impl Shadow {
         let (d_lines, d_even) = (thread.of_lines as f32, thread.of_background as f32);
         let middle = (count as f64 - 1.0) / 2.0;
         let at = x - middle - from as f64;
-        self.prepare_kernel((at - at.floor()) as f32, per_sigma);
+        self.prepare_kernel(at, per_sigma, count);
+        self.values.resize(MOST_COLUMNS * count, 0.0);
+        // Of the light that is stopped, for the derivative by the variance.
+        const STOPPED: usize = 4;
         for n in 0..count {
             let away = n as f64 - middle;
             let u = (x + away) as f32;
@@ -165,84 +169,107 @@ impl Shadow {
             hair[3] = cover * background;
             // The variance that is added behind the hair is missing before it.
             hair[4] = -d_lines * cover * followed * by_left;
-            let stopped = cover * stopped;
-            let first = at.floor() as isize + n as isize - self.reach as isize;
-            match self.columns {
-                12 => self.spread::<12>(first, &values, stopped),
-                16 => self.spread::<16>(first, &values, stopped),
-                _ => self.spread::<MOST_COLUMNS>(first, &values, stopped),
+            for (column, value) in values.into_iter().enumerate().take(columns) {
+                self.values[column * count + n] = value;
             }
         }
+        self.taken.resize(columns * self.stride, 0.0);
+        let columns = self.values.chunks_exact(count);
+        for (taken, values) in self.taken.chunks_exact_mut(self.stride).zip(columns) {
+            spread(values, &self.kernel, taken, false);
+        }
+        let last = FIXED - 1;
+        spread(
+            &self.values[STOPPED * count..(STOPPED + 1) * count],
+            &self.by_variance,
+            &mut self.taken[last * self.stride..(last + 1) * self.stride],
+            true,
+        );
     }
 
-    /// What a point of light gives to the pixels about it, and the derivative of that by the variance; `part`: how far it lies
-    /// beyond the middle of its pixel, px.
-    fn prepare_kernel(&mut self, part: f32, per_sigma: f32) {
-        self.reach = (KERNEL_REACH / per_sigma + 1.5) as usize;
+    /// What points of light from `at` on, a pixel apart, give to the pixels about them, and the derivative of that by the variance.
+    fn prepare_kernel(&mut self, at: f64, per_sigma: f32, count: usize) {
+        let whole = at.floor();
+        // How far they lie beyond the middle of their pixel, px.
+        let part = (at - whole) as f32;
+        let reach = (KERNEL_REACH / per_sigma + 1.5) as usize;
         // d/d(variance) of the kernel is -1/(2 sigma²) times the difference of z φ(z) between its edges.
         let by_variance = -0.5 * per_sigma * per_sigma;
         let edge = |i: usize| {
-            let z = (i as f32 - self.reach as f32 - part - 0.5) * per_sigma;
+            let z = (i as f32 - reach as f32 - part - 0.5) * per_sigma;
             let (below, density) = normal_at(z);
             (below, z * density * by_variance)
         };
-        self.kernel.clear();
-        let mut before = edge(0);
-        for i in 1..2 * self.reach + 2 {
+        let run = self.stride + count - 1;
+        for values in [&mut self.kernel, &mut self.by_variance] {
+            values.clear();
+            values.resize(run, 0.0);
+        }
+        // The first of the run is what the last point gives to the first pixel.
+        let first = whole as i64 + count as i64 - 1 - reach as i64;
+        let from = (-first).clamp(0, 2 * reach as i64 + 1) as usize;
+        let to = (run as i64 - first).clamp(from as i64, 2 * reach as i64 + 1) as usize;
+        let begin = (first + from as i64).clamp(0, run as i64) as usize;
+        let cells = self.kernel[begin..]
+            .iter_mut()
+            .zip(&mut self.by_variance[begin..]);
+        let mut before = edge(from);
+        for ((kernel, by_variance), i) in cells.zip(from + 1..to + 1) {
             let after = edge(i);
-            self.kernel.push([after.0 - before.0, after.1 - before.1]);
+            *kernel = after.0 - before.0;
+            *by_variance = after.1 - before.1;
             before = after;
         }
     }
 
-    /// Adds what one step of the sum takes to the pixels from `first` on.
-    #[inline]
-    fn spread<const COLUMNS: usize>(
-        &mut self,
-        first: isize,
-        values: &[f32; MOST_COLUMNS],
-        stopped: f32,
-    ) {
-        let skipped = (-first).max(0) as usize;
-        let pixels = self.taken.chunks_exact_mut(COLUMNS);
-        let kernel = self.kernel.iter().skip(skipped);
-        for (taken, [kernel, by_variance]) in pixels.skip(first.max(0) as usize).zip(kernel) {
-            for (taken, value) in taken.iter_mut().zip(values) {
-                *taken += value * kernel;
-            }
-            taken[FIXED - 1] += stopped * by_variance;
-        }
+    fn column(&self, column: usize) -> &[f32] {
+        &self.taken[column * self.stride..][..self.len]
     }
 
-    fn column(&self, column: usize, pixel: usize) -> f32 {
-        self.taken[(pixel - self.from) * self.columns + column]
-    }
-
-    /// Light that the shadow takes from a pixel.
-    pub(super) fn light(&self, pixel: usize) -> f32 {
-        self.column(4, pixel)
+    /// Light that the shadow takes from the pixels.
+    pub(super) fn light(&self) -> &[f32] {
+        self.column(4)
     }
 
     /// What it takes from the background of height 1, and from the derivative by the fall of the light.
-    pub(super) fn background(&self, pixel: usize) -> [f32; 2] {
-        [self.column(0, pixel), self.column(1, pixel)]
+    pub(super) fn background(&self) -> [&[f32]; 2] {
+        [self.column(0), self.column(1)]
     }
 
     /// What it takes from the derivatives by slit and blur.
-    pub(super) fn shape(&self, term: usize, pixel: usize) -> f32 {
-        self.column(2 + term, pixel)
+    pub(super) fn shape(&self, term: usize) -> &[f32] {
+        self.column(2 + term)
     }
 
     /// Its derivatives by what is fitted to the hair: place along the row in px, the logarithm of its width, its
     /// shares, and the variance of the blur behind it.
-    pub(super) fn by_hair(&self, term: usize, pixel: usize) -> f32 {
-        self.column(5 + term, pixel)
+    pub(super) fn by_hair(&self, term: usize) -> &[f32] {
+        self.column(5 + term)
     }
 
     /// What it takes from a line of height 1, and from the derivative by its place.
-    pub(super) fn line(&self, line: usize, pixel: usize) -> [f32; 2] {
+    pub(super) fn line(&self, line: usize) -> [&[f32]; 2] {
         let at = FIXED + 2 * line;
-        [self.column(at, pixel), self.column(at + 1, pixel)]
+        [self.column(at), self.column(at + 1)]
+    }
+}
+
+/// What all steps of the sum together take from the pixels of one column; `more` where it comes to what is there.
+#[inline]
+fn spread(values: &[f32], kernel: &[f32], taken: &mut [f32], more: bool) {
+    for (block, taken) in taken.chunks_exact_mut(LANES).enumerate() {
+        let mut sums = [0.0_f32; LANES];
+        if more {
+            sums.copy_from_slice(taken);
+        }
+        let from = block * LANES;
+        let runs = kernel[from..from + values.len() - 1 + LANES].windows(LANES);
+        for (&value, run) in values.iter().zip(runs.rev()) {
+            for (sum, &kernel) in sums.iter_mut().zip(run) {
+                *sum += value * kernel;
+            }
+        }
+        taken.copy_from_slice(&sums);
     }
 }
 
@@ -274,7 +301,7 @@ mod tests {
         let mut shadow = Shadow::default();
         let lit = [Some(Lit::new(line_x, 100.0, shape, hair.blur_px2))];
         shadow.cast(hair, x, (FROM, TO), &lit, &EVEN);
-        (FROM..TO).map(|pixel| shadow.light(pixel)).collect()
+        shadow.light().to_vec()
     }
 
     /// Against the same integral summed over steps of a hundredth of a pixel.
@@ -334,18 +361,18 @@ mod tests {
         type Moved<'a> = (
             &'a str,
             Box<dyn Fn(f64) -> Vec<f32>>,
-            Box<dyn Fn(&Shadow, usize) -> f32>,
+            Box<dyn Fn(&Shadow) -> &[f32]>,
         );
         let all: [Moved<'_>; 8] = [
             (
                 "place",
                 Box::new(move |by| taken(&HAIR, x + by, &LINE, line_x)),
-                Box::new(|s, i| s.by_hair(0, i)),
+                Box::new(|s| s.by_hair(0)),
             ),
             (
                 "width",
                 Box::new(move |by| taken(&wider(by), x, &LINE, line_x)),
-                Box::new(|s, i| s.by_hair(1, i)),
+                Box::new(|s| s.by_hair(1)),
             ),
             (
                 "share of lines",
@@ -360,12 +387,12 @@ mod tests {
                         line_x,
                     )
                 }),
-                Box::new(|s, i| s.by_hair(2, i)),
+                Box::new(|s| s.by_hair(2)),
             ),
             (
                 "share of background",
                 Box::new(move |by| taken(&deeper(by), x, &LINE, line_x)),
-                Box::new(|s, i| s.by_hair(3, i)),
+                Box::new(|s| s.by_hair(3)),
             ),
             (
                 "blur behind",
@@ -380,27 +407,27 @@ mod tests {
                         line_x,
                     )
                 }),
-                Box::new(|s, i| s.by_hair(4, i)),
+                Box::new(|s| s.by_hair(4)),
             ),
             (
                 "place of the line",
                 Box::new(move |by| taken(&HAIR, x, &LINE, line_x + by as f32)),
-                Box::new(|s, i| s.line(0, i)[1]),
+                Box::new(|s| s.line(0)[1]),
             ),
             (
                 "slit",
                 Box::new(move |by| taken(&HAIR, x, &with(by, 0.0), line_x)),
-                Box::new(|s, i| s.shape(0, i)),
+                Box::new(|s| s.shape(0)),
             ),
             (
                 "blur",
                 Box::new(move |by| taken(&HAIR, x, &with(0.0, by), line_x)),
-                Box::new(|s, i| s.shape(1, i)),
+                Box::new(|s| s.shape(1)),
             ),
         ];
         for (name, moved, derivative) in all {
             let (high, low) = (moved(step), moved(-step));
-            let found: Vec<f32> = (FROM..TO).map(|pixel| derivative(&shadow, pixel)).collect();
+            let found = derivative(&shadow).to_vec();
             let size = found.iter().fold(0.0_f32, |a, b| a.max(b.abs()));
             for (i, found) in found.into_iter().enumerate() {
                 let expected = (high[i] - low[i]) / (2.0 * step as f32);
