@@ -5,6 +5,7 @@
 //! - `command_line`: the built program: output, documents, exit status, the sentence for each bad input.
 //! - `live_sources`: the built program with network cameras, cameras, recordings, Ctrl-C, and with many clips at once.
 //! - `simulated_runs`: practice footage through the whole chain: turning points, pulls, indices.
+//! - `stills`: single practice stills that were measured wrongly once.
 //! - `known_frames`: the experiment that comes with the program, from pixels to index, against its truth.
 //! - `second_implementation`: ten random experiments against a general library for uncertainties.
 //! - `outline`: the built program on practice footage of a whole demonstration: steps, times, offsets, turning points.
@@ -23,7 +24,9 @@ mod live_sources;
 mod order;
 mod outline;
 mod outside_lines;
+mod practice_stills;
 mod rendered;
 mod second_implementation;
 mod simulated_runs;
+mod stills;
 mod support;

@@ -295,6 +295,24 @@ fn a_hair_on_a_line_of_a_single_frame_is_no_gap_between_two_lines() {
     assert!(beyond <= 3, "{beyond} of 60 lie beyond 3 u");
 }
 
+#[test]
+fn a_field_that_fills_a_third_of_the_picture_is_found() {
+    let scene = Scene {
+        slits: vec![slit(150.3, 60.0)],
+        glow: 30.0,
+        stop_px: 90.0,
+        ..Scene::new(4700)
+    };
+    let picture = Finder::new().look(&scene.draw(), &Known::default());
+    let field = picture.field.expect("a field stop");
+    let away = (field.x_px - 160.0).hypot(field.y_px - scene.y_mid());
+    assert!(
+        away < 2.0 && (field.radius_px - 90.0).abs() < 3.0,
+        "{field:?}"
+    );
+    assert_eq!(picture.lines.len(), 1, "{:?}", picture.lines);
+}
+
 /// With the hair's place known, a line under it is measured to a share of its width.
 #[test]
 fn a_known_hair_moving_across_the_line_shifts_it_little() {

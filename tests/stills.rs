@@ -1,0 +1,54 @@
+//! Single practice stills that were measured wrongly once: one line each, with its cross-hairs and a true uncertainty.
+//!
+//! Kinds and their seeds are those of the accuracy benchmark, which measures many more.
+
+use lineturn::session::{Frame, locate_in};
+
+use crate::practice_stills::{KINDS, single_frame};
+
+/// An error beyond this many standard uncertainties is a wrong uncertainty.
+const MOST_U: f64 = 3.0;
+/// An error of a line under a hair that is larger, px, means that the hair was taken to lie elsewhere.
+const ASTRAY_PX: f64 = 0.15;
+
+fn check(kind: &str, seeds: &[u64]) {
+    let kind = KINDS.iter().find(|known| known.0 == kind);
+    let kind = kind.expect("a kind of the list");
+    for &seed in seeds {
+        let scene = single_frame(kind, seed);
+        let mut frame = Frame::empty();
+        let truth = scene.rendering().next_into(&mut frame).expect("a frame");
+        let found = locate_in(&frame);
+        let name = format!("{}, seed {seed}", kind.0);
+        assert!(found.cross_hairs.is_some(), "{name}: no cross-hairs");
+        let [line] = &found.lines[..] else {
+            panic!("{name}: {} lines", found.lines.len());
+        };
+        let line = line.at_height(scene.eyepiece.hairs.y_px);
+        let error = line.x_px - truth.lines[0].x_px;
+        println!("{name}: {error:+.4} px, u {:.4} px", line.u_px);
+        assert!(
+            error.abs() < MOST_U * line.u_px && error.abs() < ASTRAY_PX,
+            "{name}: {error:+.4} px off, u {:.4} px",
+            line.u_px
+        );
+    }
+}
+
+/// The hair takes a side of the line (3, 17), or cuts it in pieces (21); a fainter candidate may not be preferred (18).
+#[test]
+fn a_hair_hidden_by_a_line_is_found() {
+    check("under a hair", &[3, 17, 18, 21]);
+}
+
+/// The line is clipped beside the hair: it was lost (30), or its hair was found on the other side of it (33).
+#[test]
+fn a_hair_hidden_by_a_clipped_line_is_found() {
+    check("under a hair, saturated", &[30, 33]);
+}
+
+/// The rim of a field that fills less than half the picture was taken for a second line.
+#[test]
+fn the_rim_of_a_small_field_is_no_line() {
+    check("diagonal hairs", &[30]);
+}
