@@ -29,8 +29,9 @@ pub(super) fn field_of_view(grey: &Grey<'_>, noise: &Noise) -> Option<FieldOfVie
         .map(|(x, y)| cell(x, y))
         .collect();
     let mut sorted = cells.clone();
-    sorted.sort_by(f32::total_cmp);
-    let (dark, light) = (sorted[sorted.len() / 50], sorted[sorted.len() / 2]);
+    let (half, part) = (sorted.len() / 2, sorted.len() / 50);
+    let (darker, &mut light, _) = sorted.select_nth_unstable_by(half, f32::total_cmp);
+    let dark = *darker.select_nth_unstable_by(part, f32::total_cmp).1;
     let sd = noise.variance(light).sqrt() / CELL as f32;
     let step = light - dark;
     if step < 6.0 * sd || step < 0.4 * light {

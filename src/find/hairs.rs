@@ -105,7 +105,10 @@ impl HairSearch {
                 }
             }
         } else {
-            for (point, along) in self.directions(grey, noise) {
+            crate::tick("hairs known");
+            let dirs = self.directions(grey, noise);
+            crate::tick("directions");
+            for (point, along) in dirs {
                 if let Some(f) = self.follow(grey, noise, point, along, 4.0, lines, bench) {
                     found.push(f);
                 }
@@ -272,11 +275,7 @@ impl HairSearch {
                 }));
             const AT_ONCE: usize = 16;
             for (block, excess) in self.excess.chunks(AT_ONCE).enumerate() {
-                if excess
-                    .iter()
-                    .fold(f32::MIN, |a, &b| if a > b { a } else { b })
-                    < 0.0
-                {
+                if !excess.iter().fold(false, |any, &e| any | (e >= 0.0)) {
                     continue;
                 }
                 for i in block * AT_ONCE..block * AT_ONCE + excess.len() {

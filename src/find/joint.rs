@@ -17,6 +17,7 @@ use super::lines::{CLIPPED_SHAPE_SHARE, Draft, Scene};
 use super::rowsum::{LANES, Weights, dot, dots};
 use super::shadow::{Even, HAIR_TERMS, Lit, Shadow};
 use super::shape::{ProfileTable, Shape, dip};
+use super::solver::Solver;
 use super::thread::Expected;
 
 /// Lines that are fitted together, at most.
@@ -216,7 +217,7 @@ impl Joint {
                 self.prepare_profiles(frame);
             }
             let (normal, score) = self.normal_equations(frame, &starts);
-            let Some(solver) = normal.cholesky() else {
+            let Some(solver) = self.solver(&normal) else {
                 return false;
             };
             let step = solver.solve(&score);
@@ -253,7 +254,7 @@ impl Joint {
                 } else {
                     self.prepare_profiles(frame);
                     let (normal, _) = self.normal_equations(frame, &starts);
-                    let Some(solver) = normal.cholesky() else {
+                    let Some(solver) = self.solver(&normal) else {
                         return false;
                     };
                     solver
@@ -268,6 +269,15 @@ impl Joint {
         self.members[..self.lines]
             .iter()
             .all(|m| m.axis.iter().all(|v| v.is_finite()))
+    }
+
+    /// The decomposition of the normal matrix, of what is fitted alone.
+    fn solver(&self, normal: &Matrix) -> Option<Solver<PARAMETERS>> {
+        let mut parameters = [false; PARAMETERS];
+        for &(parameter, ..) in &self.fitted {
+            parameters[parameter] = true;
+        }
+        Solver::new(normal, (0..PARAMETERS).filter(|&k| parameters[k]))
     }
 
     /// Whether after this step another would be next to nothing; `u_of` gives the uncertainty of a parameter.
