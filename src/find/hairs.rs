@@ -55,6 +55,7 @@ pub(super) struct HairSearch {
     /// both is above what makes a valley of it.
     light: [Vec<f32>; 2],
     excess: Vec<f32>,
+    sums: Vec<u32>,
     strip: Strip,
 }
 
@@ -230,17 +231,7 @@ impl HairSearch {
         let half = &mut self.half;
         half.clear();
         for y in 0..h {
-            let rows = grey
-                .row(2 * y)
-                .chunks_exact(2)
-                .zip(grey.row(2 * y + 1).chunks_exact(2));
-            half.extend(rows.map(|(a, b)| {
-                [a[0], a[1], b[0], b[1]]
-                    .map(|v| grey.level(v))
-                    .iter()
-                    .sum::<f32>()
-                    / 4.0
-            }));
+            grey.cells(2 * y, 2, &mut self.sums, half);
         }
         let (Ok(w32), Ok(h32)) = (u32::try_from(w), u32::try_from(h)) else {
             return Vec::new();

@@ -523,13 +523,23 @@ impl Bands {
                     self.shade.clear();
                     self.shade.resize(self.across, 0.0);
                 }
-                for i in 0..self.across {
+                // Only where it can reach.
+                let ends = [(reach - at) / by_x, (-reach - at) / by_x];
+                let (from, to) = if by_x.abs() > 1e-3 {
+                    let from = ends[0].min(ends[1]).floor().max(0.0) as usize;
+                    (from, (ends[0].max(ends[1]).max(-1.0) + 2.0) as usize)
+                } else {
+                    (0, self.across)
+                };
+                for i in from..to.min(self.across) {
                     let away = at + by_x * i as f64;
                     if away.abs() >= reach {
                         continue;
                     }
                     shaded = (shaded.0.min(i), shaded.1.max(i + 1));
-                    self.shade[i] += share * depth * dip(away as f32 / width);
+                    if self.hair != Some(h) {
+                        self.shade[i] += share * depth * dip(away as f32 / width);
+                    }
                 }
             }
             // The shadow of the hair that is fitted is reckoned anew in every step.
