@@ -12,26 +12,15 @@ pub(super) fn field_of_view(grey: &Grey<'_>, noise: &Noise) -> Option<FieldOfVie
     if w < 12 || h < 12 {
         return None;
     }
-    let cell = |x: usize, y: usize| -> f32 {
-        let mut values = [0.0; CELL];
-        for (k, value) in values.iter_mut().enumerate() {
-            let row = grey.row(y * CELL + k);
-            *value = row[x * CELL..(x + 1) * CELL]
-                .iter()
-                .map(|&v| grey.level(v))
-                .sum::<f32>()
-                / CELL as f32;
-        }
-        values.iter().sum::<f32>() / CELL as f32
-    };
-    let cells: Vec<f32> = (0..h)
-        .flat_map(|y| (0..w).map(move |x| (x, y)))
-        .map(|(x, y)| cell(x, y))
-        .collect();
+    let (mut cells, mut sums) = (Vec::with_capacity(h * w), Vec::new());
+    for y in 0..h {
+        grey.cells(y * CELL, CELL, &mut sums, &mut cells);
+    }
     let mut sorted = cells.clone();
-    sorted.sort_by(f32::total_cmp);
     // The field may fill less than half the picture; lines are a small part of it.
-    let (dark, light) = (sorted[sorted.len() / 50], sorted[sorted.len() * 4 / 5]);
+    let (lit, part) = (sorted.len() * 4 / 5, sorted.len() / 50);
+    let (darker, &mut light, _) = sorted.select_nth_unstable_by(lit, f32::total_cmp);
+    let dark = *darker.select_nth_unstable_by(part, f32::total_cmp).1;
     let sd = noise.variance(light).sqrt() / CELL as f32;
     let step = light - dark;
     if step < 6.0 * sd || step < 0.4 * light {

@@ -60,6 +60,22 @@ impl<'a> Grey<'a> {
         }
     }
 
+    /// Mean levels of the cells of `size` pixels squared that lie side by side from the row `y` on, from left to right, behind
+    /// what is in `out`; `sums` is a buffer.
+    pub(super) fn cells(&self, y: usize, size: usize, sums: &mut Vec<u32>, out: &mut Vec<f32>) {
+        sums.clear();
+        sums.resize(self.width, 0);
+        for y in y..y + size {
+            for (sum, &v) in sums.iter_mut().zip(self.row(y)) {
+                *sum += u32::from(v);
+            }
+        }
+        let pixels = (size * size) as f32;
+        let black = self.black * pixels;
+        let cells = sums.chunks_exact(size);
+        out.extend(cells.map(|cell| (cell.iter().sum::<u32>() as f32 - black) / pixels));
+    }
+
     /// Level above black of a sample.
     #[inline]
     pub(super) fn level(&self, sample: u16) -> f32 {

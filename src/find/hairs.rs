@@ -55,6 +55,7 @@ pub(super) struct HairSearch {
     /// both is above what makes a valley of it.
     light: [Vec<f32>; 2],
     excess: Vec<f32>,
+    sums: Vec<u32>,
     strip: Strip,
 }
 
@@ -105,7 +106,8 @@ impl HairSearch {
                 }
             }
         } else {
-            for (point, along) in self.directions(grey, noise) {
+            let dirs = self.directions(grey, noise);
+            for (point, along) in dirs {
                 if let Some(f) = self.follow(grey, noise, point, along, 4.0, lines, bench) {
                     found.push(f);
                 }
@@ -227,17 +229,7 @@ impl HairSearch {
         let half = &mut self.half;
         half.clear();
         for y in 0..h {
-            let rows = grey
-                .row(2 * y)
-                .chunks_exact(2)
-                .zip(grey.row(2 * y + 1).chunks_exact(2));
-            half.extend(rows.map(|(a, b)| {
-                [a[0], a[1], b[0], b[1]]
-                    .map(|v| grey.level(v))
-                    .iter()
-                    .sum::<f32>()
-                    / 4.0
-            }));
+            grey.cells(2 * y, 2, &mut self.sums, half);
         }
         let (Ok(w32), Ok(h32)) = (u32::try_from(w), u32::try_from(h)) else {
             return Vec::new();
@@ -272,11 +264,7 @@ impl HairSearch {
                 }));
             const AT_ONCE: usize = 16;
             for (block, excess) in self.excess.chunks(AT_ONCE).enumerate() {
-                if excess
-                    .iter()
-                    .fold(f32::MIN, |a, &b| if a > b { a } else { b })
-                    < 0.0
-                {
+                if !excess.iter().fold(false, |any, &e| any | (e >= 0.0)) {
                     continue;
                 }
                 for i in block * AT_ONCE..block * AT_ONCE + excess.len() {

@@ -17,6 +17,7 @@ use super::lines::{CLIPPED_SHAPE_SHARE, Draft, Scene};
 use super::rowsum::{LANES, Weights, dot, dots};
 use super::shadow::{Even, HAIR_TERMS, Lit, Shadow};
 use super::shape::{ProfileTable, Shape, dip};
+use super::solver::Solver;
 use super::thread::Expected;
 
 /// Lines that are fitted together, at most.
@@ -216,7 +217,7 @@ impl Joint {
                 self.prepare_profiles(frame);
             }
             let (normal, score) = self.normal_equations(frame, &starts);
-            let Some(solver) = normal.cholesky() else {
+            let Some(solver) = self.solver(&normal) else {
                 return false;
             };
             let step = solver.solve(&score);
@@ -253,7 +254,7 @@ impl Joint {
                 } else {
                     self.prepare_profiles(frame);
                     let (normal, _) = self.normal_equations(frame, &starts);
-                    let Some(solver) = normal.cholesky() else {
+                    let Some(solver) = self.solver(&normal) else {
                         return false;
                     };
                     solver
@@ -268,6 +269,15 @@ impl Joint {
         self.members[..self.lines]
             .iter()
             .all(|m| m.axis.iter().all(|v| v.is_finite()))
+    }
+
+    /// The decomposition of the normal matrix, of what is fitted alone.
+    fn solver(&self, normal: &Matrix) -> Option<Solver<PARAMETERS>> {
+        let mut parameters = [false; PARAMETERS];
+        for &(parameter, ..) in &self.fitted {
+            parameters[parameter] = true;
+        }
+        Solver::new(normal, (0..PARAMETERS).filter(|&k| parameters[k]))
     }
 
     /// Whether after this step another would be next to nothing; `u_of` gives the uncertainty of a parameter.
@@ -513,13 +523,23 @@ impl Bands {
                     self.shade.clear();
                     self.shade.resize(self.across, 0.0);
                 }
-                for i in 0..self.across {
+                // Only where it can reach.
+                let ends = [(reach - at) / by_x, (-reach - at) / by_x];
+                let (from, to) = if by_x.abs() > 1e-3 {
+                    let from = ends[0].min(ends[1]).floor().max(0.0) as usize;
+                    (from, (ends[0].max(ends[1]).max(-1.0) + 2.0) as usize)
+                } else {
+                    (0, self.across)
+                };
+                for i in from..to.min(self.across) {
                     let away = at + by_x * i as f64;
                     if away.abs() >= reach {
                         continue;
                     }
                     shaded = (shaded.0.min(i), shaded.1.max(i + 1));
-                    self.shade[i] += share * depth * dip(away as f32 / width);
+                    if self.hair != Some(h) {
+                        self.shade[i] += share * depth * dip(away as f32 / width);
+                    }
                 }
             }
             // The shadow of the hair that is fitted is reckoned anew in every step.

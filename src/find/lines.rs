@@ -162,7 +162,8 @@ impl Draft {
                 let hidden = hairs.is_some_and(|(leans, reach)| {
                     (0..2).any(|h| leans[h].distance_px(i as f64, y as f64).abs() < reach[h])
                 });
-                let bin = (i as f64 - x + reach).round() as usize;
+                // Rounded: none lies below nothing.
+                let bin = (i as f64 - x + reach + 0.5) as usize;
                 if let Some(cell) = sum.get_mut(bin).filter(|_| !hidden) {
                     cell.0 += f64::from(scene.grey.level(level));
                     cell.1 += 1.0;
@@ -245,7 +246,7 @@ impl Draft {
             let from = (x - reach).ceil().max(0.0) as usize;
             let to = ((x + reach).floor().max(-1.0) + 1.0).min(scene.grey.width as f64) as usize;
             for (i, &level) in row.iter().enumerate().take(to).skip(from) {
-                let bin = ((i as f64 - x + reach) * 2.0).round() as usize;
+                let bin = ((i as f64 - x + reach) * 2.0 + 0.5) as usize;
                 if let Some(cell) = sum.get_mut(bin) {
                     cell.0 += f64::from(scene.grey.level(level));
                     cell.1 += 1.0;
@@ -384,14 +385,31 @@ impl Draft {
     /// Rows over which the line really reaches, from its smoothed amplitudes.
     fn reach(&self) -> Option<(usize, usize)> {
         let rows = self.rows;
-        let half = 5;
-        let level: Vec<(f64, f64)> = (0..rows)
-            .map(|r| {
-                let (mut sum, mut weight) = (0.0, 0.0);
-                for k in r.saturating_sub(half)..(r + half + 1).min(rows) {
-                    sum += self.thread.information[k] * self.thread.raw[k];
-                    weight += self.thread.information[k];
-                }
+        let half = 5_usize;
+        // A step of the mean for all rows after the other, so that many rows are done at once.
+        let information = &self.thread.information[..rows];
+        let light: Vec<f64> = information
+            .iter()
+            .zip(&self.thread.raw[..rows])
+            .map(|(information, raw)| information * raw)
+            .collect();
+        let mut sums = vec![0.0_f64; rows];
+        let mut weights = vec![0.0_f64; rows];
+        for k in 0..2 * half + 1 {
+            // Row r takes row r + k - half.
+            let to = half.saturating_sub(k).min(rows);
+            let from = k.saturating_sub(half).min(rows);
+            for (sum, light) in sums[to..].iter_mut().zip(&light[from..]) {
+                *sum += light;
+            }
+            for (weight, information) in weights[to..].iter_mut().zip(&information[from..]) {
+                *weight += information;
+            }
+        }
+        let level: Vec<(f64, f64)> = sums
+            .into_iter()
+            .zip(weights)
+            .map(|(sum, weight)| {
                 if weight > 0.0 {
                     (sum / weight, sum / weight.sqrt())
                 } else {

@@ -31,6 +31,7 @@ mod look;
 mod rowsum;
 mod shadow;
 mod shape;
+mod solver;
 mod stack;
 #[cfg(test)]
 mod tests;

@@ -174,64 +174,59 @@ impl RowBuffers {
                 *wf = w * f;
             }
             s[a] = dot(&self.weighted, &self.residual);
-            for (b, column) in self.columns.iter().enumerate().take(used).skip(a) {
-                n[a][b] = dot(&self.weighted, column);
-            }
+            dots(&self.weighted, |k| &self.columns[a + k], &mut n[a][a..used]);
         }
         (n, s)
     }
 }
 
+const HALF: usize = LANES / 2;
+
 /// Scalar product; both of the same length, a multiple of [`LANES`].
 #[inline]
 pub(super) fn dot(a: &[f32], b: &[f32]) -> f32 {
-    const HALF: usize = LANES / 2;
+    lanes(a, b).iter().fold(0.0, |sum, lane| sum + lane)
+}
+
+/// Sums of every fourth product.
+#[inline(always)]
+fn lanes(a: &[f32], b: &[f32]) -> [f32; HALF] {
+    let (a, b) = (a.as_chunks::<HALF>().0, b.as_chunks::<HALF>().0);
+    let b = &b[..a.len()];
     let (mut low, mut high) = ([0.0_f32; HALF], [0.0_f32; HALF]);
-    for (a, b) in a.chunks_exact(LANES).zip(b.chunks_exact(LANES)) {
+    let mut at = 0;
+    while at + 1 < a.len() {
         for k in 0..HALF {
-            low[k] += a[k] * b[k];
+            low[k] += a[at][k] * b[at][k];
         }
         for k in 0..HALF {
-            high[k] += a[k + HALF] * b[k + HALF];
+            high[k] += a[at + 1][k] * b[at + 1][k];
         }
+        at += 2;
     }
-    let mut sum = 0.0;
     for k in 0..HALF {
-        sum += low[k] + high[k];
+        low[k] += high[k];
     }
-    sum
+    low
 }
 
 /// Scalar products of `a` with some columns at once, each as [`dot`] gives it.
 #[inline]
 pub(super) fn dots<'a>(a: &[f32], column: impl Fn(usize) -> &'a [f32], out: &mut [f32]) {
     const AT_ONCE: usize = 4;
-    const HALF: usize = LANES / 2;
     let mut outs = out.chunks_exact_mut(AT_ONCE);
     let mut first = 0;
     for out in &mut outs {
-        let columns: [&[f32]; AT_ONCE] = std::array::from_fn(|k| &column(first + k)[..a.len()]);
-        let mut low = [[0.0_f32; HALF]; AT_ONCE];
-        let mut high = [[0.0_f32; HALF]; AT_ONCE];
-        for (block, a) in a.chunks_exact(LANES).enumerate() {
-            let at = block * LANES;
-            for ((low, high), column) in low.iter_mut().zip(&mut high).zip(&columns) {
-                let b = &column[at..at + LANES];
-                for k in 0..HALF {
-                    low[k] += a[k] * b[k];
-                }
-                for k in 0..HALF {
-                    high[k] += a[k + HALF] * b[k + HALF];
-                }
+        let sums: [[f32; HALF]; AT_ONCE] = std::array::from_fn(|k| lanes(a, column(first + k)));
+        // The last steps of all of them side by side.
+        let mut together = [0.0; AT_ONCE];
+        for k in 0..HALF {
+            let row = sums.map(|sum| sum[k]);
+            for (sum, value) in together.iter_mut().zip(row) {
+                *sum += value;
             }
         }
-        for ((out, low), high) in out.iter_mut().zip(&low).zip(&high) {
-            let mut sum = 0.0;
-            for k in 0..HALF {
-                sum += low[k] + high[k];
-            }
-            *out = sum;
-        }
+        out.copy_from_slice(&together);
         first += AT_ONCE;
     }
     for (k, out) in outs.into_remainder().iter_mut().enumerate() {
