@@ -4,6 +4,8 @@
 //! transform) over the whole height and over its halves, quarters and eighths, and every sum is
 //! searched with boxes of several widths between two flanks.
 
+use std::ops::Range;
+
 use super::CrossHairs;
 use super::grey::{Grey, Noise};
 
@@ -337,32 +339,16 @@ impl Search {
         }
     }
 
-    /// Middle less the mean of the flanks over its standard deviation; 0 unless above both flanks.
-    fn respond(&mut self, nx: usize, width: usize, both: bool) {
+    /// Middle less the mean of the flanks over its standard deviation.
+    fn respond(&mut self, nx: usize, width: usize) {
         self.response.clear();
         self.response.resize(nx, 0.0);
         let Some(places) = (nx + 1).checked_sub(5 * width) else {
             return;
         };
-        let from = |k: usize| k * width..k * width + places;
-        let p = &self.prefix;
-        let v = &self.prefix_variance;
-        let [p0, p1, p2, p3, p4, p5] = [0, 1, 2, 3, 4, 5].map(|k| &p[from(k)]);
-        let [v0, v1, v2, v3, v4, v5] = [0, 1, 2, 3, 4, 5].map(|k| &v[from(k)]);
+        let boxes = Boxes::new(&self.prefix, &self.prefix_variance, width, 0..places);
         let first = 2 * width + width / 2;
-        let out = &mut self.response[first..first + places];
-        for i in 0..places {
-            let (l, m, r) = (p1[i] - p0[i], p3[i] - p2[i], p5[i] - p4[i]);
-            let difference = m - (l + r) / 2.0;
-            let variance = v3[i] - v2[i] + ((v1[i] - v0[i]) + (v5[i] - v4[i])) / 4.0;
-            let response = difference / variance.max(1e-12).sqrt();
-            let higher = m - if l > r { l } else { r };
-            out[i] = if !both || higher >= 0.4 * difference {
-                response
-            } else {
-                0.0
-            };
-        }
+        boxes.responses(false, &mut self.response[first..first + places]);
     }
 
     /// Robust spread of the responses at each width: how much noisier the sums are than pixels say.
@@ -391,7 +377,7 @@ impl Search {
                     if 5 * width > nx {
                         continue;
                     }
-                    self.respond(nx, width, false);
+                    self.respond(nx, width);
                     let places = 2 * width..nx - 3 * width + 1;
                     self.sizes[k].extend(
                         self.response[places.clone()]
@@ -427,14 +413,86 @@ impl Search {
         spread: f32,
         make: impl Fn(f64, f32) -> Candidate,
     ) {
-        self.respond(nx, width, true);
+        const BLOCK: usize = 16;
+        let Some(places) = (nx + 1).checked_sub(5 * width) else {
+            return;
+        };
         let threshold = WORTH_A_LOOK * spread;
-        for x in 1..nx - 1 {
-            let r = self.response[x];
-            if r > threshold && r >= self.response[x - 1] && r > self.response[x + 1] {
-                let centre = x as f64 + if width.is_multiple_of(2) { -0.5 } else { 0.0 };
-                self.candidates.push(make(centre, r / spread));
+        let first = 2 * width + width / 2;
+        // Roots and quotients are reckoned only where a response may be above the threshold.
+        self.response.resize(nx, 0.0);
+        let excess = &mut self.response[..places];
+        let least = threshold * threshold * (1.0 - 1e-4);
+        Boxes::new(&self.prefix, &self.prefix_variance, width, 0..places).excess(least, excess);
+        for (block, excess) in excess.chunks(BLOCK).enumerate() {
+            if !excess.iter().fold(false, |any, &e| any | (e >= 0.0)) {
+                continue;
             }
+            // With one place more on either side; beyond the first and the last there is none.
+            let at = block * BLOCK;
+            let run = at.saturating_sub(1)..(at + excess.len() + 1).min(places);
+            let mut responses = [0.0; BLOCK + 2];
+            let from = usize::from(at == 0);
+            let boxes = Boxes::new(&self.prefix, &self.prefix_variance, width, run.clone());
+            boxes.responses(true, &mut responses[from..from + run.len()]);
+            for (i, r) in responses[..excess.len() + 2].windows(3).enumerate() {
+                let x = first + at + i;
+                if r[1] > threshold && r[1] >= r[0] && r[1] > r[2] && x + 1 < nx {
+                    let centre = x as f64 + if width.is_multiple_of(2) { -0.5 } else { 0.0 };
+                    self.candidates.push(make(centre, r[1] / spread));
+                }
+            }
+        }
+    }
+}
+
+/// Sums of levels and variances over boxes of one width at some places: the ends of a middle and of two flanks.
+struct Boxes<'a> {
+    levels: [&'a [f32]; 6],
+    variances: [&'a [f32]; 6],
+}
+
+impl<'a> Boxes<'a> {
+    fn new(prefix: &'a [f32], variance: &'a [f32], width: usize, places: Range<usize>) -> Self {
+        let ends =
+            [0, 1, 2, 3, 4, 5].map(|k: usize| k * width + places.start..k * width + places.end);
+        Self {
+            levels: ends.clone().map(|end| &prefix[end]),
+            variances: ends.map(|end| &variance[end]),
+        }
+    }
+
+    /// Middle less the mean of the flanks over its standard deviation at every place; if `both`, 0 unless above both flanks.
+    #[inline(always)]
+    fn responses(&self, both: bool, out: &mut [f32]) {
+        let count = out.len();
+        let [p0, p1, p2, p3, p4, p5] = self.levels.map(|p| &p[..count]);
+        let [v0, v1, v2, v3, v4, v5] = self.variances.map(|v| &v[..count]);
+        for i in 0..count {
+            let (l, m, r) = (p1[i] - p0[i], p3[i] - p2[i], p5[i] - p4[i]);
+            let difference = m - (l + r) / 2.0;
+            let variance = v3[i] - v2[i] + ((v1[i] - v0[i]) + (v5[i] - v4[i])) / 4.0;
+            let response = difference / variance.max(1e-12).sqrt();
+            let higher = m - if l > r { l } else { r };
+            out[i] = if !both || higher >= 0.4 * difference {
+                response
+            } else {
+                0.0
+            };
+        }
+    }
+
+    /// By how much the square of the difference exceeds `least` variances at every place; below zero it has none.
+    fn excess(&self, least: f32, out: &mut [f32]) {
+        let count = out.len();
+        let [p0, p1, p2, p3, p4, p5] = self.levels.map(|p| &p[..count]);
+        let [v0, v1, v2, v3, v4, v5] = self.variances.map(|v| &v[..count]);
+        for i in 0..count {
+            let (l, m, r) = (p1[i] - p0[i], p3[i] - p2[i], p5[i] - p4[i]);
+            let difference = m - (l + r) / 2.0;
+            let variance = v3[i] - v2[i] + ((v1[i] - v0[i]) + (v5[i] - v4[i])) / 4.0;
+            let positive = if difference > 0.0 { difference } else { 0.0 };
+            out[i] = difference * positive - least * variance;
         }
     }
 }

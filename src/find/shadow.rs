@@ -174,17 +174,15 @@ impl Shadow {
             }
         }
         self.taken.resize(columns * self.stride, 0.0);
-        let columns = self.values.chunks_exact(count);
-        for (taken, values) in self.taken.chunks_exact_mut(self.stride).zip(columns) {
-            spread(values, &self.kernel, taken, false);
+        let column = |k: usize| &self.values[k * count..(k + 1) * count];
+        for (k, taken) in self.taken.chunks_exact_mut(self.stride).enumerate() {
+            if k == FIXED - 1 {
+                let stopped = (column(STOPPED), &self.by_variance[..]);
+                spread([(column(k), &self.kernel), stopped], taken);
+            } else {
+                spread([(column(k), &self.kernel)], taken);
+            }
         }
-        let last = FIXED - 1;
-        spread(
-            &self.values[STOPPED * count..(STOPPED + 1) * count],
-            &self.by_variance,
-            &mut self.taken[last * self.stride..(last + 1) * self.stride],
-            true,
-        );
     }
 
     /// What points of light from `at` on, a pixel apart, give to the pixels about them, and the derivative of that by the variance.
@@ -254,19 +252,19 @@ impl Shadow {
     }
 }
 
-/// What all steps of the sum together take from the pixels of one column; `more` where it comes to what is there.
+/// What all steps of the sum together take from the pixels of one column: of every term its value at each step and the kernel.
 #[inline]
-fn spread(values: &[f32], kernel: &[f32], taken: &mut [f32], more: bool) {
+fn spread<const TERMS: usize>(terms: [(&[f32], &[f32]); TERMS], taken: &mut [f32]) {
+    let steps = terms[0].0.len();
     for (block, taken) in taken.chunks_exact_mut(LANES).enumerate() {
         let mut sums = [0.0_f32; LANES];
-        if more {
-            sums.copy_from_slice(taken);
-        }
-        let from = block * LANES;
-        let runs = kernel[from..from + values.len() - 1 + LANES].windows(LANES);
-        for (&value, run) in values.iter().zip(runs.rev()) {
-            for (sum, &kernel) in sums.iter_mut().zip(run) {
-                *sum += value * kernel;
+        for step in 0..steps {
+            let from = block * LANES + steps - 1 - step;
+            for (values, kernel) in &terms {
+                let value = values[step];
+                for (sum, &kernel) in sums.iter_mut().zip(&kernel[from..from + LANES]) {
+                    *sum += value * kernel;
+                }
             }
         }
         taken.copy_from_slice(&sums);
