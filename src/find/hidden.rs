@@ -56,7 +56,7 @@ struct Place {
 #[derive(Clone, Debug)]
 pub(super) enum Hidden {
     /// The cross of both hairs, and the line that hides one of them.
-    Found(CrossHairs, Line),
+    Found(Box<(CrossHairs, Line)>),
     /// It may lie on lines here that no line alone explains: places in the middle of the picture's height and how far about, px.
     Somewhere(Vec<(f64, f64)>),
 }
@@ -102,7 +102,7 @@ pub(super) fn hidden_hair(
         }
     }
     best.map_or(Hidden::Somewhere(unexplained), |(_, cross, line)| {
-        Hidden::Found(cross, line)
+        Hidden::Found(Box::new((cross, line)))
     })
 }
 
@@ -139,7 +139,7 @@ fn whole_candidates(candidates: &[Candidate]) -> Vec<Candidate> {
             alike && apart && (whole.x_at(middle) - piece.x_mid).abs() < reach
         };
         let Some(whole) = all.iter_mut().find(joins) else {
-            all.push(piece.clone());
+            all.push(*piece);
             continue;
         };
         let rows = (

@@ -178,10 +178,11 @@ impl Finder {
                 y_ref: reference_height(grey, &picture, None),
             };
             match hidden_hair(&scene, &one, &self.candidates, &rough, &mut self.joint) {
-                Hidden::Found(cross, line) => {
+                Hidden::Found(found) => {
+                    let (cross, line) = *found;
                     picture.cross_hairs = Some(cross);
                     picture.lines = vec![line];
-                    hidden = self.to_its_ends(grey, &mut picture);
+                    hidden = self.follow_to_its_ends(grey, &mut picture);
                 }
                 Hidden::Somewhere(places) => {
                     suspected = Some((one.width, places));
@@ -212,7 +213,7 @@ impl Finder {
 
     /// The one line of the picture, on which a hair lies, followed to its ends: only where it is known to be dark beside it the
     /// hair is seen alone.
-    fn to_its_ends(&mut self, grey: Grey<'_>, picture: &mut Picture) -> Vec<Line> {
+    fn follow_to_its_ends(&mut self, grey: Grey<'_>, picture: &mut Picture) -> Vec<Line> {
         let rows = |lines: &[Line]| lines.first().map_or(0, |l| l.rows.1 - l.rows.0);
         loop {
             let longer = self.lines_again(grey, picture);
