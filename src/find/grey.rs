@@ -208,8 +208,8 @@ impl Noise {
 
     /// Whether it gives the same variance at every level.
     pub(super) fn is(&self, other: &Self) -> bool {
-        self.variance.map(f32::to_bits) == other.variance.map(f32::to_bits)
-            && self.clip.to_bits() == other.clip.to_bits()
+        let bits = |of: &Self| (of.variance.map(f32::to_bits), of.clip.to_bits());
+        bits(self) == bits(other)
     }
 
     /// Becomes as `other`, as far as variances go.
