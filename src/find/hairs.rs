@@ -57,6 +57,9 @@ pub(super) struct HairSearch {
     excess: Vec<f32>,
     sums: Vec<u32>,
     strip: Strip,
+    /// Whether the hairs are told by this frame alone. Those of a clip are a mean of its frames, and what lasts in all of them
+    /// is told by the scatter of looks that begin anew.
+    pub(super) one_frame: bool,
 }
 
 /// A point and the unit vector along a straight place.
@@ -376,7 +379,11 @@ impl HairSearch {
         let lean = (1.0 + slope * slope).sqrt();
         // Shift across the hair; turn = d(slope)/(1 + slope²).
         let (shift, turn) = (1.0 / lean, 1.0 / scale / (lean * lean));
-        let lasting = thread.lasting_px;
+        let lasting = if self.one_frame {
+            thread.lasting_px
+        } else {
+            0.0
+        };
         let covariance = [
             [
                 (c[(0, 0)] + lasting * lasting) * shift * shift,

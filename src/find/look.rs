@@ -81,6 +81,7 @@ impl Finder {
         if w < 16 || h < 16 {
             return picture;
         }
+        self.hairs.one_frame = known.cross_hairs.is_none();
         let kind = (w, h, grey.clip.to_bits());
         if !known.lines.is_empty()
             && self.noise_for == kind

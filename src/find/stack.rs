@@ -63,6 +63,7 @@ impl Stack {
         finder
             .noise
             .learn(&grey, (self.count as f32).sqrt() * scale);
+        finder.hairs.one_frame = false;
         finder
             .hairs
             .run(&grey, &finder.noise, None, &[], &mut finder.bench)

@@ -12,8 +12,11 @@ use crate::find::CrossHairs;
 /// footage).
 const OWN_LASTING_PX: f64 = 0.005;
 /// What a turning point scatters over what its fit and its hairs say, somewhat wide of what 300 simulated sweeps show: there errors
-/// were 0.78 of what was stated.
-const TOO_WIDE: f64 = 0.94;
+/// were 0.71 of that.
+const TOO_WIDE: f64 = 0.84;
+/// Least standard uncertainty of a line's turning point, px: there it stands on the same pixels in every pass, so that what they
+/// differ in does not average out, and passes may agree by chance (found on simulated footage).
+const LEAST_U_PX: f64 = 0.0018;
 /// Fewest sightings of a line in a clip that is long enough to ask for them.
 const FEWEST_SIGHTINGS: usize = 8;
 /// A gap in the sightings: so many usual intervals, and at least so long, s.
@@ -631,7 +634,7 @@ impl Line {
             passes: counted.len(),
             x_px,
             offset_px: offset(x_px),
-            u_px: TOO_WIDE * u_line.hypot(u_hair),
+            u_px: TOO_WIDE * u_line.max(LEAST_U_PX).hypot(u_hair),
             track,
         };
         (line, points)
