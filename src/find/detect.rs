@@ -470,8 +470,8 @@ impl<'a> Boxes<'a> {
         let [v0, v1, v2, v3, v4, v5] = self.variances.map(|v| &v[..count]);
         for i in 0..count {
             let (l, m, r) = (p1[i] - p0[i], p3[i] - p2[i], p5[i] - p4[i]);
-            let difference = m - (l + r) / 2.0;
-            let variance = v3[i] - v2[i] + ((v1[i] - v0[i]) + (v5[i] - v4[i])) / 4.0;
+            let (difference, variance) =
+                middle_less_flanks((l, m, r), (v1[i] - v0[i], v3[i] - v2[i], v5[i] - v4[i]));
             let response = difference / variance.max(1e-12).sqrt();
             let higher = m - if l > r { l } else { r };
             out[i] = if !both || higher >= 0.4 * difference {
@@ -489,12 +489,21 @@ impl<'a> Boxes<'a> {
         let [v0, v1, v2, v3, v4, v5] = self.variances.map(|v| &v[..count]);
         for i in 0..count {
             let (l, m, r) = (p1[i] - p0[i], p3[i] - p2[i], p5[i] - p4[i]);
-            let difference = m - (l + r) / 2.0;
-            let variance = v3[i] - v2[i] + ((v1[i] - v0[i]) + (v5[i] - v4[i])) / 4.0;
+            let (difference, variance) =
+                middle_less_flanks((l, m, r), (v1[i] - v0[i], v3[i] - v2[i], v5[i] - v4[i]));
             let positive = if difference > 0.0 { difference } else { 0.0 };
             out[i] = difference * positive - least * variance;
         }
     }
+}
+
+/// Middle less the mean of the flanks, and its variance, from the sums of left flank, middle and right flank.
+#[inline(always)]
+fn middle_less_flanks(levels: (f32, f32, f32), variances: (f32, f32, f32)) -> (f32, f32) {
+    (
+        levels.1 - (levels.0 + levels.2) / 2.0,
+        variances.1 + (variances.0 + variances.2) / 4.0,
+    )
 }
 
 /// Share of the candidate's rows on which it lies on the other.

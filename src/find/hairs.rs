@@ -57,8 +57,8 @@ pub(super) struct HairSearch {
     excess: Vec<f32>,
     sums: Vec<u32>,
     strip: Strip,
-    /// Whether the hairs are told by this frame alone. Those of a clip are a mean of its frames, and what lasts in all of them
-    /// is told by the scatter of looks that begin anew.
+    /// Whether the hairs are told by this frame alone. Those of a clip are a mean of its frames, to which `follow` adds what lasts
+    /// in all of them.
     pub(super) one_frame: bool,
 }
 
@@ -109,8 +109,7 @@ impl HairSearch {
                 }
             }
         } else {
-            let dirs = self.directions(grey, noise);
-            for (point, along) in dirs {
+            for (point, along) in self.directions(grey, noise) {
                 if let Some(f) = self.follow(grey, noise, point, along, 4.0, lines, bench) {
                     found.push(f);
                 }
