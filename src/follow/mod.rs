@@ -43,6 +43,8 @@ pub struct Settings {
     pub toward: Option<Side>,
     /// Exposure of a frame, s, where it is known: a moving line is smeared to one side of its turning point.
     pub exposure_s: Option<f64>,
+    /// Whether the lines are known to stand still: then no place is taken for a turn, however the hand trembles.
+    pub at_rest: bool,
 }
 
 /// Where a line is in its sweep, while the clip runs.

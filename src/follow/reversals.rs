@@ -5,6 +5,12 @@
 use super::Side;
 use super::steadiness::median;
 
+/// A line that goes no farther than so many times what it leaps from frame to frame trembles with the hand that holds the table,
+/// and does not turn.
+const TREMBLE: f64 = 8.0;
+/// Leaps are looked at over the pass, and over at least so many sightings on both sides of its end.
+const AROUND: usize = 20;
+
 /// A line's course in the frame of reference of the main stretch.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Course {
@@ -28,12 +34,7 @@ impl Course {
     /// Standard deviation of a position as the frames show it, px; not more than a few times what is stated.
     pub(super) fn noise_px(&self) -> f64 {
         let stated = median(self.u_px.clone());
-        let bends = self
-            .x_px
-            .windows(3)
-            .map(|w| (w[1] - 0.5 * (w[0] + w[2])).abs())
-            .collect();
-        (1.48 * median(bends) / 1.22).clamp(stated, 3.0 * stated.max(1e-6))
+        leaps_px(&self.x_px).clamp(stated, 3.0 * stated.max(1e-6))
     }
 
     /// Positions with single bad frames taken out.
@@ -115,6 +116,15 @@ impl Course {
     }
 }
 
+/// Standard deviation of a position as its neighbours in time show it, px.
+fn leaps_px(x_px: &[f64]) -> f64 {
+    let bends = x_px
+        .windows(3)
+        .map(|w| (w[1] - 0.5 * (w[0] + w[2])).abs())
+        .collect();
+    1.48 * median(bends) / 1.22
+}
+
 /// One or more extremes of one side with hardly any way between them: a single pass with an unsteady hand.
 #[derive(Clone, Debug)]
 pub(super) struct Pass {
@@ -127,7 +137,7 @@ pub(super) struct Pass {
     pub(super) depth_px: (f64, f64),
 }
 
-/// Groups the extremes of one side into passes.
+/// Groups the extremes of one side into passes; a hand that trembles makes none.
 pub(super) fn passes(course: &Course, extremes: &[Extreme], side: Side) -> Vec<Pass> {
     let sign = super::sign_of(side);
     let last = course.x_px.len().saturating_sub(1);
@@ -163,5 +173,11 @@ pub(super) fn passes(course: &Course, extremes: &[Extreme], side: Side) -> Vec<P
             depth_px: extreme.depth_px,
         });
     }
+    found.retain(|pass| {
+        let depth_px = pass.depth_px.0.min(pass.depth_px.1);
+        let from = pass.from.min(pass.at.saturating_sub(AROUND));
+        let to = pass.to.max(pass.at + AROUND).min(last);
+        depth_px > TREMBLE * leaps_px(&course.x_px[from..=to])
+    });
     found
 }

@@ -21,7 +21,7 @@ fn follow_scene(name: &str, number: u64, told: bool) -> (simulate::SceneTruth, S
     };
     let mut follower = Follower::new(Settings {
         toward: told.then_some(toward),
-        exposure_s: None,
+        ..Settings::default()
     });
     let mut milliseconds = 0.0;
     for frame in scene.frame_truths() {

@@ -95,7 +95,11 @@ pub(super) fn put_together(follower: Follower, stacked: Option<CrossHairs>) -> S
         .partition(|t| t.sightings.len() >= fewest);
     let tracks = without_what_stands_still(tracks, &mut cautions);
     let mut lines: Vec<Line> = tracks.into_iter().map(|t| Line::new(t, &hold)).collect();
-    let toward = choose_side(&settings, &mut lines, &hold);
+    let toward = if settings.at_rest {
+        settings.toward
+    } else {
+        choose_side(&settings, &mut lines, &hold)
+    };
     caution_of_the_clip(
         &mut cautions,
         &hold,

@@ -101,7 +101,7 @@ fn show(scene: &Scene, number: u64) -> Shown {
         .collect();
     let mut follower = Follower::new(Settings {
         toward: scene.told.then_some(scene.toward),
-        exposure_s: None,
+        ..Settings::default()
     });
     let mut next = vec![0; scene.lines.len()];
     for (i, moment) in moments.iter().enumerate() {
@@ -485,5 +485,54 @@ fn scenes_are_told_apart() {
         assert!(result.wrong <= allowed, "{name}: {} wrong", result.wrong);
         let worst = result.pulls.iter().fold(0.0_f64, |a, b| a.max(b.abs()));
         assert!(worst < 5.0, "{name}: a pull of {worst}");
+    }
+}
+
+/// A line that stands still but for a hand that trembles by some tenths of a pixel from frame to frame.
+fn trembling(settings: Settings, number: u64) -> Sweep {
+    let mut random = practice::generator(number);
+    let mut follower = Follower::new(settings);
+    let mut tremble_px = 0.0;
+    for i in 0..60 {
+        tremble_px = 0.4 * tremble_px + 0.3 * practice::normal(&mut random);
+        let picture = Picture {
+            lines: vec![line_at(500.0 + tremble_px, 0.003, 5.0, 4000.0)],
+            ..Picture::default()
+        };
+        follower.advance(i, i as f64 / 25.0, &picture);
+    }
+    follower.finish(None)
+}
+
+#[test]
+fn a_hand_that_trembles_does_not_turn_the_table() {
+    for toward in [None, Some(Side::Left)] {
+        let settings = Settings {
+            toward,
+            ..Settings::default()
+        };
+        let turned = (0..200)
+            .filter(|number| trembling(settings, *number).lines[0].turned)
+            .count();
+        assert_eq!(
+            turned, 0,
+            "of 200, the side of the central image {toward:?}"
+        );
+    }
+}
+
+#[test]
+fn a_line_known_to_stand_still_stands_at_its_mean_place() {
+    let settings = Settings {
+        at_rest: true,
+        toward: Some(Side::Left),
+        ..Settings::default()
+    };
+    for number in 0..50 {
+        let sweep = trembling(settings, number);
+        assert!(sweep.turning_points.is_empty());
+        let error = sweep.lines[0].x_px - 500.0;
+        // 60 frames, each correlated with the one before.
+        assert!(error.abs() < 0.3, "{number}: {error} px");
     }
 }

@@ -381,7 +381,7 @@ impl Cutter {
             .iter()
             .map(|piece| {
                 let shown = &scene[piece.from..=piece.to];
-                let mut sweep = self.follow(shown);
+                let mut sweep = self.follow(shown, !piece.moves);
                 let kind = if piece.moves {
                     self.kind(shown, &sweep)
                 } else {
@@ -418,7 +418,7 @@ impl Cutter {
             let turned = !pieces[k].moves
                 && end_s - begin_s < SLOW_TURN_S
                 && self
-                    .follow(&scene[from..=to])
+                    .follow(&scene[from..=to], false)
                     .turning_points
                     .iter()
                     .any(|point| {
@@ -473,9 +473,10 @@ impl Cutter {
     }
 
     /// The frames of a step as a clip of their own.
-    fn follow(&self, shown: &[Shown]) -> Sweep {
+    fn follow(&self, shown: &[Shown], at_rest: bool) -> Sweep {
         let mut follower = Follower::new(Settings {
             toward: self.toward,
+            at_rest,
             ..Settings::default()
         });
         for one in shown {
