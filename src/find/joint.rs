@@ -13,6 +13,7 @@ use nalgebra::{SMatrix, SVector};
 
 use super::axis::{SETTLED, rows_together, scatter, smooth_amplitudes, without_mean};
 use super::flanks::{Flanks, lasting_px};
+use super::likeness::Likeness;
 use super::lines::{CLIPPED_SHAPE_SHARE, Draft, Scene};
 use super::rowsum::{LANES, Weights, dot, dots};
 use super::shadow::{Even, HAIR_TERMS, Lit, Shadow};
@@ -40,6 +41,8 @@ const RUN_TOGETHER_PX2: f64 = 0.012;
 /// A profile is known to this share of its height only: a slit image has wings that a blurred box has not, and where there is
 /// next to no noise they would draw the fit (found on a lamp frame of 16 bits).
 pub(super) const PROFILE_DOUBT: f32 = 0.001;
+/// Where the pixels show that a profile is off by so many times what it was taken to be, the fit goes on with what they show.
+const MORE_DOUBT: f32 = 1.5;
 /// A hair is known to this share of its shade only.
 const SHADE_DOUBT: f32 = 0.06;
 /// What is known of the share of the background's fall that lines follow before anything is seen: mean and standard deviation.
@@ -148,6 +151,9 @@ pub(super) struct Joint {
     weights: Weights,
     smooth: Vec<(f64, f64)>,
     flanks: Flanks,
+    /// The share of its height to which a profile is known here, and what the pixels say of it.
+    profile_doubt: f32,
+    likeness: Likeness,
     pulls: Vec<f64>,
     /// Whether slit and blur are taken as they are.
     shape_known: bool,
@@ -167,6 +173,8 @@ pub(super) struct Rules {
     pub(super) shape_known: bool,
     /// Slit and blur were fitted in earlier frames: where a hair or clipping spoils the view they stay near that.
     pub(super) seen_before: bool,
+    /// The profile is what it is taken for, so that what the fit leaves tells whether something is missing in the picture of it.
+    pub(super) profile_trusted: bool,
 }
 
 impl Joint {
@@ -209,9 +217,10 @@ impl Joint {
         self.hair_turn_px = 0.0;
         self.hair = self.bands.thread.terms();
         self.prepare_profiles(frame);
+        self.profile_doubt = PROFILE_DOUBT;
         self.first_light(frame);
         self.alike = self.falls_alike();
-        let (mut struck, mut bands_struck) = (false, false);
+        let (mut struck, mut bands_struck, mut doubted) = (false, false, false);
         for round in 0..=iterations {
             if round > 0 && !self.shape_known {
                 self.prepare_profiles(frame);
@@ -244,6 +253,16 @@ impl Joint {
             if small && !bands_struck {
                 bands_struck = true;
                 changed |= self.strike_out_bands();
+            }
+            // Of a clipped line only the flanks are seen, which are steep.
+            let due = small || round + 2 >= iterations;
+            if due && !doubted && !rules.profile_trusted && !self.clipped {
+                doubted = true;
+                let doubt = self.likeness.misfit() as f32;
+                if doubt > MORE_DOUBT * self.profile_doubt {
+                    self.profile_doubt = doubt;
+                    changed = true;
+                }
             }
             let settled = small && !changed;
             if settled || round == iterations {
@@ -732,6 +751,7 @@ impl Joint {
         }
         let columns = self.column_count();
         self.scores.clear();
+        self.likeness.begin();
         self.residuals.clear();
         self.residuals
             .resize(self.bands.count * self.bands.across, f32::NAN);
@@ -742,6 +762,7 @@ impl Joint {
             if !self.draw(b, frame, false) {
                 continue;
             }
+            self.compare(b, frame, columns);
             let sums = self.sums(b, columns, columns);
             let Some(band_score) = self.project(b, &sums, columns) else {
                 continue;
@@ -862,7 +883,7 @@ impl Joint {
         let level = &bands.level[pixels.clone()];
         let good = &bands.good[pixels.clone()];
         let bright: f64 = self.members[..k].iter().map(|m| m.amplitude[band]).sum();
-        let doubt = (PROFILE_DOUBT * bright as f32).powi(2);
+        let doubt = (self.profile_doubt * bright as f32).powi(2);
         let shaded = bands.shaded[band].clone();
         for clear in [0..shaded.start, shaded.end..across] {
             let weight = &mut self.weight[clear.clone()];
@@ -983,6 +1004,30 @@ impl Joint {
             }
         }
         true
+    }
+
+    /// Shows the residuals of a band, which are the column `residual`, as shares of a line's height, to [`Likeness`]: those about each
+    /// line that no hair shades.
+    fn compare(&mut self, band: usize, frame: (f64, f64), residual: usize) {
+        let across = self.bands.across;
+        let y = self.bands.middle(band);
+        let shaded = &self.bands.shaded[band];
+        let residual = &self.columns[residual * across..(residual + 1) * across];
+        for member in &self.members[..self.lines] {
+            let height = member.amplitude[band];
+            if !member.reaches(y) || height <= 0.0 {
+                continue;
+            }
+            let x = member.x_at(y, frame) - f64::from(self.bands.left[band]);
+            let reach = 1.1 * member.shape.width_px() + 1.0;
+            let from = (x - reach).ceil().max(0.0) as usize;
+            let to = ((x + reach).floor().max(0.0) as usize + 1).min(across);
+            for i in (from..to).filter(|i| !shaded.contains(i) && self.weight[*i] > 0.0) {
+                let variance = f64::from(self.weight[i].recip()) / (height * height);
+                self.likeness
+                    .take(i as f64 - x, f64::from(residual[i]) / height, variance);
+            }
+        }
     }
 
     /// Weighted sums of products of the first columns with each other and, behind them, with the residual, which is the
