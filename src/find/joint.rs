@@ -154,6 +154,8 @@ pub(super) struct Joint {
     /// The share of its height to which a profile is known here, and what the pixels say of it.
     profile_doubt: f32,
     likeness: Likeness,
+    /// What lopsided profiles leave of every line as long as they are not doubted, px.
+    lasting_px: [f64; MOST_LINES],
     pulls: Vec<f64>,
     /// Whether slit and blur are taken as they are.
     shape_known: bool,
@@ -218,6 +220,7 @@ impl Joint {
         self.hair = self.bands.thread.terms();
         self.prepare_profiles(frame);
         self.profile_doubt = PROFILE_DOUBT;
+        self.lasting_px = [0.0; MOST_LINES];
         self.first_light(frame);
         self.alike = self.falls_alike();
         let (mut struck, mut bands_struck, mut doubted) = (false, false, false);
@@ -254,12 +257,13 @@ impl Joint {
                 bands_struck = true;
                 changed |= self.strike_out_bands();
             }
-            // Of a clipped line only the flanks are seen, which are steep.
-            let due = small || round + 2 >= iterations;
-            if due && !doubted && !rules.profile_trusted && !self.clipped {
+            // When all else is done; of a clipped line only the flanks are seen, which are steep.
+            let done = small && !changed || round + 2 >= iterations;
+            if done && !doubted && !rules.profile_trusted && !self.clipped {
                 doubted = true;
                 let doubt = self.likeness.misfit() as f32;
                 if doubt > MORE_DOUBT * self.profile_doubt {
+                    self.keep_lasting(&solver.inverse(), frame);
                     self.profile_doubt = doubt;
                     changed = true;
                 }
@@ -1304,6 +1308,27 @@ impl Joint {
         }
     }
 
+    /// Standard deviation of the residuals in that of the noise.
+    fn residual_scale(&self) -> f64 {
+        let (mut squares, mut count) = (0.0, 0.0_f64);
+        for &r in self.residuals.iter().filter(|r| r.is_finite()) {
+            squares += f64::from(r * r);
+            count += 1.0;
+        }
+        let used = (self.lines + 1) as f64 * self.scores.len() as f64;
+        (squares / (count - used).max(count / 4.0).max(1.0)).sqrt()
+    }
+
+    /// Keeps what lopsided profiles leave now: once they are doubted their misfit counts as noise and shows less.
+    fn keep_lasting(&mut self, covariance: &Matrix, frame: (f64, f64)) {
+        let residual_scale = self.residual_scale();
+        for i in 0..self.lines {
+            let inflation = self.inflation(i, covariance, residual_scale);
+            let naive = covariance[(3 * i, 3 * i)].max(0.0).sqrt();
+            self.lasting_px[i] = lasting_px(naive, inflation, self.lopsided(i, frame));
+        }
+    }
+
     /// Gives the drafts their new axes, light and covariance.
     fn write_back(
         &mut self,
@@ -1313,14 +1338,7 @@ impl Joint {
         settled: bool,
     ) {
         let frame = drafts[group[0]].thread.frame();
-        let mut squares = 0.0;
-        let mut count = 0.0;
-        for &r in self.residuals.iter().filter(|r| r.is_finite()) {
-            squares += f64::from(r * r);
-            count += 1.0;
-        }
-        let used = (self.lines + 1) as f64 * self.scores.len() as f64;
-        let residual_scale = (squares / (count - used).max(count / 4.0).max(1.0)).sqrt();
+        let residual_scale = self.residual_scale();
         for (i, &index) in group.iter().enumerate().take(self.lines) {
             let inflation = self.inflation(i, covariance, residual_scale);
             let naive = covariance[(3 * i, 3 * i)].max(0.0).sqrt();
@@ -1357,7 +1375,8 @@ impl Joint {
             // A fall that the line follows more or less than it is taken to moves its middle by the variance of its profile.
             let variance = thread.shape.slit_px.powi(2) / 12.0 + thread.shape.blur_px.powi(2);
             let by_fall = self.alike.1 * self.slope[0].abs() * variance;
-            thread.lasting_px = lasting_px(naive, inflation, lopsided).hypot(by_fall);
+            let lasting = lasting_px(naive, inflation, lopsided).max(self.lasting_px[i]);
+            thread.lasting_px = lasting.hypot(by_fall);
             thread.residual_scale = residual_scale;
             thread.settled = settled;
             draft.first_row = first;

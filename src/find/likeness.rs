@@ -55,3 +55,46 @@ impl Likeness {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    /// Residuals of 200 bands about a line whose profile is off by `share`, up and down, with noise of the standard deviation `noise`.
+    fn seen(share: f64, noise: f64) -> f64 {
+        let mut random = ChaCha8Rng::seed_from_u64(5);
+        let mut likeness = Likeness::default();
+        likeness.begin();
+        for band in 0..200 {
+            for i in -6_i32..=6 {
+                let away_px = f64::from(i) + 0.01 * f64::from(band);
+                let even = away_px.floor().rem_euclid(2.0) < 0.5;
+                let off = if even { share } else { -share };
+                let by_chance: f64 = StandardNormal.sample(&mut random);
+                likeness.take(away_px, off + noise * by_chance, noise * noise);
+            }
+        }
+        likeness.misfit()
+    }
+
+    #[test]
+    fn a_misfit_is_told_from_noise() {
+        assert!(seen(0.0, 0.05) < 0.004);
+        let misfit = seen(0.03, 0.05);
+        assert!((0.025..0.035).contains(&misfit), "{misfit}");
+    }
+
+    #[test]
+    fn few_residuals_tell_nothing() {
+        let mut likeness = Likeness::default();
+        likeness.begin();
+        for _ in 0..5 {
+            likeness.take(0.0, 1.0, 1e-6);
+        }
+        assert!(likeness.misfit() <= 0.0);
+    }
+}
