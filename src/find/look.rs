@@ -20,7 +20,6 @@ const FROM_ROUGH: Rules = Rules {
     iterations: 8,
     shape_known: false,
     seen_before: false,
-    profile_trusted: false,
 };
 
 /// A line whose profile is off by this share of its width is not what it was taken for.

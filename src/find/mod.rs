@@ -26,7 +26,6 @@ mod grey;
 mod hairs;
 mod hidden;
 mod joint;
-mod likeness;
 mod lines;
 mod look;
 mod rowsum;
