@@ -95,11 +95,7 @@ pub(super) fn put_together(follower: Follower, stacked: Option<CrossHairs>) -> S
         .partition(|t| t.sightings.len() >= fewest);
     let tracks = without_what_stands_still(tracks, &mut cautions);
     let mut lines: Vec<Line> = tracks.into_iter().map(|t| Line::new(t, &hold)).collect();
-    let toward = if settings.at_rest {
-        settings.toward
-    } else {
-        choose_side(&settings, &mut lines, &hold)
-    };
+    let toward = choose_side(&settings, &mut lines, &hold);
     caution_of_the_clip(
         &mut cautions,
         &hold,
@@ -208,8 +204,11 @@ fn name_of(side: Side) -> &'static str {
     }
 }
 
-/// Measures the passes on the given side, or on the side on which the lines turn as at minimum deviation.
+/// Measures the passes on the given side, or on the side on which the lines turn as at minimum deviation; none of lines at rest.
 fn choose_side(settings: &Settings, lines: &mut [Line], hold: &Hold) -> Option<Side> {
+    if settings.at_rest {
+        return settings.toward;
+    }
     if let Some(side) = settings.toward {
         weigh(settings, lines, side, hold, 0.0);
         return Some(side);

@@ -488,20 +488,31 @@ fn scenes_are_told_apart() {
     }
 }
 
-/// A line that stands still but for a hand that trembles by some tenths of a pixel from frame to frame.
-fn trembling(settings: Settings, number: u64) -> Sweep {
+/// A line about 500 px, that comes `depth_px` to the left and goes back smoothly, held by a hand that trembles by some tenths of a
+/// pixel from frame to frame.
+fn held(settings: Settings, depth_px: f64, number: u64) -> Sweep {
+    const FRAMES: u64 = 60;
     let mut random = practice::generator(number);
     let mut follower = Follower::new(settings);
     let mut tremble_px = 0.0;
-    for i in 0..60 {
+    for i in 0..FRAMES {
         tremble_px = 0.4 * tremble_px + 0.3 * practice::normal(&mut random);
+        let from_turn = (2 * i) as f64 / FRAMES as f64 - 1.0;
+        // The mean of this over all frames is nothing.
+        let way_px = depth_px * (from_turn * from_turn - 1.0 / 3.0);
         let picture = Picture {
-            lines: vec![line_at(500.0 + tremble_px, 0.003, 5.0, 4000.0)],
+            lines: vec![line_at(500.0 + way_px + tremble_px, 0.003, 5.0, 4000.0)],
             ..Picture::default()
         };
         follower.advance(i, i as f64 / 25.0, &picture);
     }
     follower.finish(None)
+}
+
+fn turned(settings: Settings, depth_px: f64) -> usize {
+    (0..200)
+        .filter(|number| held(settings, depth_px, *number).lines[0].turned)
+        .count()
 }
 
 #[test]
@@ -511,26 +522,29 @@ fn a_hand_that_trembles_does_not_turn_the_table() {
             toward,
             ..Settings::default()
         };
-        let turned = (0..200)
-            .filter(|number| trembling(settings, *number).lines[0].turned)
-            .count();
-        assert_eq!(
-            turned, 0,
-            "of 200, the side of the central image {toward:?}"
-        );
+        let count = turned(settings, 0.0);
+        assert_eq!(count, 0, "of 200, the side of the central image {toward:?}");
     }
 }
 
 #[test]
 fn a_line_known_to_stand_still_stands_at_its_mean_place() {
-    let settings = Settings {
-        at_rest: true,
+    const DEPTH_PX: f64 = 40.0;
+    let told = Settings {
         toward: Some(Side::Left),
         ..Settings::default()
     };
+    // What would mostly be taken for a turn …
+    let count = turned(told, DEPTH_PX);
+    assert!(count > 150, "{count} of 200");
+    // … is none where nothing moves.
+    let at_rest = Settings {
+        at_rest: true,
+        ..told
+    };
     for number in 0..50 {
-        let sweep = trembling(settings, number);
-        assert!(sweep.turning_points.is_empty());
+        let sweep = held(at_rest, DEPTH_PX, number);
+        assert!(!sweep.lines[0].turned);
         let error = sweep.lines[0].x_px - 500.0;
         // 60 frames, each correlated with the one before.
         assert!(error.abs() < 0.3, "{number}: {error} px");
