@@ -6,7 +6,7 @@
 //! A sighting becomes a line only if it is seen again at once; a line may be unseen for some time.
 
 use super::steadiness::median;
-use super::{LineProgress, Side, State};
+use super::{LineProgress, Side, State, order};
 use crate::find::Line;
 
 /// What is kept of one sighting of a line.
@@ -155,6 +155,7 @@ impl Identity {
                     .push(Track::begin(line, frame, time_s, common_velocity)),
             }
         }
+        order::keep(&mut self.open, frame);
         let mut still_open = Vec::with_capacity(self.open.len());
         for track in self.open.drain(..) {
             let unseen_s = time_s - track.seen_s;
@@ -290,6 +291,21 @@ impl Track {
         self.tilt_deg += 0.1 * (line.tilt_deg - self.tilt_deg);
         self.sightings.push(Sighting::of(line, frame, time_s));
         self.reach.extend(line.x_px, 0.8 + 8.0 * line.u_px);
+    }
+
+    /// Exchanges what two tracks saw after a frame, and with it where they are expected; each keeps its name.
+    pub(super) fn exchange_after(&mut self, other: &mut Track, frame: u64) {
+        let after = |track: &mut Track| {
+            let at = track.sightings.partition_point(|s| s.frame <= frame);
+            track.sightings.split_off(at)
+        };
+        let (own, others) = (after(self), after(other));
+        self.sightings.extend(others);
+        other.sightings.extend(own);
+        std::mem::swap(&mut self.x_px, &mut other.x_px);
+        std::mem::swap(&mut self.velocity_px_s, &mut other.velocity_px_s);
+        std::mem::swap(&mut self.seen_s, &mut other.seen_s);
+        std::mem::swap(&mut self.surprised, &mut other.surprised);
     }
 
     /// What to show of the line at this moment.

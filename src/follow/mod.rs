@@ -24,6 +24,7 @@
 
 mod classify;
 mod identity;
+mod order;
 #[cfg(test)]
 mod practice;
 mod reversals;

@@ -6,6 +6,8 @@ use crate::follow::{Follower, Progress, Settings, Sweep};
 
 /// Frames between two looks at the whole picture; between them only the surroundings of known lines are searched.
 const FRAMES_BETWEEN_FULL_LOOKS: u64 = 12;
+/// The same where a line was lost: a pair may have been taken for one line, and is told apart only when all is looked at.
+const FRAMES_TO_LOOK_FOR_LOST: u64 = 3;
 /// Frames between two fits of the hairs, which stay where they are as long as nobody touches the camera.
 const FRAMES_BETWEEN_HAIR_FITS: u64 = 4;
 /// Frames that are laid over each other to see hairs that are too faint in one frame.
@@ -50,6 +52,10 @@ pub(super) struct Watcher {
     hairs_missed: u32,
     hairs_sightings: u32,
     frames: u64,
+    /// Frame of the last look at the whole picture.
+    looked_around: u64,
+    /// Whether fewer lines were found than were known since then.
+    lost_one: bool,
     last_s: f64,
     /// The whole picture and the hairs are looked at so many times more seldom than usual.
     seldom: u64,
@@ -67,6 +73,8 @@ impl Watcher {
             hairs_missed: 0,
             hairs_sightings: 0,
             frames: 0,
+            looked_around: 0,
+            lost_one: false,
             last_s: 0.0,
             seldom: 1,
         }
@@ -111,6 +119,8 @@ impl Watcher {
         self.hairs_missed = 0;
         self.hairs_sightings = 0;
         self.frames = 0;
+        self.looked_around = 0;
+        self.lost_one = false;
         self.last_s = 0.0;
     }
 
@@ -137,7 +147,9 @@ impl Watcher {
     pub(super) fn advance(&mut self, frame: &Frame) -> Glimpse {
         let full = FRAMES_BETWEEN_FULL_LOOKS * self.seldom;
         let hairs = FRAMES_BETWEEN_HAIR_FITS * self.seldom;
-        self.known.everywhere = self.frames.is_multiple_of(full);
+        let again = self.frames >= self.looked_around + FRAMES_TO_LOOK_FOR_LOST * self.seldom;
+        self.known.everywhere = self.frames.is_multiple_of(full) || self.lost_one && again;
+        let known = self.known.lines.len();
         // Between two full looks, so that it is known which lines stand beside the hairs.
         let few = self.hairs_seen && self.hairs_sightings < ENOUGH_SIGHTINGS;
         let due = few || self.frames % hairs == hairs / 2;
@@ -155,6 +167,10 @@ impl Watcher {
                 picture = self.finder.look(frame, &self.known);
             }
         }
+        if self.known.everywhere {
+            self.looked_around = self.frames;
+        }
+        self.lost_one = picture.lines.len() < known || self.lost_one && !self.known.everywhere;
         if self.frames < STACKED_FRAMES && self.hairs_sightings < ENOUGH_SIGHTINGS {
             self.stack.add(frame);
         }

@@ -112,10 +112,10 @@ impl Numbers {
         if let Some(id) = self.of.get(&progress.name) {
             return *id;
         }
-        let near = self
-            .before
-            .iter()
-            .position(|(_, x_px)| (x_px - progress.x_px).abs() < SAME_AFTER_RESTART_PX);
+        let away_px = |x_px: f64| (x_px - progress.x_px).abs();
+        let near = (0..self.before.len())
+            .filter(|&at| away_px(self.before[at].1) < SAME_AFTER_RESTART_PX)
+            .min_by(|&a, &b| away_px(self.before[a].1).total_cmp(&away_px(self.before[b].1)));
         let id = match near {
             Some(at) => self.before.swap_remove(at).0,
             None => {
