@@ -48,6 +48,7 @@ impl Again {
             iterations: ITERATIONS,
             shape_known,
             seen_before: true,
+            profile_trusted: false,
         };
         let mut lines = Vec::with_capacity(known.len());
         let mut from = 0;

@@ -63,6 +63,11 @@ const STEEPEST: f64 = 0.29;
 const WORTH_A_LOOK: f32 = 5.0;
 const MOST: usize = 48;
 const MOST_SHORT: usize = 6;
+/// What is so many times narrower than a wide place and has this share of its significance may be a line of its own there.
+const PART: f64 = 2.5;
+const PART_Z: f32 = 0.5;
+/// Nearer to its middle it belongs to a doublet, which is told apart where it is measured, px.
+const PART_PX: f64 = 8.0;
 
 impl Search {
     /// Places where lines may be, the most significant first, at most [`MOST`].
@@ -150,7 +155,8 @@ impl Search {
             if found.len() >= MOST || looked > 1500 {
                 break;
             }
-            if found.iter().any(|f| overlap(&c, f) > 0.25) {
+            let taken = |f: &Candidate| !is_part(&c, f) && overlap(&c, f) > 0.25;
+            if found.iter().any(taken) {
                 continue;
             }
             // Short bright patches are many where a picture was compressed: only the best are worth a look.
@@ -233,7 +239,7 @@ impl Search {
         }
     }
 
-    /// Whether the candidate stands without the bands that stronger ones explain.
+    /// Whether the candidate stands without the bands that stronger ones explain, but for wide ones of which it may be a part.
     fn apart(
         &self,
         c: &Candidate,
@@ -244,6 +250,7 @@ impl Search {
     ) -> bool {
         let near: Vec<&Candidate> = found
             .iter()
+            .filter(|f| !is_part(c, f))
             .filter(|f| {
                 let reach = 1.5 * (f.width + c.width) + 4.0;
                 let (top, bottom) = (c.rows.0 as f64, c.rows.1 as f64);
@@ -504,6 +511,18 @@ fn middle_less_flanks(levels: (f32, f32, f32), variances: (f32, f32, f32)) -> (f
         levels.1 - (levels.0 + levels.2) / 2.0,
         variances.1 + (variances.0 + variances.2) / 4.0,
     )
+}
+
+/// Whether a clear narrow candidate stands on one side within a wide one, which two bright lines may have made together.
+fn is_part(c: &Candidate, wide: &Candidate) -> bool {
+    let middle = (c.rows.0 + c.rows.1) as f64 / 2.0;
+    let away = (c.x_at(middle) - wide.x_at(middle)).abs();
+    let reach = 0.5 * wide.width;
+    c.width * PART < wide.width
+        && c.z > PART_Z * wide.z
+        && 2 * (c.rows.1 - c.rows.0) > wide.rows.1 - wide.rows.0
+        && away > PART_PX
+        && (0.5 * reach..1.5 * reach).contains(&away)
 }
 
 /// Share of the candidate's rows on which it lies on the other.

@@ -30,6 +30,7 @@ const RULES: Rules = Rules {
     iterations: 10,
     shape_known: false,
     seen_before: false,
+    profile_trusted: true,
 };
 /// A fit that begins where another ended and leaves so many times its residuals has gone astray.
 const ASTRAY: f64 = 1.5;

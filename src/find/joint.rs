@@ -13,6 +13,7 @@ use nalgebra::{SMatrix, SVector};
 
 use super::axis::{SETTLED, rows_together, scatter, smooth_amplitudes, without_mean};
 use super::flanks::{Flanks, lasting_px};
+use super::likeness::Likeness;
 use super::lines::{CLIPPED_SHAPE_SHARE, Draft, Scene};
 use super::rowsum::{LANES, Weights, dot, dots};
 use super::shadow::{Even, HAIR_TERMS, Lit, Shadow};
@@ -40,6 +41,8 @@ const RUN_TOGETHER_PX2: f64 = 0.012;
 /// A profile is known to this share of its height only: a slit image has wings that a blurred box has not, and where there is
 /// next to no noise they would draw the fit (found on a lamp frame of 16 bits).
 pub(super) const PROFILE_DOUBT: f32 = 0.001;
+/// Where the pixels show that a profile is off by so many times what it was taken to be, the fit goes on with what they show.
+const MORE_DOUBT: f32 = 1.5;
 /// A hair is known to this share of its shade only.
 const SHADE_DOUBT: f32 = 0.06;
 /// What is known of the share of the background's fall that lines follow before anything is seen: mean and standard deviation.
@@ -148,6 +151,11 @@ pub(super) struct Joint {
     weights: Weights,
     smooth: Vec<(f64, f64)>,
     flanks: Flanks,
+    /// The share of its height to which a profile is known here, and what the pixels say of it.
+    profile_doubt: f32,
+    likeness: Likeness,
+    /// What lopsided profiles leave of every line as long as they are not doubted, px.
+    lasting_px: [f64; MOST_LINES],
     pulls: Vec<f64>,
     /// Whether slit and blur are taken as they are.
     shape_known: bool,
@@ -167,6 +175,8 @@ pub(super) struct Rules {
     pub(super) shape_known: bool,
     /// Slit and blur were fitted in earlier frames: where a hair or clipping spoils the view they stay near that.
     pub(super) seen_before: bool,
+    /// The profile is what it is taken for, so that what the fit leaves tells whether something is missing in the picture of it.
+    pub(super) profile_trusted: bool,
 }
 
 impl Joint {
@@ -209,9 +219,11 @@ impl Joint {
         self.hair_turn_px = 0.0;
         self.hair = self.bands.thread.terms();
         self.prepare_profiles(frame);
+        self.profile_doubt = PROFILE_DOUBT;
+        self.lasting_px = [0.0; MOST_LINES];
         self.first_light(frame);
         self.alike = self.falls_alike();
-        let (mut struck, mut bands_struck) = (false, false);
+        let (mut struck, mut bands_struck, mut doubted) = (false, false, false);
         for round in 0..=iterations {
             if round > 0 && !self.shape_known {
                 self.prepare_profiles(frame);
@@ -244,6 +256,17 @@ impl Joint {
             if small && !bands_struck {
                 bands_struck = true;
                 changed |= self.strike_out_bands();
+            }
+            // When all else is done; of a clipped line only the flanks are seen, which are steep.
+            let done = small && !changed || round + 2 >= iterations;
+            if done && !doubted && !rules.profile_trusted && !self.clipped {
+                doubted = true;
+                let doubt = self.likeness.misfit() as f32;
+                if doubt > MORE_DOUBT * self.profile_doubt {
+                    self.keep_lasting(&solver.inverse(), frame);
+                    self.profile_doubt = doubt;
+                    changed = true;
+                }
             }
             let settled = small && !changed;
             if settled || round == iterations {
@@ -732,6 +755,7 @@ impl Joint {
         }
         let columns = self.column_count();
         self.scores.clear();
+        self.likeness.begin();
         self.residuals.clear();
         self.residuals
             .resize(self.bands.count * self.bands.across, f32::NAN);
@@ -742,6 +766,7 @@ impl Joint {
             if !self.draw(b, frame, false) {
                 continue;
             }
+            self.compare(b, frame, columns);
             let sums = self.sums(b, columns, columns);
             let Some(band_score) = self.project(b, &sums, columns) else {
                 continue;
@@ -862,7 +887,7 @@ impl Joint {
         let level = &bands.level[pixels.clone()];
         let good = &bands.good[pixels.clone()];
         let bright: f64 = self.members[..k].iter().map(|m| m.amplitude[band]).sum();
-        let doubt = (PROFILE_DOUBT * bright as f32).powi(2);
+        let doubt = (self.profile_doubt * bright as f32).powi(2);
         let shaded = bands.shaded[band].clone();
         for clear in [0..shaded.start, shaded.end..across] {
             let weight = &mut self.weight[clear.clone()];
@@ -983,6 +1008,30 @@ impl Joint {
             }
         }
         true
+    }
+
+    /// Shows the residuals of a band, which are the column `residual`, as shares of a line's height, to [`Likeness`]: those about each
+    /// line that no hair shades.
+    fn compare(&mut self, band: usize, frame: (f64, f64), residual: usize) {
+        let across = self.bands.across;
+        let y = self.bands.middle(band);
+        let shaded = &self.bands.shaded[band];
+        let residual = &self.columns[residual * across..(residual + 1) * across];
+        for member in &self.members[..self.lines] {
+            let height = member.amplitude[band];
+            if !member.reaches(y) || height <= 0.0 {
+                continue;
+            }
+            let x = member.x_at(y, frame) - f64::from(self.bands.left[band]);
+            let reach = 1.1 * member.shape.width_px() + 1.0;
+            let from = (x - reach).ceil().max(0.0) as usize;
+            let to = ((x + reach).floor().max(0.0) as usize + 1).min(across);
+            for i in (from..to).filter(|i| !shaded.contains(i) && self.weight[*i] > 0.0) {
+                let variance = f64::from(self.weight[i].recip()) / (height * height);
+                self.likeness
+                    .take(i as f64 - x, f64::from(residual[i]) / height, variance);
+            }
+        }
     }
 
     /// Weighted sums of products of the first columns with each other and, behind them, with the residual, which is the
@@ -1259,6 +1308,27 @@ impl Joint {
         }
     }
 
+    /// Standard deviation of the residuals in that of the noise.
+    fn residual_scale(&self) -> f64 {
+        let (mut squares, mut count) = (0.0, 0.0_f64);
+        for &r in self.residuals.iter().filter(|r| r.is_finite()) {
+            squares += f64::from(r * r);
+            count += 1.0;
+        }
+        let used = (self.lines + 1) as f64 * self.scores.len() as f64;
+        (squares / (count - used).max(count / 4.0).max(1.0)).sqrt()
+    }
+
+    /// Keeps what lopsided profiles leave now: once they are doubted their misfit counts as noise and shows less.
+    fn keep_lasting(&mut self, covariance: &Matrix, frame: (f64, f64)) {
+        let residual_scale = self.residual_scale();
+        for i in 0..self.lines {
+            let inflation = self.inflation(i, covariance, residual_scale);
+            let naive = covariance[(3 * i, 3 * i)].max(0.0).sqrt();
+            self.lasting_px[i] = lasting_px(naive, inflation, self.lopsided(i, frame));
+        }
+    }
+
     /// Gives the drafts their new axes, light and covariance.
     fn write_back(
         &mut self,
@@ -1268,14 +1338,7 @@ impl Joint {
         settled: bool,
     ) {
         let frame = drafts[group[0]].thread.frame();
-        let mut squares = 0.0;
-        let mut count = 0.0;
-        for &r in self.residuals.iter().filter(|r| r.is_finite()) {
-            squares += f64::from(r * r);
-            count += 1.0;
-        }
-        let used = (self.lines + 1) as f64 * self.scores.len() as f64;
-        let residual_scale = (squares / (count - used).max(count / 4.0).max(1.0)).sqrt();
+        let residual_scale = self.residual_scale();
         for (i, &index) in group.iter().enumerate().take(self.lines) {
             let inflation = self.inflation(i, covariance, residual_scale);
             let naive = covariance[(3 * i, 3 * i)].max(0.0).sqrt();
@@ -1312,7 +1375,8 @@ impl Joint {
             // A fall that the line follows more or less than it is taken to moves its middle by the variance of its profile.
             let variance = thread.shape.slit_px.powi(2) / 12.0 + thread.shape.blur_px.powi(2);
             let by_fall = self.alike.1 * self.slope[0].abs() * variance;
-            thread.lasting_px = lasting_px(naive, inflation, lopsided).hypot(by_fall);
+            let lasting = lasting_px(naive, inflation, lopsided).max(self.lasting_px[i]);
+            thread.lasting_px = lasting.hypot(by_fall);
             thread.residual_scale = residual_scale;
             thread.settled = settled;
             draft.first_row = first;

@@ -20,6 +20,7 @@ const FROM_ROUGH: Rules = Rules {
     iterations: 8,
     shape_known: false,
     seen_before: false,
+    profile_trusted: false,
 };
 
 /// A line whose profile is off by this share of its width is not what it was taken for.
@@ -98,12 +99,16 @@ impl Finder {
                 .iter()
                 .any(|line| line.lasting_px > ASTRAY * line.width_px)
             {
-                // A fit that went astray beside a hair keeps itself going: everything is looked at with fresh eyes.
+                // A fit that went astray beside a hair keeps itself going: everything is looked at with fresh eyes, which
+                // may only not take two lines for one.
                 let afresh = Known {
                     lines: Vec::new(),
                     ..known.clone()
                 };
-                return self.look(frame, &afresh);
+                let fresh = self.look(frame, &afresh);
+                if fresh.lines.len() >= seen.lines.len() {
+                    return fresh;
+                }
             }
             self.noise.learn(&grey, 1.0);
             picture.field = known

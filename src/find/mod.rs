@@ -26,6 +26,7 @@ mod grey;
 mod hairs;
 mod hidden;
 mod joint;
+mod likeness;
 mod lines;
 mod look;
 mod rowsum;

@@ -36,6 +36,8 @@ struct Scene {
     hairs: Option<(f64, f64, f64, f64, f64)>,
     gain: f64,
     read: f64,
+    /// Steps of the camera's levels to one of 8 bits: 1, or 256 with 16 bits.
+    steps: u16,
     rows: (usize, usize),
     random: u64,
 }
@@ -52,6 +54,7 @@ impl Scene {
             hairs: None,
             gain: 20.0,
             read: 1.2,
+            steps: 1,
             rows: (0, 10_000),
             random,
         }
@@ -76,6 +79,8 @@ impl Scene {
         let unit = Normal::new(0.0, 1.0).unwrap();
         let mut frame = Frame::empty();
         frame.resize(self.width, self.height);
+        let steps = f64::from(self.steps);
+        frame.full_scale = (256 * u32::from(self.steps) - 1) as u16;
         let (mx, my) = (self.width as f64 / 2.0, (self.height as f64 - 1.0) / 2.0);
         for y in 0..self.height {
             for x in 0..self.width {
@@ -96,11 +101,21 @@ impl Scene {
                     light = 0.15 * self.glow;
                 }
                 let sd = (light / self.gain + self.read * self.read).sqrt();
-                let level = light + sd * unit.sample(&mut random);
-                frame.levels[(y, x)] = level.round().clamp(0.0, 255.0) as u16;
+                let level = steps * (light + sd * unit.sample(&mut random));
+                frame.levels[(y, x)] = level.round().clamp(0.0, f64::from(frame.full_scale)) as u16;
             }
         }
         frame
+    }
+
+    /// The same through a camera of 16 bits that has next to no noise.
+    fn with_little_noise(self) -> Self {
+        Self {
+            gain: 2000.0,
+            read: 0.03,
+            steps: 256,
+            ..self
+        }
     }
 
     fn y_mid(&self) -> f64 {
@@ -422,6 +437,34 @@ fn both_lines_of_a_doublet_are_found() {
         let (mean, sd) = spread(side);
         eprintln!("doublet: {mean:.2} {sd:.2}");
         assert!((0.7..1.45).contains(&sd) && mean.abs() < 0.8, "{mean} {sd}");
+    }
+}
+
+/// A lamp's line has wings that a slit image has not. Where there is next to no noise they would draw the fit, and its place
+/// would depend on the camera.
+#[test]
+fn a_line_with_a_wing_lies_where_it_does_whatever_the_noise() {
+    for k in 0..6_u32 {
+        let x = 150.2 + 0.17 * f64::from(k);
+        let mut scene = Scene::new(800 + u64::from(k));
+        let wing = Slit {
+            slit: 3.0,
+            ..slit(x - 4.0, 12.0)
+        };
+        scene.slits = vec![slit(x, 150.0), wing];
+        let place = |scene: &Scene| {
+            let lines = Finder::new().look(&scene.draw(), &Known::default()).lines;
+            assert_eq!(lines.len(), 1, "{k}: {lines:?}");
+            let line = lines[0].at_height(scene.y_mid());
+            (line.x_px, line.u_px)
+        };
+        let (noisy, u_noisy) = place(&scene);
+        let (clear, u_clear) = place(&scene.with_little_noise());
+        let apart = noisy - clear;
+        assert!(apart.abs() < 0.08, "{k}: {apart} px apart");
+        for (found, u) in [(noisy, u_noisy), (clear, u_clear)] {
+            assert!((found - x).abs() < 3.0 * u, "{k}: {} px, u {u}", found - x);
+        }
     }
 }
 
