@@ -386,7 +386,11 @@ fn lines_and_passes() {
     println!("Passes of a calm hand through unsteady air of {AIR_PX} px, {seeds} of each row; px");
     println!("| lines, air, passes | {TURNS_HEAD}");
     for lines in [1, 2] {
-        for (air, correlation) in [("white", 0.0), ("correlated 0.7", 0.7)] {
+        for (air, correlation) in [
+            ("white", 0.0),
+            ("correlated 0.7", 0.7),
+            ("correlated 0.9", 0.9),
+        ] {
             for number in [1, 2, 4, 8] {
                 let all: Vec<Option<Turn>> = on_all_cores(seeds as usize, |at| {
                     let mut scene =

@@ -25,12 +25,14 @@
 mod classify;
 mod identity;
 mod order;
+mod noise;
 #[cfg(test)]
 mod practice;
 mod reversals;
 mod smooth;
 mod steadiness;
 mod sweep;
+mod together;
 mod turning;
 
 use crate::find::{CrossHairs, Picture};

@@ -1,17 +1,22 @@
 //! The inner solver of a turning point: the most likely course of the hand under x = x₀ + g(t)².
 //!
-//! State (g, ġ) in every frame, chained by an integrated random walk of velocity; observations
-//! y = y₀ + g² with noise that may be correlated from frame to frame. Gauss-Newton on the
-//! block-tridiagonal normal equations (2×2 blocks, so the cost is proportional to the number of
-//! frames) with y₀ as a border. The walk is the continuous-time one of Kalman smoothing
-//! (spectral density `q`, covariance q·[d³/3, d²/2; d²/2, d] over an interval d).
+//! State (g, ġ, a) in every frame: g and its velocity are chained by an integrated random walk of velocity
+//! (the continuous-time one of Kalman smoothing: spectral density `q`, covariance q·[d³/3, d²/2; d²/2, d] over an interval d);
+//! a is what moves all lines of the frame alike and lasts from frame to frame (air, shake), chained by a stationary process whose
+//! correlation falls as ρ^d. Observations of line k are y = y₀ₖ + fₖ(g)² + a with white noise, where f₀ = g and further lines
+//! have fₖ = oₖ + bₖ g + cₖ g². Gauss-Newton on the block-tridiagonal normal equations (3×3 blocks, so the cost is
+//! proportional to the number of frames) with y₀ and the shapes of all lines as a border.
+
+use nalgebra::{DMatrix, DVector};
 
 /// What the solver is told of the noise and of the hand.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Noise {
-    /// Factor on the stated uncertainties.
+    /// Factor on the stated uncertainties, which are white.
     pub(super) scale: f64,
-    /// Correlation of the noise of frames one time unit apart.
+    /// Standard deviation of what moves all lines alike and lasts, px.
+    pub(super) air_px: f64,
+    /// Its correlation from one time unit to the next.
     pub(super) correlation: f64,
     /// Intensity of the random acceleration, (px^½)² per time unit³.
     pub(super) intensity: f64,
@@ -19,150 +24,238 @@ pub(super) struct Noise {
     pub(super) tremor: f64,
 }
 
-/// Observations of one pass; the line turns at its smallest y.
+/// Observations of one line; it turns at its smallest y.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Row {
+    /// Positions, px, mirrored where needed so that the turning point is the smallest.
+    pub(super) y_px: Vec<f64>,
+    /// Stated standard uncertainties, px, already widened for frames that were found bad; infinite where the line was not seen.
+    pub(super) u_px: Vec<f64>,
+    /// Slope of y over g as first guessed, px^½; only sets how much the tremor weighs in each frame.
+    pub(super) slope: Vec<f64>,
+}
+
+/// Observations of one pass.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Course {
     /// Times, in units of the usual interval between frames, strictly rising.
     pub(super) time: Vec<f64>,
-    /// Positions, px, mirrored where needed so that the turning point is the smallest.
-    pub(super) y_px: Vec<f64>,
-    /// Stated standard uncertainties, px, already widened for frames that were found bad.
-    pub(super) u_px: Vec<f64>,
-    /// Square of g as first guessed, px; only sets how much the tremor weighs in each frame.
-    pub(super) depth_px: Vec<f64>,
-    /// Where the turning point is sought, and a standard deviation, px; anywhere where there is none.
+    /// Lines that were seen in the pass, one at least.
+    pub(super) rows: Vec<Row>,
+    /// Where the turning point of the first line is sought, and a standard deviation, px; anywhere where there is none.
     pub(super) near_px: Option<(f64, f64)>,
 }
 
 /// The most likely course for given noise.
 #[derive(Clone, Debug)]
 pub(super) struct Solution {
-    /// Position of the turning point, px (mirrored like `y_px`).
-    pub(super) y0_px: f64,
+    /// Positions of the turning points, px (mirrored like `y_px`), then (o, b, c) of each further line.
+    pub(super) border: Vec<f64>,
     /// g in every frame, px^½.
     pub(super) g: Vec<f64>,
     /// Velocity of g in every frame, px^½ per time unit.
     pub(super) velocity: Vec<f64>,
+    /// What moves all lines alike in every frame, px.
+    pub(super) air_px: Vec<f64>,
     /// Twice the negative logarithm of likelihood and prior, without the terms of normalisation.
     pub(super) cost: f64,
     /// Terms of normalisation that depend on the noise: twice the negative logarithm.
     pub(super) normalisation: f64,
-    /// Logarithm of the determinant of the normal equations of the states alone.
+    /// Logarithm of the determinant of the normal equations of the states and of the border's free part.
     pub(super) log_determinant: f64,
-    /// Inverse variance of y₀ after the states are eliminated, 1/px².
-    pub(super) information: f64,
+    /// Variances of the turning points, px²; zero for one that was held.
+    pub(super) variance: Vec<f64>,
 }
 
 impl Solution {
-    /// Twice the negative logarithm of the evidence (Laplace approximation), y₀ marginalised.
-    pub(super) fn minus_two_log_evidence(&self) -> f64 {
-        self.minus_two_log_at_y0() + self.information.max(f64::MIN_POSITIVE).ln()
+    /// A course from which to start, without any air.
+    pub(super) fn start(border: Vec<f64>, g: Vec<f64>, velocity: Vec<f64>) -> Self {
+        Self {
+            air_px: vec![0.0; g.len()],
+            border,
+            g,
+            velocity,
+            cost: 0.0,
+            normalisation: 0.0,
+            log_determinant: 0.0,
+            variance: Vec::new(),
+        }
     }
 
-    /// The same with y₀ held at its value: the marginal likelihood of y₀.
-    pub(super) fn minus_two_log_at_y0(&self) -> f64 {
+    /// Turning point of the first line, px.
+    pub(super) fn y0_px(&self) -> f64 {
+        self.border.first().copied().unwrap_or(0.0)
+    }
+
+    /// Twice the negative logarithm of the evidence (Laplace approximation), all that was not held marginalised.
+    pub(super) fn minus_two_log_evidence(&self) -> f64 {
         self.cost + self.normalisation + self.log_determinant
     }
-}
 
-/// Symmetric 2×2 matrix [a, b; b, c].
-#[derive(Clone, Copy, Default)]
-struct Sym {
-    a: f64,
-    b: f64,
-    c: f64,
-}
-
-impl Sym {
-    fn determinant(self) -> f64 {
-        self.a * self.c - self.b * self.b
+    /// f of a line at g, and its derivative.
+    pub(super) fn of_line(&self, line: usize, g: f64) -> (f64, f64) {
+        of_line(&self.border, self.lines(), line, g)
     }
 
-    fn solve(self, r: [f64; 2]) -> [f64; 2] {
-        let d = self.determinant();
-        [
-            (self.c * r[0] - self.b * r[1]) / d,
-            (self.a * r[1] - self.b * r[0]) / d,
-        ]
+    fn lines(&self) -> usize {
+        self.border.len().div_ceil(SHAPE + 1)
     }
+}
+
+/// Unknowns of a further line's shape.
+pub(super) const SHAPE: usize = 5;
+/// What they are beforehand, mean and standard deviation: lines of one prism turn within a field of view of each other, and the
+/// course of each is nearly that of the first (by Snell's law b differs from 1 by less than 0.02 and c is less than 0.001 /px^½).
+const SHAPES: [(f64, f64); SHAPE] = [
+    (0.0, 10.0),
+    (1.0, 0.1),
+    (0.0, 0.01),
+    (0.0, 0.001),
+    (0.0, 1e-4),
+];
+/// Least variance of a covariance, so that a border that the lines do not show stays finite.
+const LEAST: f64 = 1e-12;
+
+fn of_line(border: &[f64], lines: usize, line: usize, g: f64) -> (f64, f64) {
+    if line == 0 {
+        return (g, 1.0);
+    }
+    let first = lines + SHAPE * (line - 1);
+    // Horner's rule, with the derivative along.
+    border[first..first + SHAPE]
+        .iter()
+        .rev()
+        .fold((0.0, 0.0), |(f, slope), c| (f * g + c, slope * g + f))
+}
+
+/// A lower triangle with rows (0), (1, 2), (3, 4, 5), its diagonal inverted.
+type Triangle = [f64; 6];
+type Block = [[f64; 3]; 3];
+
+fn cholesky(m: &Block) -> Option<Triangle> {
+    let root = |v: f64| (v > 0.0).then(|| v.sqrt().recip());
+    let a = root(m[0][0])?;
+    let b = m[1][0] * a;
+    let c = root(m[1][1] - b * b)?;
+    let d = m[2][0] * a;
+    let e = (m[2][1] - d * b) * c;
+    let f = root(m[2][2] - d * d - e * e)?;
+    Some([a, b, c, d, e, f])
+}
+
+fn forward(l: &Triangle, r: [f64; 3]) -> [f64; 3] {
+    let x = r[0] * l[0];
+    let y = (r[1] - l[1] * x) * l[2];
+    [x, y, (r[2] - l[3] * x - l[4] * y) * l[5]]
+}
+
+fn backward(l: &Triangle, r: [f64; 3]) -> [f64; 3] {
+    let z = r[2] * l[5];
+    let y = (r[1] - l[4] * z) * l[2];
+    [(r[0] - l[1] * y - l[3] * z) * l[0], y, z]
+}
+
+fn dot(a: &[f64; 3], b: &[f64; 3]) -> f64 {
+    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 }
 
 /// Normal equations of one Gauss-Newton step.
 struct Normal {
-    diagonal: Vec<Sym>,
-    /// Block (i-1, i), row by row.
-    above: Vec<[f64; 4]>,
-    border: Vec<f64>,
-    corner: f64,
-    gradient: Vec<[f64; 2]>,
-    gradient_y0: f64,
+    diagonal: Vec<Block>,
+    /// Block (i-1, i).
+    above: Vec<Block>,
+    /// Blocks of the border, one for every unknown in every frame.
+    edge: Vec<[f64; 3]>,
+    corner: DMatrix<f64>,
+    gradient: Vec<[f64; 3]>,
+    gradient_border: DVector<f64>,
+}
+
+struct Step {
+    states: Vec<[f64; 3]>,
+    border: DVector<f64>,
+    log_determinant: f64,
+    variance: Vec<f64>,
 }
 
 /// Working space that is kept between solutions.
 pub(super) struct Solver<'a> {
     course: &'a Course,
     normal: Normal,
+    /// Residual weights of a frame's lines, row by row, frame after frame, and the logarithm of the covariance's determinant.
+    weights: Vec<f64>,
+    log_covariance: f64,
+    // Elimination: triangles, and what is left of the blocks above, the gradient and the border.
+    pivot: Vec<Triangle>,
+    left: Vec<Block>,
+    right: Vec<[f64; 3]>,
+    rim: Vec<[f64; 3]>,
 }
 
 const STEPS: usize = 40;
 
 impl<'a> Solver<'a> {
     pub(super) fn new(course: &'a Course) -> Self {
-        let n = course.time.len();
+        let (n, lines) = (course.time.len(), course.rows.len());
+        let unknowns = lines + SHAPE * lines.saturating_sub(1);
         Self {
             course,
             normal: Normal {
-                diagonal: vec![Sym::default(); n],
-                above: vec![[0.0; 4]; n],
-                border: vec![0.0; n],
-                corner: 0.0,
-                gradient: vec![[0.0; 2]; n],
-                gradient_y0: 0.0,
+                diagonal: vec![Block::default(); n],
+                above: vec![Block::default(); n],
+                edge: vec![[0.0; 3]; n * unknowns],
+                corner: DMatrix::zeros(unknowns, unknowns),
+                gradient: vec![[0.0; 3]; n],
+                gradient_border: DVector::zeros(unknowns),
             },
+            weights: vec![0.0; n * lines * lines],
+            log_covariance: 0.0,
+            pivot: vec![Triangle::default(); n],
+            left: vec![Block::default(); n],
+            right: vec![[0.0; 3]; n],
+            rim: vec![[0.0; 3]; n * unknowns],
         }
     }
 
-    /// Finds the most likely course from a start; `fixed` holds y₀ where it is.
+    /// Finds the most likely course from a start; `held` keeps the first line's y₀ where it is.
     ///
     /// None if the equations break down or do not settle.
-    pub(super) fn solve(
-        &mut self,
-        noise: Noise,
-        start: &Solution,
-        fixed: bool,
-    ) -> Option<Solution> {
-        let sigma = self.sigmas(noise);
+    pub(super) fn solve(&mut self, noise: Noise, start: &Solution, held: bool) -> Option<Solution> {
+        self.weigh(noise);
         let mut now = start.clone();
-        now.normalisation = self.normalisation(noise, &sigma);
-        now.cost = self.cost(noise, &sigma, now.y0_px, &now.g, &now.velocity);
+        now.normalisation = self.normalisation(noise);
+        now.cost = self.cost(noise, &now);
+        now.variance.clear();
         let mut damping = 0.0;
-        let n = now.g.len();
         for _ in 0..STEPS {
-            self.assemble(noise, &sigma, &now);
-            let (step, step_y0, log_determinant, information) = self.eliminate(damping, fixed)?;
+            self.assemble(noise, &now);
+            let step = self.eliminate(damping, held)?;
             if damping == 0.0 {
-                now.log_determinant = log_determinant;
-                now.information = information;
+                now.log_determinant = step.log_determinant;
+                now.variance.clone_from(&step.variance);
             }
-            let g: Vec<f64> = (0..n).map(|i| now.g[i] + step[i][0]).collect();
-            let velocity: Vec<f64> = (0..n).map(|i| now.velocity[i] + step[i][1]).collect();
-            let y0_px = now.y0_px + step_y0;
-            let cost = self.cost(noise, &sigma, y0_px, &g, &velocity);
-            if !cost.is_finite() {
+            let mut next = now.clone();
+            for (i, s) in step.states.iter().enumerate() {
+                next.g[i] += s[0];
+                next.velocity[i] += s[1];
+                next.air_px[i] += s[2];
+            }
+            for (value, s) in next.border.iter_mut().zip(step.border.iter()) {
+                *value += s;
+            }
+            next.cost = self.cost(noise, &next);
+            if !next.cost.is_finite() {
                 return None;
             }
-            if cost <= now.cost {
-                let gain = now.cost - cost;
-                now.g = g;
-                now.velocity = velocity;
-                now.y0_px = y0_px;
-                now.cost = cost;
+            if next.cost <= now.cost {
+                let gain = now.cost - next.cost;
+                now = next;
                 let undamped = damping == 0.0;
                 damping = if damping < 1e-4 { 0.0 } else { damping * 0.1 };
                 if gain < 1e-3 && undamped {
                     return Some(now);
                 }
-            } else if cost - now.cost < 1e-3 && damping == 0.0 {
+            } else if next.cost - now.cost < 1e-3 && damping == 0.0 {
                 return Some(now);
             } else {
                 damping = if damping == 0.0 { 1e-3 } else { damping * 10.0 };
@@ -172,7 +265,7 @@ impl<'a> Solver<'a> {
             }
         }
         // Still creeping: the determinant is that of the last undamped step, which is close enough.
-        (now.information > 0.0).then_some(now)
+        (!now.variance.is_empty()).then_some(now)
     }
 
     /// Variance of g in one frame given all frames, px.
@@ -182,210 +275,321 @@ impl<'a> Solver<'a> {
         at: &Solution,
         frame: usize,
     ) -> Option<f64> {
-        let sigma = self.sigmas(noise);
-        self.assemble(noise, &sigma, at);
-        for gradient in &mut self.normal.gradient {
-            *gradient = [0.0; 2];
-        }
-        self.normal.gradient_y0 = 0.0;
+        self.weigh(noise);
+        self.assemble(noise, at);
+        self.normal.gradient.fill([0.0; 3]);
+        self.normal.gradient_border.fill(0.0);
         self.normal.gradient.get_mut(frame)?[0] = -1.0;
-        let (step, ..) = self.eliminate(0.0, false)?;
-        step.get(frame).map(|s| s[0]).filter(|v| *v > 0.0)
+        let step = self.eliminate(0.0, false)?;
+        step.states.get(frame).map(|s| s[0]).filter(|v| *v > 0.0)
     }
 
-    fn sigmas(&self, noise: Noise) -> Vec<f64> {
-        let c = self.course;
-        (0..c.u_px.len())
-            .map(|i| {
-                let white = noise.scale * c.u_px[i];
-                (white * white + 4.0 * c.depth_px[i] * noise.tremor * noise.tremor).sqrt()
-            })
-            .collect()
-    }
-
-    fn normalisation(&self, noise: Noise, sigma: &[f64]) -> f64 {
-        let mut sum = 0.0;
-        for (i, s) in sigma.iter().enumerate() {
-            sum += 2.0 * s.ln();
-            if i > 0 {
-                let rho = self.correlation(noise, i);
-                sum += (1.0 - rho * rho).ln() + 2.0 * noise.intensity.ln();
+    /// Inverse covariance of the lines of every frame: white noise of each, and the tremor that they share.
+    fn weigh(&mut self, noise: Noise) {
+        let lines = self.course.rows.len();
+        self.log_covariance = 0.0;
+        for (i, weights) in self.weights.chunks_exact_mut(lines * lines).enumerate() {
+            weights.fill(0.0);
+            let mut shared = noise.tremor.powi(-2);
+            let mut log_covariance = 2.0 * noise.tremor.ln();
+            let white = |row: &Row| (noise.scale * row.u_px[i]).powi(-2);
+            for row in &self.course.rows {
+                let own = white(row);
+                if own > 0.0 {
+                    shared += row.slope[i] * row.slope[i] * own;
+                    log_covariance -= own.ln();
+                }
             }
+            self.log_covariance += log_covariance + shared.ln();
+            for (a, row) in self.course.rows.iter().enumerate() {
+                weights[a * lines + a] = white(row);
+                for (b, other) in self.course.rows.iter().enumerate() {
+                    weights[a * lines + b] -=
+                        white(row) * row.slope[i] * other.slope[i] * white(other) / shared;
+                }
+            }
+        }
+    }
+
+    fn normalisation(&self, noise: Noise) -> f64 {
+        let mut sum = self.log_covariance + 2.0 * noise.air_px.ln();
+        for i in 1..self.course.time.len() {
+            let rho = self.correlation(noise, i);
+            sum += (noise.air_px * noise.air_px * (1.0 - rho * rho)).ln();
+            sum += 2.0 * noise.intensity.ln();
         }
         sum
     }
 
     fn correlation(&self, noise: Noise, i: usize) -> f64 {
-        if noise.correlation <= 0.0 {
-            return 0.0;
-        }
         let d = self.course.time[i] - self.course.time[i - 1];
-        noise.correlation.powf(d)
+        if noise.correlation <= 0.0 {
+            0.0
+        } else if (d - 1.0).abs() < 1e-9 {
+            noise.correlation
+        } else {
+            noise.correlation.powf(d)
+        }
     }
 
-    fn cost(&self, noise: Noise, sigma: &[f64], y0: f64, g: &[f64], v: &[f64]) -> f64 {
-        let c = self.course;
-        let mut sum = c
+    /// What is asked of the border beforehand: (unknown, departure, inverse variance).
+    fn asked<'b>(&'b self, border: &'b [f64]) -> impl Iterator<Item = (usize, f64, f64)> + 'b {
+        let lines = self.course.rows.len();
+        let near = self
+            .course
             .near_px
-            .map_or(0.0, |(near, sd)| ((y0 - near) / sd).powi(2));
-        let mut z_before = 0.0;
-        for i in 0..g.len() {
-            let z = (c.y_px[i] - y0 - g[i] * g[i]) / sigma[i];
+            .map(|(near, sd)| (0, border[0] - near, sd.powi(-2)));
+        let shapes = (lines..border.len()).map(move |k| {
+            let (mean, sd) = SHAPES[(k - lines) % SHAPE];
+            (k, border[k] - mean, sd.powi(-2))
+        });
+        near.into_iter().chain(shapes)
+    }
+
+    fn cost(&self, noise: Noise, at: &Solution) -> f64 {
+        let c = self.course;
+        let lines = c.rows.len();
+        let mut sum: f64 = self
+            .asked(&at.border)
+            .map(|(_, off, w)| w * off * off)
+            .sum();
+        let air = noise.air_px.powi(-2);
+        let (g, v, a) = (&at.g, &at.velocity, &at.air_px);
+        let mut residual = vec![0.0; lines];
+        for (i, weights) in self.weights.chunks_exact(lines * lines).enumerate() {
+            for (k, r) in residual.iter_mut().enumerate() {
+                let f = of_line(&at.border, lines, k, g[i]).0;
+                *r = c.rows[k].y_px[i] - at.border[k] - f * f - a[i];
+            }
+            for (row, r) in weights.chunks_exact(lines).zip(&residual) {
+                sum += r * row.iter().zip(&residual).map(|(w, s)| w * s).sum::<f64>();
+            }
             if i == 0 {
-                sum += z * z;
+                sum += air * a[0] * a[0];
             } else {
                 let rho = self.correlation(noise, i);
-                let w = z - rho * z_before;
-                sum += w * w / (1.0 - rho * rho);
+                sum += air * (a[i] - rho * a[i - 1]).powi(2) / (1.0 - rho * rho);
                 let d = c.time[i] - c.time[i - 1];
-                let (a, b, e) = walk(noise.intensity, d);
+                let (pa, pb, pc) = walk(noise.intensity, d);
                 let p = g[i - 1] + d * v[i - 1] - g[i];
                 let r = v[i - 1] - v[i];
-                sum += a * p * p + 2.0 * b * p * r + e * r * r;
+                sum += pa * p * p + 2.0 * pb * p * r + pc * r * r;
             }
-            z_before = z;
         }
         sum
     }
 
-    fn assemble(&mut self, noise: Noise, sigma: &[f64], now: &Solution) {
+    fn assemble(&mut self, noise: Noise, now: &Solution) {
         let c = self.course;
-        let m = &mut self.normal;
-        let (g, v) = (&now.g, &now.velocity);
-        (m.corner, m.gradient_y0) = c.near_px.map_or((0.0, 0.0), |(near, sd)| {
-            (1.0 / (sd * sd), (now.y0_px - near) / (sd * sd))
-        });
-        let mut before = (0.0, 0.0, 0.0);
-        for i in 0..g.len() {
-            m.diagonal[i] = Sym {
-                a: 1e-12,
-                b: 0.0,
-                c: 1e-12,
-            };
-            m.border[i] = 0.0;
-            m.gradient[i] = [0.0; 2];
-            m.above[i] = [0.0; 4];
-            // z, dz/dg, dz/dy0
-            let z = (
-                (c.y_px[i] - now.y0_px - g[i] * g[i]) / sigma[i],
-                -2.0 * g[i] / sigma[i],
-                -1.0 / sigma[i],
-            );
-            if i == 0 {
-                m.diagonal[0].a += z.1 * z.1;
-                m.border[0] += z.1 * z.2;
-                m.corner += z.2 * z.2;
-                m.gradient[0][0] += z.1 * z.0;
-                m.gradient_y0 += z.2 * z.0;
-            } else {
-                let rho = if noise.correlation > 0.0 {
-                    noise.correlation.powf(c.time[i] - c.time[i - 1])
-                } else {
+        let lines = c.rows.len();
+        let unknowns = now.border.len();
+        let (g, v, a) = (&now.g, &now.velocity, &now.air_px);
+        let asked: Vec<(usize, f64, f64)> = self.asked(&now.border).collect();
+        let correlations: Vec<f64> = (0..g.len())
+            .map(|i| {
+                if i == 0 {
                     0.0
-                };
-                let weight = 1.0 / (1.0 - rho * rho);
-                let w = z.0 - rho * before.0;
-                let (here, there, y0) = (z.1, -rho * before.1, z.2 - rho * before.2);
-                m.diagonal[i].a += weight * here * here;
-                m.diagonal[i - 1].a += weight * there * there;
-                m.above[i][0] += weight * there * here;
-                m.border[i] += weight * here * y0;
-                m.border[i - 1] += weight * there * y0;
-                m.corner += weight * y0 * y0;
-                m.gradient[i][0] += weight * here * w;
-                m.gradient[i - 1][0] += weight * there * w;
-                m.gradient_y0 += weight * y0 * w;
+                } else {
+                    self.correlation(noise, i)
+                }
+            })
+            .collect();
+        let m = &mut self.normal;
+        m.corner.fill(0.0);
+        m.gradient_border.fill(0.0);
+        m.edge.fill([0.0; 3]);
+        for (k, off, weight) in asked {
+            m.corner[(k, k)] += weight;
+            m.gradient_border[k] += weight * off;
+        }
+        let air = noise.air_px.powi(-2);
+        let mut residual = vec![0.0; lines];
+        // Slopes of every line's position over g and over the border.
+        let mut over_g = vec![0.0; lines];
+        let mut over_border = vec![0.0; lines * unknowns];
+        for i in 0..g.len() {
+            let mut here = [[1e-12, 0.0, 0.0], [0.0, 1e-12, 0.0], [0.0, 0.0, 1e-12]];
+            let mut gradient = [0.0; 3];
+            for k in 0..lines {
+                let (f, slope) = of_line(&now.border, lines, k, g[i]);
+                residual[k] = c.rows[k].y_px[i] - now.border[k] - f * f - a[i];
+                over_g[k] = 2.0 * f * slope;
+                over_border[k * unknowns + k] = 1.0;
+                if k > 0 {
+                    let first = k * unknowns + lines + SHAPE * (k - 1);
+                    let mut power = 2.0 * f;
+                    for slope in &mut over_border[first..first + SHAPE] {
+                        *slope = power;
+                        power *= g[i];
+                    }
+                }
+            }
+            let weights = &self.weights[i * lines * lines..(i + 1) * lines * lines];
+            for p in 0..lines {
+                for q in 0..lines {
+                    let w = weights[p * lines + q];
+                    if w == 0.0 {
+                        continue;
+                    }
+                    here[0][0] += w * over_g[p] * over_g[q];
+                    here[0][2] += w * over_g[p];
+                    here[2][2] += w;
+                    gradient[0] -= w * over_g[p] * residual[q];
+                    gradient[2] -= w * residual[q];
+                    let of_p = &over_border[p * unknowns..(p + 1) * unknowns];
+                    let of_q = &over_border[q * unknowns..(q + 1) * unknowns];
+                    for (s, slope) in of_p.iter().enumerate().filter(|s| *s.1 != 0.0) {
+                        let edge = &mut m.edge[i * unknowns + s];
+                        edge[0] += w * slope * over_g[q];
+                        edge[2] += w * slope;
+                        m.gradient_border[s] -= w * slope * residual[q];
+                        for (t, other) in of_q.iter().enumerate().filter(|t| *t.1 != 0.0) {
+                            m.corner[(s, t)] += w * slope * other;
+                        }
+                    }
+                }
+            }
+            here[2][0] = here[0][2];
+            if i == 0 {
+                here[2][2] += air;
+                gradient[2] += air * a[0];
+            } else {
+                let rho = correlations[i];
+                let w = air / (1.0 - rho * rho);
+                let off = a[i] - rho * a[i - 1];
+                here[2][2] += w;
+                gradient[2] += w * off;
+                let before = &mut m.diagonal[i - 1];
+                before[2][2] += w * rho * rho;
+                m.gradient[i - 1][2] -= w * rho * off;
                 // the walk: e = F s(i-1) - s(i), F = [1 d; 0 1]
                 let d = c.time[i] - c.time[i - 1];
                 let (pa, pb, pc) = walk(noise.intensity, d);
                 let e = [g[i - 1] + d * v[i - 1] - g[i], v[i - 1] - v[i]];
                 let pe = [pa * e[0] + pb * e[1], pb * e[0] + pc * e[1]];
-                m.gradient[i][0] -= pe[0];
-                m.gradient[i][1] -= pe[1];
+                gradient[0] -= pe[0];
+                gradient[1] -= pe[1];
                 m.gradient[i - 1][0] += pe[0];
                 m.gradient[i - 1][1] += d * pe[0] + pe[1];
-                m.diagonal[i].a += pa;
-                m.diagonal[i].b += pb;
-                m.diagonal[i].c += pc;
-                m.diagonal[i - 1].a += pa;
-                m.diagonal[i - 1].b += d * pa + pb;
-                m.diagonal[i - 1].c += d * d * pa + 2.0 * d * pb + pc;
-                m.above[i][0] -= pa;
-                m.above[i][1] -= pb;
-                m.above[i][2] -= d * pa + pb;
-                m.above[i][3] -= d * pb + pc;
+                here[0][0] += pa;
+                here[0][1] += pb;
+                here[1][0] += pb;
+                here[1][1] += pc;
+                before[0][0] += pa;
+                before[0][1] += d * pa + pb;
+                before[1][0] += d * pa + pb;
+                before[1][1] += d * d * pa + 2.0 * d * pb + pc;
+                m.above[i] = [
+                    [-pa, -pb, 0.0],
+                    [-d * pa - pb, -d * pb - pc, 0.0],
+                    [0.0, 0.0, -w * rho],
+                ];
             }
-            before = z;
+            m.diagonal[i] = here;
+            m.gradient[i] = gradient;
         }
     }
 
-    /// Step of the states, step of y₀, log determinant of the states, information on y₀.
-    fn eliminate(&self, damping: f64, fixed: bool) -> Option<(Vec<[f64; 2]>, f64, f64, f64)> {
+    fn eliminate(&mut self, damping: f64, held: bool) -> Option<Step> {
         let m = &self.normal;
         let n = m.diagonal.len();
-        let mut pivot = Vec::with_capacity(n);
-        let mut right: Vec<[f64; 2]> = Vec::with_capacity(n);
-        let mut edge: Vec<[f64; 2]> = Vec::with_capacity(n);
+        let unknowns = m.gradient_border.len();
         let mut log_determinant = 0.0;
+        let mut corner = m.corner.clone();
+        let mut right_border = -&m.gradient_border;
         for i in 0..n {
             let mut d = m.diagonal[i];
-            d.a *= 1.0 + damping;
-            d.c *= 1.0 + damping;
-            let mut r = [-m.gradient[i][0], -m.gradient[i][1]];
-            let mut b = [m.border[i], 0.0];
+            for (k, row) in d.iter_mut().enumerate() {
+                row[k] *= 1.0 + damping;
+            }
+            let mut r = m.gradient[i].map(|v| -v);
+            let mut rim: [f64; 3];
             if i > 0 {
-                let o = m.above[i];
-                let p: Sym = pivot[i - 1];
-                // o^T p^-1 o
-                let left = p.solve([o[0], o[2]]);
-                let up = p.solve([o[1], o[3]]);
-                d.a -= o[0] * left[0] + o[2] * left[1];
-                d.b -= o[0] * up[0] + o[2] * up[1];
-                d.c -= o[1] * up[0] + o[3] * up[1];
-                let pr = p.solve(right[i - 1]);
-                r[0] -= o[0] * pr[0] + o[2] * pr[1];
-                r[1] -= o[1] * pr[0] + o[3] * pr[1];
-                let pb = p.solve(edge[i - 1]);
-                b[0] -= o[0] * pb[0] + o[2] * pb[1];
-                b[1] -= o[1] * pb[0] + o[3] * pb[1];
+                let o = &m.above[i];
+                let l = &self.pivot[i - 1];
+                // Columns of L⁻¹ O.
+                let columns: [[f64; 3]; 3] =
+                    std::array::from_fn(|k| forward(l, [o[0][k], o[1][k], o[2][k]]));
+                for a in 0..3 {
+                    for b in 0..3 {
+                        d[a][b] -= dot(&columns[a], &columns[b]);
+                    }
+                    r[a] -= dot(&columns[a], &self.right[i - 1]);
+                }
+                self.left[i] = columns;
             }
-            let determinant = d.determinant();
-            if !(determinant > 0.0 && d.a > 0.0) {
-                return None;
+            let l = cholesky(&d)?;
+            log_determinant -= 2.0 * (l[0] * l[2] * l[5]).ln();
+            self.pivot[i] = l;
+            let right = forward(&l, r);
+            self.right[i] = right;
+            for s in 0..unknowns {
+                rim = m.edge[i * unknowns + s];
+                if i > 0 {
+                    let before = &self.rim[(i - 1) * unknowns + s];
+                    for (k, value) in rim.iter_mut().enumerate() {
+                        *value -= dot(&self.left[i][k], before);
+                    }
+                }
+                let rim = forward(&l, rim);
+                self.rim[i * unknowns + s] = rim;
+                right_border[s] -= dot(&rim, &right);
+                for t in 0..=s {
+                    let product = dot(&rim, &self.rim[i * unknowns + t]);
+                    corner[(s, t)] -= product;
+                }
             }
-            log_determinant += determinant.ln();
-            pivot.push(d);
-            right.push(r);
-            edge.push(b);
         }
-        let mut information = m.corner;
-        let mut right_y0 = -m.gradient_y0;
-        for i in 0..n {
-            let pe = pivot[i].solve(edge[i]);
-            information -= edge[i][0] * pe[0] + edge[i][1] * pe[1];
-            right_y0 -= right[i][0] * pe[0] + right[i][1] * pe[1];
+        for s in 0..unknowns {
+            for t in 0..s {
+                corner[(t, s)] = corner[(s, t)];
+            }
+            corner[(s, s)] += LEAST;
         }
-        let step_y0 = if fixed {
-            0.0
-        } else if information > 0.0 {
-            right_y0 / (information * (1.0 + damping))
+        if held {
+            corner.row_mut(0).fill(0.0);
+            corner.column_mut(0).fill(0.0);
+            corner[(0, 0)] = 1.0;
+            right_border[0] = 0.0;
+        }
+        let factor = corner.clone().cholesky()?;
+        log_determinant += 2.0 * factor.l_dirty().diagonal().map(f64::ln).sum();
+        let inverse = factor.inverse();
+        let variance = (0..self.course.rows.len())
+            .map(|k| if held && k == 0 { 0.0 } else { inverse[(k, k)] })
+            .collect();
+        let border = if damping > 0.0 {
+            for s in 0..unknowns {
+                corner[(s, s)] *= 1.0 + damping;
+            }
+            corner.cholesky()?.solve(&right_border)
         } else {
-            return None;
+            factor.solve(&right_border)
         };
-        let mut step = vec![[0.0; 2]; n];
+        let mut states = vec![[0.0; 3]; n];
         for i in (0..n).rev() {
-            let mut r = [
-                right[i][0] - edge[i][0] * step_y0,
-                right[i][1] - edge[i][1] * step_y0,
-            ];
-            if let Some(next) = step.get(i + 1) {
-                let o = m.above[i + 1];
-                r[0] -= o[0] * next[0] + o[1] * next[1];
-                r[1] -= o[2] * next[0] + o[3] * next[1];
+            let mut r = self.right[i];
+            for (s, step) in border.iter().enumerate() {
+                let rim = &self.rim[i * unknowns + s];
+                for (value, e) in r.iter_mut().zip(rim) {
+                    *value -= e * step;
+                }
             }
-            step[i] = pivot[i].solve(r);
+            if let Some(next) = states.get(i + 1) {
+                for (column, step) in self.left[i + 1].iter().zip(next) {
+                    for (value, e) in r.iter_mut().zip(column) {
+                        *value -= e * step;
+                    }
+                }
+            }
+            states[i] = backward(&self.pivot[i], r);
         }
-        Some((step, step_y0, log_determinant, information))
+        Some(Step {
+            states,
+            border,
+            log_determinant,
+            variance,
+        })
     }
 }
 

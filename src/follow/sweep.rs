@@ -2,8 +2,10 @@
 
 use super::classify::{self, Moment};
 use super::identity::Track;
+use super::noise::Given;
 use super::reversals::{self, Course, Extreme, Pass};
-use super::steadiness::{Hold, weighted_mean};
+use super::steadiness::{Hold, median, weighted_mean};
+use super::together::{self, Measured};
 use super::turning::{self, NoTurn, Sample, Turn};
 use super::{FollowedLine, Follower, Settings, Side, Sweep, TrackPoint, TurningPoint, sign_of};
 use crate::find::CrossHairs;
@@ -16,7 +18,7 @@ const OWN_LASTING_PX: f64 = 0.005;
 const TOO_WIDE: f64 = 0.83;
 /// Least standard uncertainty of a line's turning point, px: there it stands on the same pixels in every pass, so that what they
 /// differ in does not average out, and passes may agree by chance (found on simulated footage).
-const LEAST_U_PX: f64 = 0.0018;
+const LEAST_U_PX: f64 = 0.0015;
 /// Fewest sightings of a line in a clip that is long enough to ask for them.
 const FEWEST_SIGHTINGS: usize = 8;
 /// A gap in the sightings: so many usual intervals, and at least so long, s.
@@ -49,6 +51,12 @@ struct Candidate {
     u_px: f64,
     /// The part of it that all passes at this place have in common, px.
     lasting_px: f64,
+    /// Standard uncertainty by which it is compared with other passes, px.
+    u_fit_px: f64,
+    /// Variance of the shift between stretches of the clip, px².
+    shift_variance: f64,
+    /// (Twice the negative logarithm of the likelihood, place in the picture, variance) over the air's grid.
+    cells: Vec<Option<(f64, f64, f64)>>,
     time_s: f64,
     /// Logarithm of the odds that only the hand turned back.
     odds: f64,
@@ -112,6 +120,7 @@ pub(super) fn put_together(follower: Follower, stacked: Option<CrossHairs>) -> S
             ),
         ));
     }
+    all_together(&mut lines, toward);
     let mut answers: Vec<(FollowedLine, Vec<TurningPoint>)> = lines
         .into_iter()
         .map(|line| line.answer(&hold, toward, last_time_s.unwrap_or(0.0), &mut cautions))
@@ -248,10 +257,16 @@ fn choose_side(settings: &Settings, lines: &mut [Line], hold: &Hold) -> Option<S
 
 /// Measures every pass on a side and weighs the evidence for each.
 fn weigh(settings: &Settings, lines: &mut [Line], side: Side, hold: &Hold, prior: f64) {
+    let usual_u_px = median(
+        lines
+            .iter()
+            .map(|l| median(l.course.u_px.clone()))
+            .collect(),
+    );
     for line in lines.iter_mut() {
         line.candidates = reversals::passes(&line.course, &line.extremes, side)
             .into_iter()
-            .map(|pass| line.measure(pass, side, settings, hold, prior))
+            .map(|pass| line.measure(pass, side, settings, hold, (prior, usual_u_px)))
             .collect();
     }
     // Other lines: moments of their turns.
@@ -292,7 +307,72 @@ fn weigh(settings: &Settings, lines: &mut [Line], side: Side, hold: &Hold, prior
     }
 }
 
+/// Measures the lines that turned in one pass together, where they did so one after another.
+fn all_together(lines: &mut [Line], toward: Option<Side>) {
+    let Some(side) = toward else { return };
+    let sign = sign_of(side);
+    let mut left: Vec<(usize, usize)> = lines
+        .iter()
+        .enumerate()
+        .flat_map(|(k, line)| (0..line.candidates.len()).map(move |c| (k, c)))
+        .filter(|(k, c)| lines[*k].candidates[*c].counts())
+        .collect();
+    left.sort_by(|a, b| {
+        let time = |at: &(usize, usize)| lines[at.0].candidates[at.1].time_s;
+        time(a).total_cmp(&time(b))
+    });
+    while !left.is_empty() {
+        let mut group = vec![left.remove(0)];
+        left.retain(|at| {
+            let other = group.iter().all(|g| g.0 != at.0);
+            let joins = other && lines[group[0].0].same_pass(group[0].1, &lines[at.0], at.1);
+            if joins {
+                group.push(*at);
+            }
+            !joins
+        });
+        let turns: Vec<&Turn> = group
+            .iter()
+            .filter_map(|(k, c)| lines[*k].candidates[*c].end.as_ref().ok())
+            .collect();
+        if turns.len() < 2 {
+            continue;
+        }
+        let Some(found) = together::one_pass(&turns) else {
+            continue;
+        };
+        let believed = group.into_iter().enumerate().zip(found.believed);
+        for ((of_line, (k, c)), _) in believed.filter(|of| of.1) {
+            let candidate = &mut lines[k].candidates[c];
+            candidate.take(&found.cells, of_line, sign);
+            (candidate.x_px, candidate.u_px, _) = together::all_passes(&[candidate.measured()]);
+        }
+    }
+}
+
 impl Candidate {
+    /// Takes what is known of the turning point of a line, one of those that `cells` tell of.
+    fn take(&mut self, cells: &[Option<Given>], line: usize, sign: f64) {
+        let shift_variance = self.shift_variance;
+        self.cells = cells
+            .iter()
+            .map(|cell| {
+                let given = cell.as_ref()?;
+                let (place, variance) = given.lines.get(line)?;
+                Some((given.minus_two_log, sign * place, variance + shift_variance))
+            })
+            .collect();
+    }
+
+    fn measured(&self) -> Measured {
+        Measured {
+            x_px: self.x_px,
+            u_px: self.u_px,
+            lasting_px: self.lasting_px,
+            cells: self.cells.clone(),
+        }
+    }
+
     fn counts(&self) -> bool {
         self.end.is_ok() && self.odds < 0.0
     }
@@ -407,6 +487,19 @@ impl Line {
             .sqrt()
     }
 
+    /// Whether a pass of this line and one of another were made in one movement of the hand: each turned while the other was seen in its pass.
+    fn same_pass(&self, own: usize, other: &Self, of_other: usize) -> bool {
+        let (Some(a), Some(b)) = (self.candidates.get(own), other.candidates.get(of_other)) else {
+            return false;
+        };
+        let within = |line: &Self, candidate: &Candidate, time_s: f64| {
+            let time = &line.course.time_s;
+            let last = candidate.pass.to.min(time.len().saturating_sub(1));
+            time_s > time[candidate.pass.from] && time_s < time[last]
+        };
+        within(self, a, b.time_s) && within(other, b, a.time_s)
+    }
+
     fn gap_limit_s(&self) -> f64 {
         (GAP_INTERVALS * self.usual_interval_s).max(GAP_S)
     }
@@ -417,7 +510,7 @@ impl Line {
         side: Side,
         settings: &Settings,
         hold: &Hold,
-        prior: f64,
+        (prior, usual_u_px): (f64, f64),
     ) -> Candidate {
         let sign = sign_of(side);
         let (from, to) = (
@@ -443,6 +536,9 @@ impl Line {
             x_px,
             u_px: self.noise_px,
             lasting_px: 0.0,
+            u_fit_px: self.noise_px,
+            shift_variance: 0.0,
+            cells: Vec::new(),
             time_s,
             odds: prior,
             short_px: None,
@@ -454,7 +550,7 @@ impl Line {
             candidate.end = Err(refusal);
             return candidate;
         }
-        match turning::measure(&samples, time_s, settings.exposure_s) {
+        match turning::measure(&samples, time_s, settings.exposure_s, usual_u_px) {
             Err(NoTurn::TooFew) => candidate.end = Err(Refusal::TooFew),
             Err(NoTurn::NoFit) => candidate.end = Err(Refusal::NoFit),
             Ok(turn)
@@ -463,15 +559,22 @@ impl Line {
                 candidate.end = Err(Refusal::Dark);
             }
             Ok(turn) => {
-                candidate.x_px = sign * turn.y0_px;
-                candidate.lasting_px = self.lasting_near(candidate.x_px);
-                candidate.u_px = turn.u_px.hypot(candidate.lasting_px);
                 if let (Some(here), Some(main)) = (hold.stretch_at(turn.time_s), hold.main())
                     && hold.stretches.len() > 1
                     && (here.x_px - main.x_px).abs() > 0.0
                 {
-                    candidate.u_px = candidate.u_px.hypot(here.u_x_px).hypot(main.u_x_px);
+                    candidate.shift_variance = here.u_x_px.powi(2) + main.u_x_px.powi(2);
                 }
+                candidate.x_px = sign * turn.y0_px;
+                candidate.lasting_px = self.lasting_near(candidate.x_px);
+                candidate.u_px =
+                    (turn.u_px.powi(2) + candidate.lasting_px.powi(2) + candidate.shift_variance)
+                        .sqrt();
+                candidate.u_fit_px = (turn.u_fit_px.powi(2)
+                    + candidate.lasting_px.powi(2)
+                    + candidate.shift_variance)
+                    .sqrt();
+                candidate.take(&turn.cells, 0, sign);
                 candidate.time_s = turn.time_s;
                 candidate.shape = classify::from_shape(&turn, self.noise_px);
                 candidate.odds += candidate.shape;
@@ -525,7 +628,7 @@ impl Line {
             .iter()
             .enumerate()
             .filter(|(_, c)| c.end.is_ok())
-            .map(|(k, c)| (k, sign * c.x_px, c.u_px))
+            .map(|(k, c)| (k, sign * c.x_px, c.u_fit_px))
             .collect();
         let Some(&(_, deepest, u_deepest)) = measured.iter().min_by(|a, b| a.1.total_cmp(&b.1))
         else {
@@ -566,17 +669,17 @@ impl Line {
         let u_hair = hairs.map_or((self.slope * FIELD_HEIGHT_PX).abs(), |h| {
             h.u_x_px.hypot(self.slope * h.u_y_px)
         });
-        let counted: Vec<(f64, f64, f64)> = self
+        let counted: Vec<Measured> = self
             .candidates
             .iter()
             .filter(|c| c.counts())
-            .map(|c| (c.x_px, c.u_px, c.lasting_px))
+            .map(Candidate::measured)
             .collect();
         let (x_px, u_line, birge) = if counted.is_empty() {
             let (mean, u) = weighted_mean(&self.course.x_px, &self.course.u_px);
             (mean, u, None)
         } else {
-            combine(&counted)
+            together::all_passes(&counted)
         };
         if let Some(factor) = birge {
             cautions.push((
@@ -637,7 +740,7 @@ impl Line {
             passes: counted.len(),
             x_px,
             offset_px: offset(x_px),
-            u_px: TOO_WIDE * u_line.max(LEAST_U_PX).hypot(u_hair),
+            u_px: u_line.max(LEAST_U_PX).hypot(TOO_WIDE * u_hair),
             track,
         };
         (line, points)
@@ -752,37 +855,4 @@ fn without_what_stands_still(
         ));
     }
     moving
-}
-
-/// Weighted mean of passes (position, standard uncertainty, and the part of it that they have in common, px), its
-/// standard uncertainty, and the factor by which it was widened because they disagree.
-///
-/// The factor is Birge's ratio (R. T. Birge, Physical Review 40, 207, 1932), applied only if chance would
-/// give so large a sum of squares in fewer than one case in a hundred.
-fn combine(passes: &[(f64, f64, f64)]) -> (f64, f64, Option<f64>) {
-    use statrs::distribution::{ChiSquared, ContinuousCDF};
-    let weights: Vec<f64> = passes.iter().map(|p| 1.0 / (p.1 * p.1)).collect();
-    let total: f64 = weights.iter().sum();
-    let weighted = |value: fn(&(f64, f64, f64)) -> f64| {
-        let sum: f64 = passes.iter().zip(&weights).map(|(p, w)| value(p) * w).sum();
-        sum / total
-    };
-    let mean = weighted(|p| p.0);
-    let common = weighted(|p| p.2);
-    // Variance of the mean from what each pass has of its own.
-    let own: f64 = passes
-        .iter()
-        .zip(&weights)
-        .map(|(p, w)| (w / total).powi(2) * (p.1 * p.1 - p.2 * p.2).max(0.0))
-        .sum();
-    let freedom = passes.len() as f64 - 1.0;
-    let chi_squared: f64 = passes.iter().map(|p| ((p.0 - mean) / p.1).powi(2)).sum();
-    let unlikely = freedom > 0.5
-        && ChiSquared::new(freedom).is_ok_and(|law| 1.0 - law.cdf(chi_squared) < 0.01);
-    if unlikely {
-        let factor = (chi_squared / freedom).sqrt();
-        (mean, (own + common * common).sqrt() * factor, Some(factor))
-    } else {
-        (mean, (own + common * common).sqrt(), None)
-    }
 }

@@ -7,7 +7,8 @@
 //! noisy the positions are and how far the noise of neighbouring frames hangs together are taken from
 //! the data by marginal likelihood; x₀ is averaged over its marginal likelihood, not read off its peak.
 
-use super::smooth::{Course, Noise, Solution, Solver};
+use super::noise::{self, Given, Hyper, Search};
+use super::smooth::{Course, Noise, Row, Solution, Solver};
 
 /// One sighting of the line in the pass.
 #[derive(Clone, Copy, Debug)]
@@ -25,6 +26,8 @@ pub(super) struct Turn {
     pub(super) y0_px: f64,
     /// Its standard uncertainty, px.
     pub(super) u_px: f64,
+    /// The same without any air that lasts, px: what passes are compared by, lest doubt makes unlike places alike.
+    pub(super) u_fit_px: f64,
     /// When the line turned, s.
     pub(super) time_s: f64,
     /// Standard uncertainty of that time, s.
@@ -43,6 +46,22 @@ pub(super) struct Turn {
     pub(super) gap_depth_px: f64,
     /// Frames that were found bad and weigh little.
     pub(super) bad_frames: usize,
+    /// By how much the line's motion during an exposure moved the turning point, which was taken off, and how well that is known, px.
+    pub(super) blur_px: (f64, f64),
+    /// The turning point for every cell of the air's grid that the pass does not rule out.
+    pub(super) cells: Vec<Option<Given>>,
+    /// What it was read from, with air that lasts.
+    pub(super) fit: Fit,
+}
+
+/// A course as it was fitted.
+#[derive(Clone, Debug)]
+pub(super) struct Fit {
+    pub(super) course: Course,
+    /// Stated standard uncertainties of the frames, px.
+    pub(super) stated: Vec<f64>,
+    pub(super) hyper: Hyper,
+    pub(super) best: Solution,
 }
 
 /// Why no turning point can be given.
@@ -64,11 +83,13 @@ const HELD_NEAR_PX: f64 = 3.0;
 /// Measures the turning point of one pass.
 ///
 /// `samples` in rising time; `near_s` is about when the line turns. `exposure_s` is the exposure where
-/// it is known: a moving line is smeared over ġ²·exposure²/12 to one side.
+/// it is known: a moving line is smeared over ġ²·exposure²/12 to one side. `usual_u_px` is the usual stated uncertainty of all lines, in
+/// which the air is told.
 pub(super) fn measure(
     samples: &[Sample],
     near_s: f64,
     exposure_s: Option<f64>,
+    usual_u_px: f64,
 ) -> Result<Turn, NoTurn> {
     let samples = nearest(samples, near_s);
     if samples.len() < 2 * FEWEST_FRAMES {
@@ -77,14 +98,16 @@ pub(super) fn measure(
     let unit_s = usual_interval_s(samples);
     let mut course = Course {
         time: samples.iter().map(|s| s.time_s / unit_s).collect(),
-        y_px: samples.iter().map(|s| s.y_px).collect(),
-        u_px: samples.iter().map(|s| s.u_px.max(1e-4)).collect(),
-        depth_px: Vec::new(),
+        rows: vec![Row {
+            y_px: samples.iter().map(|s| s.y_px).collect(),
+            u_px: samples.iter().map(|s| s.u_px.max(1e-4)).collect(),
+            slope: Vec::new(),
+        }],
         near_px: None,
     };
-    let stated = course.u_px.clone();
-    for i in spikes(&course) {
-        course.u_px[i] *= 1e3;
+    let stated = course.rows[0].u_px.clone();
+    for i in spikes(&course.rows[0]) {
+        course.rows[0].u_px[i] *= 1e3;
     }
     let evidence = |settled: &(Course, Hyper, Solution)| settled.2.minus_two_log_evidence();
     let turns =
@@ -92,14 +115,14 @@ pub(super) fn measure(
     let starts = first_guesses(&course);
     let mut settled: Vec<(Course, Hyper, Solution)> = starts
         .iter()
-        .filter_map(|start| settle(course.clone(), &stated, start.clone()))
+        .filter_map(|start| settle(course.clone(), &stated, start.clone(), usual_u_px))
         .collect();
     if !settled.iter().any(turns) {
         // The search can slip over the edge of a turn into a course that never reaches its turning point.
         let held = starts.into_iter().filter_map(|start| {
             let mut course = course.clone();
-            course.near_px = Some((start.y0_px, HELD_NEAR_PX));
-            settle(course, &stated, start)
+            course.near_px = Some((start.y0_px(), HELD_NEAR_PX));
+            settle(course, &stated, start, usual_u_px)
         });
         settled.extend(held);
     }
@@ -107,7 +130,25 @@ pub(super) fn measure(
         .into_iter()
         .min_by(|a, b| evidence(a).total_cmp(&evidence(b)))
         .ok_or(NoTurn::NoFit)?;
-    let (y0_px, variance) = average(&course, hyper, &best).ok_or(NoTurn::NoFit)?;
+    let (_, variance) =
+        over_y0(&mut Solver::new(&course), hyper.noise(), &best).ok_or(NoTurn::NoFit)?;
+    let mut airy = hyper.with_air();
+    let through_air = noise::optimise(&course, &mut airy, best.clone(), Search::Far);
+    let (airy, through_air) = match through_air {
+        Some(found) => (airy, found),
+        None => (hyper, best.clone()),
+    };
+    let mut cells = noise::over_air(&course, airy, &through_air);
+    // The likelihood of y₀ is not quite that of a Gaussian: what its shape adds is much the same everywhere about its peak.
+    if let Some((mean, variance)) = over_y0(&mut Solver::new(&course), airy.noise(), &through_air) {
+        let sd = through_air.variance.first().map_or(0.0, |v| v.sqrt());
+        let (shift, wider) = ((mean - through_air.y0_px()) / sd, variance / (sd * sd));
+        for (place, variance) in cells.iter_mut().flatten().flat_map(|c| &mut c.lines) {
+            *place += shift * variance.sqrt();
+            *variance *= wider;
+        }
+    }
+    noise::narrow(&mut cells);
     let noise = hyper.noise();
     let crossings = crossings(&course.time, &best.g);
     let Some(&first) = crossings.first() else {
@@ -124,7 +165,9 @@ pub(super) fn measure(
     let before = course.time.iter().filter(|t| **t < at.0).count();
     let after = course.time.len() - before;
     let good = |range: &mut dyn Iterator<Item = usize>| {
-        range.filter(|i| course.u_px[*i] < 3.0 * stated[*i]).count()
+        range
+            .filter(|i| course.rows[0].u_px[*i] < 3.0 * stated[*i])
+            .count()
     };
     let frames = (good(&mut (0..before)), good(&mut (before..before + after)));
     if frames.0 < FEWEST_FRAMES || frames.1 < FEWEST_FRAMES {
@@ -135,7 +178,25 @@ pub(super) fn measure(
         .variance_of_g(noise, &best, at.1)
         .ok_or(NoTurn::NoFit)?
         .sqrt();
-    let blur = smear(speed / unit_s, unit_s, exposure_s);
+    let blur_px = smear(speed / unit_s, unit_s, exposure_s);
+    for (place, variance) in cells.iter_mut().flatten().flat_map(|c| &mut c.lines) {
+        *place -= blur_px.0;
+        *variance += blur_px.1 * blur_px.1;
+    }
+    let parts: Vec<(f64, f64, f64)> = cells
+        .iter()
+        .enumerate()
+        .filter_map(|(at, cell)| {
+            let cell = cell.as_ref()?;
+            let (place, variance) = *cell.lines.first()?;
+            Some((
+                cell.minus_two_log + noise::asked_of_cell(at),
+                place,
+                variance,
+            ))
+        })
+        .collect();
+    let (y0_px, all_variance) = noise::mixture(&parts).ok_or(NoTurn::NoFit)?;
     let (widest, gap_depth_px) = crossings
         .iter()
         .filter_map(|c| {
@@ -148,8 +209,11 @@ pub(super) fn measure(
         .max_by(|a, b| a.0.total_cmp(&b.0))
         .unwrap_or((0.0, 0.0));
     Ok(Turn {
-        y0_px: y0_px - blur.0,
-        u_px: (variance + blur.1 * blur.1).sqrt(),
+        y0_px,
+        u_px: all_variance.sqrt(),
+        u_fit_px: variance.sqrt(),
+        blur_px,
+        cells,
         time_s: at.0 * unit_s,
         u_time_s: (u_g / speed * unit_s).hypot(0.1 * unit_s),
         times_s: course.time.iter().map(|t| t * unit_s).collect(),
@@ -159,8 +223,14 @@ pub(super) fn measure(
         gap_s: (widest * unit_s, unit_s),
         gap_depth_px,
         bad_frames: (0..stated.len())
-            .filter(|i| course.u_px[*i] >= 3.0 * stated[*i])
+            .filter(|i| course.rows[0].u_px[*i] >= 3.0 * stated[*i])
             .count(),
+        fit: Fit {
+            course,
+            stated,
+            hyper: airy,
+            best: through_air,
+        },
     })
 }
 
@@ -169,9 +239,10 @@ fn settle(
     mut course: Course,
     stated: &[f64],
     start: Solution,
+    usual_u_px: f64,
 ) -> Option<(Course, Hyper, Solution)> {
-    course.depth_px = start.g.iter().map(|g| g * g).collect();
-    let mut hyper = first_hyper(&start, &course);
+    course.rows[0].slope = start.g.iter().map(|g| 2.0 * g).collect();
+    let mut hyper = noise::first_hyper(&start, &course, usual_u_px);
     let mut solver = Solver::new(&course);
     let mut best = solver.solve(hyper.noise(), &start, false);
     for _ in 0..3 {
@@ -181,16 +252,16 @@ fn settle(
         reweigh(&mut course, stated, now, noise);
         best = Solver::new(&course).solve(hyper.noise(), now, false);
     }
-    let mut best = optimise(&course, &mut hyper, best.unwrap_or(start))?;
+    let mut best = noise::optimise(&course, &mut hyper, best.unwrap_or(start), Search::Far)?;
     for _ in 0..2 {
         let mut noise = hyper.noise();
         noise.scale = robust_scale(&course, stated, &best);
         let changed = reweigh(&mut course, stated, &best, noise);
-        course.depth_px = best.g.iter().map(|g| g * g).collect();
+        course.rows[0].slope = best.g.iter().map(|g| 2.0 * g).collect();
         if !changed {
             break;
         }
-        best = optimise(&course, &mut hyper, best)?;
+        best = noise::optimise(&course, &mut hyper, best, Search::Far)?;
     }
     Some((course, hyper, best))
 }
@@ -234,8 +305,8 @@ fn usual_interval_s(samples: &[Sample]) -> f64 {
 }
 
 /// Frames that stand alone away from both neighbours.
-fn spikes(course: &Course) -> Vec<usize> {
-    let y = &course.y_px;
+fn spikes(row: &Row) -> Vec<usize> {
+    let y = &row.y_px;
     let n = y.len();
     let mut found = Vec::new();
     if n < 7 {
@@ -251,7 +322,7 @@ fn spikes(course: &Course) -> Vec<usize> {
             .map(|i| {
                 (
                     i,
-                    departure(&y, i).abs() / (12.0 * usual_departure).max(8.0 * course.u_px[i]),
+                    departure(&y, i).abs() / (12.0 * usual_departure).max(8.0 * row.u_px[i]),
                 )
             })
             .max_by(|a, b| a.1.total_cmp(&b.1));
@@ -268,31 +339,31 @@ fn spikes(course: &Course) -> Vec<usize> {
 
 /// Courses from which to start: signs of the square root that make it smoothest, likeliest first.
 fn first_guesses(course: &Course) -> Vec<Solution> {
-    let n = course.time.len();
-    let good: Vec<usize> = (0..n).filter(|i| course.u_px[*i] < 1.0).collect();
-    let u = usual(&course.u_px);
+    let (row, n) = (&course.rows[0], course.time.len());
+    let good: Vec<usize> = (0..n).filter(|i| row.u_px[*i] < 1.0).collect();
+    let u = usual(&row.u_px);
     let lowest = good
         .iter()
-        .map(|i| course.y_px[*i])
+        .map(|i| row.y_px[*i])
         .fold(f64::INFINITY, f64::min);
     let near = good
         .iter()
-        .filter(|i| course.y_px[**i] < lowest + 3.0 * u)
+        .filter(|i| row.y_px[**i] < lowest + 3.0 * u)
         .count();
     // The lowest of `near` draws lies about sqrt(2 ln near) standard deviations below their mean.
     let y0_px = lowest + u * (2.0 * (near.max(1) as f64).ln()).sqrt().max(0.3);
-    let mut root: Vec<f64> = course
+    let mut root: Vec<f64> = row
         .y_px
         .iter()
         .map(|y| (y - y0_px).max(0.0).sqrt())
         .collect();
     for i in 1..n.saturating_sub(1) {
-        if course.u_px[i] > 1.0 {
+        if row.u_px[i] > 1.0 {
             root[i] = 0.5 * (root[i - 1] + root[i + 1]);
         }
     }
     let (coarse, bin_of) = coarser(course, &root, y0_px);
-    let coarse_root: Vec<f64> = coarse
+    let coarse_root: Vec<f64> = coarse.rows[0]
         .y_px
         .iter()
         .map(|y| (y - y0_px).max(0.0).sqrt())
@@ -317,15 +388,7 @@ fn first_guesses(course: &Course) -> Vec<Solution> {
                     (g[b] - g[a]) / (course.time[b] - course.time[a])
                 })
                 .collect();
-            Solution {
-                y0_px,
-                g,
-                velocity,
-                cost: 0.0,
-                normalisation: 0.0,
-                log_determinant: 0.0,
-                information: 0.0,
-            }
+            Solution::start(vec![y0_px], g, velocity)
         })
         .collect()
 }
@@ -333,14 +396,17 @@ fn first_guesses(course: &Course) -> Vec<Solution> {
 /// Neighbouring frames put together so that the line moves by more than its noise from one to the next:
 /// only then does the smoothness of its course tell the sign. Gives the bin of every frame, too.
 fn coarser(course: &Course, root: &[f64], y0_px: f64) -> (Course, Vec<usize>) {
-    let n = root.len();
-    let u = usual(&course.u_px);
+    let (row, n) = (&course.rows[0], root.len());
+    let u = usual(&row.u_px);
     let steps: Vec<f64> = root.windows(2).map(|w| (w[1] - w[0]).abs()).collect();
     let wanted = (1.5 * u.sqrt()).max(0.3);
     let per_bin = ((wanted / usual(&steps).max(1e-6)).round().max(1.0) as usize)
         .min(n / 14)
         .max(1);
-    let mut coarse = Course::default();
+    let mut coarse = Course {
+        rows: vec![Row::default()],
+        ..Course::default()
+    };
     let mut bin_of = vec![0; n];
     let mut first = 0;
     while first < n {
@@ -353,15 +419,15 @@ fn coarser(course: &Course, root: &[f64], y0_px: f64) -> (Course, Vec<usize>) {
         }
         let (mut sum, mut time, mut weights) = (0.0, 0.0, 0.0);
         for (i, bin) in bin_of.iter_mut().enumerate().take(last + 1).skip(first) {
-            let weight = course.u_px[i].powi(-2);
-            sum += weight * (course.y_px[i] - y0_px);
+            let weight = row.u_px[i].powi(-2);
+            sum += weight * (row.y_px[i] - y0_px);
             time += weight * course.time[i];
             weights += weight;
             *bin = coarse.time.len();
         }
         coarse.time.push(time / weights);
-        coarse.y_px.push(y0_px + sum / weights);
-        coarse.u_px.push(weights.sqrt().recip());
+        coarse.rows[0].y_px.push(y0_px + sum / weights);
+        coarse.rows[0].u_px.push(weights.sqrt().recip());
         first = last + 1;
     }
     (coarse, bin_of)
@@ -392,7 +458,7 @@ fn smoothest_signs(course: &Course, root: &[f64], flips: Flips) -> (Vec<f64>, f6
         .collect();
     let fast = (3.0 * usual(&steps)).powi(2);
     let error = |i: usize| {
-        let u = course.u_px[i].min(1.0);
+        let u = course.rows[0].u_px[i].min(1.0);
         u / (2.0 * root[i] + u.sqrt())
     };
     // Index: class, sign of frame i-1, sign of frame i. It starts with a minus.
@@ -457,206 +523,13 @@ fn combinations() -> impl Iterator<Item = (usize, usize, usize)> {
     (0..12).map(|k| (k / 4, (k / 2) % 2, k % 2))
 }
 
-/// Logarithms and such of the noise, on which the likelihood is well behaved, with their priors.
-#[derive(Clone, Copy, Debug)]
-struct Hyper {
-    value: [f64; 4],
-    prior: [(f64, f64); 4],
-}
-
-impl Hyper {
-    fn noise(&self) -> Noise {
-        let [scale, correlation, intensity, tremor] = self.value;
-        Noise {
-            scale: scale.exp(),
-            correlation: 0.95 / (1.0 + (-correlation).exp()),
-            intensity: intensity.exp(),
-            tremor: tremor.exp(),
-        }
-    }
-
-    fn penalty(&self) -> f64 {
-        self.value
-            .iter()
-            .zip(&self.prior)
-            .map(|(v, (mean, sd))| ((v - mean) / sd).powi(2))
-            .sum()
-    }
-}
-
-/// Where the search for the noise starts, from the coarse course: the hand's speed and how it changes.
-fn first_hyper(start: &Solution, course: &Course) -> Hyper {
-    let n = start.g.len();
-    let stride = (n / 24).max(1);
-    let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len().max(1) as f64;
-    let coarse: Vec<(f64, f64)> = course
-        .time
-        .chunks(stride)
-        .zip(start.g.chunks(stride))
-        .map(|(time, g)| (mean(time), mean(g)))
-        .collect();
-    let velocity: Vec<f64> = coarse
-        .windows(2)
-        .map(|w| (w[1].1 - w[0].1) / (w[1].0 - w[0].0))
-        .collect();
-    let speed = usual(&velocity.iter().map(|v| v.abs()).collect::<Vec<_>>()).max(1e-4);
-    let bends: Vec<f64> = velocity.windows(2).map(|w| (w[1] - w[0]).abs()).collect();
-    let bend = (1.48 * usual(&bends)).max(0.03 * speed);
-    let intensity = (1.5 * bend * bend / stride as f64).ln();
-    let tremor = (0.01 * speed).ln();
-    Hyper {
-        value: [0.0, -2.0, intensity, tremor],
-        prior: [
-            (0.0, 0.8),
-            (-1.0, 1.0),
-            (intensity, 3.0),
-            (tremor + 1.0, 2.0),
-        ],
-    }
-}
-
-/// Moves the noise to the peak of its marginal likelihood (simplex search) and solves there.
-fn optimise(course: &Course, hyper: &mut Hyper, start: Solution) -> Option<Solution> {
-    let mut solver = Solver::new(course);
-    let mut best_solution = solver.solve(hyper.noise(), &start, false);
-    if best_solution.is_none() {
-        // A stiffer or softer hand, or larger noise than stated, may get the search going.
-        for (larger, softer) in [
-            (0.0, 2.0),
-            (0.0, -2.0),
-            (0.0, 4.0),
-            (1.5, 0.0),
-            (1.5, 3.0),
-            (3.0, 2.0),
-        ] {
-            let mut other = *hyper;
-            other.value[0] += larger;
-            other.value[2] += softer;
-            best_solution = solver.solve(other.noise(), &start, false);
-            if best_solution.is_some() {
-                *hyper = other;
-                break;
-            }
-        }
-    }
-    let mut kept = best_solution?;
-    let mut kept_value = kept.minus_two_log_evidence() + hyper.penalty();
-    let mut kept_at = hyper.value;
-    let template = *hyper;
-    let mut evaluate = |value: [f64; 4]| {
-        let mut trial = template;
-        trial.value = value;
-        match solver.solve(trial.noise(), &kept, false) {
-            Some(solution) => {
-                let height = solution.minus_two_log_evidence() + trial.penalty();
-                if height < kept_value {
-                    kept_value = height;
-                    kept_at = value;
-                    kept = solution;
-                }
-                height
-            }
-            None => f64::INFINITY,
-        }
-    };
-    // The likelihood has several hills: noise of the positions, an unsteady hand and tremor explain
-    // nearly the same. The search starts on the highest of a coarse grid.
-    let [scale, correlation, intensity, tremor] = hyper.value;
-    let mut begin = (hyper.value, f64::INFINITY);
-    for (s, c) in [(scale, correlation), (0.0, -2.0)] {
-        for q in [0.0, 2.5] {
-            for t in [0.0, 3.5] {
-                let value = [s, c, intensity + q, tremor + t];
-                let height = evaluate(value);
-                if height < begin.1 {
-                    begin = (value, height);
-                }
-            }
-        }
-    }
-    hyper.value = simplex(&mut evaluate, begin.0, [0.25, 0.6, 0.7, 0.8], 60);
-    // Where the simplex ended there may be no solution by a hair's breadth: then the best one on its way stands.
-    if let Some(solution) = solver.solve(hyper.noise(), &kept, false) {
-        return Some(solution);
-    }
-    hyper.value = kept_at;
-    Some(kept)
-}
-
-/// Nelder and Mead's downhill simplex (The Computer Journal 7, 308, 1965), for four variables.
-fn simplex(
-    height: &mut dyn FnMut([f64; 4]) -> f64,
-    start: [f64; 4],
-    spread: [f64; 4],
-    most_calls: usize,
-) -> [f64; 4] {
-    let mut corners: Vec<([f64; 4], f64)> = Vec::with_capacity(5);
-    corners.push((start, height(start)));
-    for k in 0..4 {
-        let mut corner = start;
-        corner[k] += spread[k];
-        corners.push((corner, height(corner)));
-    }
-    let mut calls = 5;
-    while calls < most_calls {
-        corners.sort_by(|a, b| a.1.total_cmp(&b.1));
-        let (best, worst) = (corners[0].1, corners[4].1);
-        if worst - best < 0.02 {
-            break;
-        }
-        let mut centre = [0.0; 4];
-        for corner in &corners[..4] {
-            for (c, v) in centre.iter_mut().zip(corner.0) {
-                *c += 0.25 * v;
-            }
-        }
-        let along = |factor: f64| {
-            let mut point = [0.0; 4];
-            for k in 0..4 {
-                point[k] = centre[k] + factor * (corners[4].0[k] - centre[k]);
-            }
-            point
-        };
-        let reflected = along(-1.0);
-        let reflected_height = height(reflected);
-        calls += 1;
-        if reflected_height < best {
-            let expanded = along(-2.0);
-            let expanded_height = height(expanded);
-            calls += 1;
-            corners[4] = if expanded_height < reflected_height {
-                (expanded, expanded_height)
-            } else {
-                (reflected, reflected_height)
-            };
-        } else if reflected_height < corners[3].1 {
-            corners[4] = (reflected, reflected_height);
-        } else {
-            let inner = along(if reflected_height < worst { -0.5 } else { 0.5 });
-            let inner_height = height(inner);
-            calls += 1;
-            if inner_height < worst.min(reflected_height) {
-                corners[4] = (inner, inner_height);
-            } else {
-                let anchor = corners[0].0;
-                for corner in corners.iter_mut().skip(1) {
-                    for (c, a) in corner.0.iter_mut().zip(anchor) {
-                        *c = 0.5 * (*c + a);
-                    }
-                    corner.1 = height(corner.0);
-                }
-                calls += 4;
-            }
-        }
-    }
-    corners.sort_by(|a, b| a.1.total_cmp(&b.1));
-    corners[0].0
-}
-
 /// Factor on the stated uncertainties from the middle half of the misfits, at least 1.
 fn robust_scale(course: &Course, stated: &[f64], now: &Solution) -> f64 {
     let misfits: Vec<f64> = (0..stated.len())
-        .map(|i| (course.y_px[i] - now.y0_px - now.g[i] * now.g[i]).abs() / stated[i])
+        .map(|i| {
+            (course.rows[0].y_px[i] - now.y0_px() - now.g[i] * now.g[i] - now.air_px[i]).abs()
+                / stated[i]
+        })
         .collect();
     (1.48 * usual(&misfits)).max(1.0)
 }
@@ -665,80 +538,31 @@ fn robust_scale(course: &Course, stated: &[f64], now: &Solution) -> f64 {
 /// changed by much.
 fn reweigh(course: &mut Course, stated: &[f64], best: &Solution, noise: Noise) -> bool {
     let mut changed = false;
+    let (y0_px, row) = (best.y0_px(), &mut course.rows[0]);
     for (i, stated_u) in stated.iter().enumerate() {
-        let white = noise.scale * stated_u;
-        let sigma = (white * white + 4.0 * course.depth_px[i] * noise.tremor * noise.tremor).sqrt();
-        let z = (course.y_px[i] - best.y0_px - best.g[i] * best.g[i]) / sigma;
+        let sigma = (noise.scale * stated_u).hypot(row.slope[i] * noise.tremor);
+        let z = (row.y_px[i] - y0_px - best.g[i] * best.g[i] - best.air_px[i]) / sigma;
         // Redescending: the farther off, the less it pulls, so that bad frames do not pass for noise.
         let widened = if z.abs() > 3.0 {
             sigma * z * z / (3.0 * noise.scale)
         } else {
             *stated_u
         };
-        if (widened / course.u_px[i]).ln().abs() > 0.1 {
+        if (widened / row.u_px[i]).ln().abs() > 0.1 {
             changed = true;
         }
-        course.u_px[i] = widened;
+        row.u_px[i] = widened;
     }
     changed
 }
 
-/// Mean and variance of y₀ over its marginal likelihood, and over the noise that the data allow.
-fn average(course: &Course, hyper: Hyper, best: &Solution) -> Option<(f64, f64)> {
-    let mut solver = Solver::new(course);
-    let mut parts: Vec<(f64, f64, f64)> = Vec::new();
-    let mut settings = vec![hyper];
-    for (k, step) in [(0, 0.2), (1, 1.0), (2, 1.0), (3, 1.0)] {
-        for sign in [-1.0, 1.0] {
-            let mut other = hyper;
-            other.value[k] += sign * step;
-            settings.push(other);
-        }
-    }
-    for setting in settings {
-        let Some(peak) = solver.solve(setting.noise(), best, false) else {
-            continue;
-        };
-        let Some((mean, variance)) = over_y0(&mut solver, setting.noise(), &peak) else {
-            continue;
-        };
-        parts.push((
-            peak.minus_two_log_evidence() + setting.penalty(),
-            mean,
-            variance,
-        ));
-    }
-    let lowest = parts.iter().map(|p| p.0).fold(f64::INFINITY, f64::min);
-    let weights: Vec<f64> = parts
-        .iter()
-        .map(|p| (-0.5 * (p.0 - lowest)).exp())
-        .collect();
-    let total: f64 = weights.iter().sum();
-    if total.is_nan() || total <= 0.0 {
-        return None;
-    }
-    let mean = parts
-        .iter()
-        .zip(&weights)
-        .map(|(p, w)| w * p.1)
-        .sum::<f64>()
-        / total;
-    let variance = parts
-        .iter()
-        .zip(&weights)
-        .map(|(p, w)| w * (p.2 + (p.1 - mean).powi(2)))
-        .sum::<f64>()
-        / total;
-    (variance.is_finite() && variance > 0.0).then_some((mean, variance))
-}
-
 /// Mean and variance of y₀ for given noise, from its marginal likelihood on a grid.
 fn over_y0(solver: &mut Solver<'_>, noise: Noise, peak: &Solution) -> Option<(f64, f64)> {
-    let sd = peak.information.sqrt().recip();
+    let sd = peak.variance.first()?.sqrt();
     if !sd.is_finite() {
         return None;
     }
-    let reference = peak.minus_two_log_at_y0();
+    let mut reference = None;
     let (mut sum, mut first, mut second) = (0.0, 0.0, 0.0);
     for direction in [1.0, -1.0] {
         let mut from = peak.clone();
@@ -746,11 +570,13 @@ fn over_y0(solver: &mut Solver<'_>, noise: Noise, peak: &Solution) -> Option<(f6
         for k in begin..9 {
             let offset = direction * 0.75 * f64::from(k) * sd;
             let mut start = from.clone();
-            start.y0_px = peak.y0_px + offset;
+            start.border[0] = peak.y0_px() + offset;
             let Some(here) = solver.solve(noise, &start, true) else {
                 break;
             };
-            let weight = (-0.5 * (here.minus_two_log_at_y0() - reference)).exp();
+            let height = here.minus_two_log_evidence();
+            let reference = *reference.get_or_insert(height);
+            let weight = (-0.5 * (height - reference)).exp();
             if !weight.is_finite() {
                 break;
             }
@@ -767,7 +593,7 @@ fn over_y0(solver: &mut Solver<'_>, noise: Noise, peak: &Solution) -> Option<(f6
         return None;
     }
     let mean = first / sum;
-    Some((peak.y0_px + mean, (second / sum - mean * mean).max(0.0)))
+    Some((peak.y0_px() + mean, (second / sum - mean * mean).max(0.0)))
 }
 
 /// Where g goes through zero: (time, frame before, velocity).

@@ -51,7 +51,7 @@ fn sweeps(hand: &Hand, count: u64, first: u64) -> Tally {
             .time_s;
         // Knows theta: residuals against the true course average to the offset.
         let known: f64 = seen.iter().map(|(i, y)| y - truth[*i]).sum::<f64>() / seen.len() as f64;
-        match measure(&samples, near, None) {
+        match measure(&samples, near, None, 0.05) {
             Ok(turn) => {
                 tally.pulls.push(turn.y0_px / turn.u_px);
                 tally.errors_px.push(turn.y0_px);
