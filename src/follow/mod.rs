@@ -9,7 +9,8 @@
 //! Method: sightings are given to lines by least total misfit to their predicted courses. About
 //! minimum deviation x = x₀ ± g(t)² with g smooth and going through zero whatever the hand does
 //! (the deviation is stationary there by Snell's law), and x₀ is averaged over its marginal likelihood with
-//! noise and smoothness taken from the data. Reversals are told apart by their place, their shape and
+//! noise and smoothness taken from the data. Lines of one pass that turn one after another are then measured together, with the
+//! hand and the air in common. Reversals are told apart by their place, their shape and
 //! whether other lines turned at the same instant.
 //!
 //! Refuses: a turn with fewer than four good frames on either side, in a gap (darkness), or outside
@@ -17,7 +18,7 @@
 //!
 //! Does not belong here: pixels of a frame, circle readings, angles of the telescope.
 //!
-//! Checked by `turning::tests` (pulls over simulated sweeps), `follow::tests` (whole sweeps with
+//! Checked by `turning::tests` (pulls over simulated sweeps), `together::tests` and `air_tests` (lines together, unsteady air), `follow::tests` (whole sweeps with
 //! several lines, knocks, darkness, reversals of the hand) and `follow::scenario_tests` (the practice
 //! scenes). Where one line was seen to turn only once, a hand that turned back within about 2 px of the
 //! minimum cannot be told from minimum deviation for sure; `why` then asks for a second pass.
@@ -246,6 +247,8 @@ pub struct Sweep {
     pub cautions: Vec<(String, String)>,
 }
 
+#[cfg(test)]
+mod air_tests;
 #[cfg(test)]
 mod scenario_tests;
 #[cfg(test)]

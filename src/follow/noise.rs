@@ -4,8 +4,12 @@
 //! One line that turns once hardly tells slow air from the hand: within a second about the turn both look like a course that wanders.
 //! So the air's size and correlation are not fitted but laid out on a grid: for each of its cells the likelihood of the pass is
 //! followed to its peak over all else, and gives the turning point with the variance that such air leaves it. What is known in the end
-//! is the mixture of all cells, weighed by likelihood and by what is thought of the air beforehand. Further passes are weighed cell by
+//! is the mixture of all cells, weighed by likelihood and by what is thought of the air beforehand ([`asked_of_cell`]). Further passes are weighed cell by
 //! cell, too: the air is taken as the same in all of them.
+//!
+//! Assumed: noise that the finder states is white and its scale known to a third; all that scatters beyond it is one process whose
+//! correlation falls exponentially; the hand's speed is a random walk and its tremor white. A tremor of some hertz is neither, and is taken
+//! for a rougher walk, which hides slow air.
 
 pub(super) use super::smooth::Noise;
 use super::smooth::{Course, Solution, Solver};
@@ -25,16 +29,21 @@ const USUAL_CORRELATION: f64 = 0.6;
 /// What is thought of the noise beforehand: standard deviation of the logarithm of the scale; mean and standard deviation of the
 /// logarithm of the air in stated uncertainties.
 const SCALE_SD: f64 = 0.3;
-/// The same where what kind of turn it is is asked: air that lasts would explain a hand that turned back as well, so all that scatters is
-/// taken as white there.
+const AIR: (f64, f64) = (-3.0, 3.0);
+/// The same where lines were seen together, which tells most of it.
+const AIR_TOGETHER: (f64, f64) = (1.0, 1.5);
+/// How much likelier than any other correlation none is where a line is alone, as twice the logarithm. One pass of one line does not tell
+/// steady air from slow air, so this decides which of both has intervals that hold: with 6 they are right in steady air and white noise and hold
+/// half to four fifths in slow air; for nine tenths there they would have to be three to five times as wide in steady air (found on simulated
+/// sweeps).
+const WHITE: f64 = 6.0;
+/// The scale where what kind of turn it is is asked: air that lasts would explain a hand that turned back as well, so all that scatters
+/// is taken as white there.
 const SCALE_SD_STILL: f64 = 0.8;
 const AIR_SD_STILL: f64 = 0.1;
-const AIR: (f64, f64) = (-1.5, 2.0);
-/// How much likelier than any other correlation none is, as twice the logarithm.
-const WHITE: f64 = 2.0;
 /// Where one line is alone, so much of the variance that is left without any air is real: a walk of the hand's speed that takes in its
 /// tremor, too, is rougher than the hand (found on simulated sweeps without air: errors were 0.55 to 0.85 of what was stated).
-const REAL: f64 = 0.45;
+const REAL: f64 = 0.85;
 
 /// Logarithms of the noise, on which the likelihood is well behaved, with their priors; and its correlation.
 #[derive(Clone, Copy, Debug)]
@@ -288,9 +297,12 @@ fn cell(at: usize) -> (f64, f64) {
     (CORRELATIONS[at / AIRS], air)
 }
 
-/// Twice the negative logarithm of what is thought of a cell beforehand.
-pub(super) fn asked_of_cell(at: usize) -> f64 {
+/// Twice the negative logarithm of what is thought of a cell beforehand, of a line that is alone or of lines together.
+pub(super) fn asked_of_cell(at: usize, alone: bool) -> f64 {
     let (correlation, air) = cell(at);
+    if !alone {
+        return ((air - AIR_TOGETHER.0) / AIR_TOGETHER.1).powi(2);
+    }
     let white = if correlation > 0.0 { WHITE } else { 0.0 };
     ((air - AIR.0) / AIR.1).powi(2) + white
 }

@@ -13,9 +13,8 @@ use crate::find::CrossHairs;
 /// Single frames of good footage look lopsided by this on the average, px, since noise does so now and then (found on simulated
 /// footage).
 const OWN_LASTING_PX: f64 = 0.005;
-/// What a turning point scatters over what its fit and its hairs say, somewhat wide of what 300 simulated sweeps show: there errors
-/// were 0.68 of that.
-const TOO_WIDE: f64 = 0.83;
+/// What the hairs scatter over what they say, somewhat wide of what simulated sweeps show.
+const TOO_WIDE: f64 = 0.84;
 /// Least standard uncertainty of a line's turning point, px: there it stands on the same pixels in every pass, so that what they
 /// differ in does not average out, and passes may agree by chance (found on simulated footage).
 const LEAST_U_PX: f64 = 0.0015;
@@ -55,6 +54,8 @@ struct Candidate {
     u_fit_px: f64,
     /// Variance of the shift between stretches of the clip, px².
     shift_variance: f64,
+    /// Whether no other line was measured with it.
+    alone: bool,
     /// (Twice the negative logarithm of the likelihood, place in the picture, variance) over the air's grid.
     cells: Vec<Option<(f64, f64, f64)>>,
     time_s: f64,
@@ -344,6 +345,7 @@ fn all_together(lines: &mut [Line], toward: Option<Side>) {
         let believed = group.into_iter().enumerate().zip(found.believed);
         for ((of_line, (k, c)), _) in believed.filter(|of| of.1) {
             let candidate = &mut lines[k].candidates[c];
+            candidate.alone = false;
             candidate.take(&found.cells, of_line, sign);
             (candidate.x_px, candidate.u_px, _) = together::all_passes(&[candidate.measured()]);
         }
@@ -369,6 +371,7 @@ impl Candidate {
             x_px: self.x_px,
             u_px: self.u_px,
             lasting_px: self.lasting_px,
+            alone: self.alone,
             cells: self.cells.clone(),
         }
     }
@@ -538,6 +541,7 @@ impl Line {
             lasting_px: 0.0,
             u_fit_px: self.noise_px,
             shift_variance: 0.0,
+            alone: true,
             cells: Vec::new(),
             time_s,
             odds: prior,

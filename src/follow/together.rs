@@ -14,9 +14,11 @@ use super::steadiness::median;
 use super::turning::Turn;
 
 /// A place that lines together put farther from where it was alone, in standard deviations of the difference, is not believed.
-const FARTHEST_IN_U: f64 = 2.5;
+const FARTHEST_IN_SD: f64 = 2.5;
 /// Frames farther off than so many standard deviations weigh less.
 const FAR_IN_SD: f64 = 3.5;
+/// Lines whose g differs by less move so much alike that together they say no more than each alone, px^½.
+const APART: f64 = 0.2;
 /// Fewest frames in which two lines must have been seen together.
 const FEWEST_FRAMES: usize = 12;
 
@@ -62,6 +64,10 @@ pub(super) fn one_pass(turns: &[&Turn]) -> Option<Together> {
         border.extend([0.0; SHAPE - 2]);
     }
     let lines = turns.len();
+    let offsets = border[lines..].iter().step_by(SHAPE);
+    if offsets.fold(0.0, |far: f64, o| far.max(o.abs())) < APART {
+        return None;
+    }
     for (k, (turn, places)) in turns.iter().zip(&places).enumerate().skip(1) {
         let offset = border[lines + SHAPE * (k - 1)];
         for (at, of_line) in places.iter().zip(&turn.g) {
@@ -122,20 +128,6 @@ pub(super) fn one_pass(turns: &[&Turn]) -> Option<Together> {
         reweigh(&mut course, &mut stated, &best, hyper.noise());
     }
     best = Solver::new(&course).solve(hyper.noise(), &best, false)?;
-    // What a line alone says departs from what all say by the root of the difference of their variances (J. A. Hausman,
-    // Econometrica 46, 1251, 1978); a line that departs by far more is measured wrongly in many frames, or is not of this hand.
-    let believed: Vec<bool> = turns
-        .iter()
-        .enumerate()
-        .map(|(k, turn)| {
-            let departure = best.border[k] - turn.blur_px.0 - turn.y0_px;
-            let gained = turn.u_px * turn.u_px - best.variance[k];
-            departure.abs() < FARTHEST_IN_U * gained.max(0.25 * turn.u_px * turn.u_px).sqrt()
-        })
-        .collect();
-    if believed.iter().filter(|b| **b).count() < 2 {
-        return None;
-    }
     // Where lines scatter more together than each alone, they share less than is thought here.
     let alone = turns.iter().map(|t| t.fit.hyper.noise().scale);
     let excess = hyper.noise().scale / alone.fold(1.0, f64::max);
@@ -147,6 +139,36 @@ pub(super) fn one_pass(turns: &[&Turn]) -> Option<Together> {
             *place -= turn.blur_px.0;
             *variance = wider * *variance + turn.blur_px.1 * turn.blur_px.1;
         }
+    }
+    // What a line alone says of such air departs from what all say by the root of the difference of their variances (J. A. Hausman,
+    // Econometrica 46, 1251, 1978); a line that departs by far more is measured wrongly in many frames, or is not of this hand.
+    let believed: Vec<bool> = turns
+        .iter()
+        .enumerate()
+        .map(|(k, turn)| {
+            let of_line = |given: &Given, line: usize, height: f64| {
+                let (place, variance) = given.lines[line];
+                (height, place, variance)
+            };
+            let (all, alone): (Vec<_>, Vec<_>) = cells
+                .iter()
+                .zip(&turn.cells)
+                .enumerate()
+                .filter_map(|(at, (all, alone))| {
+                    let (all, alone) = (all.as_ref()?, alone.as_ref()?);
+                    let height = all.minus_two_log + noise::asked_of_cell(at, false);
+                    Some((of_line(all, k, height), of_line(alone, 0, height)))
+                })
+                .unzip();
+            let (Some(all), Some(alone)) = (noise::mixture(&all), noise::mixture(&alone)) else {
+                return false;
+            };
+            let gained = (alone.1 - all.1).max(0.25 * alone.1);
+            (all.0 - alone.0).abs() < FARTHEST_IN_SD * gained.sqrt()
+        })
+        .collect();
+    if believed.iter().filter(|b| **b).count() < 2 {
+        return None;
     }
     Some(Together { cells, believed })
 }
@@ -199,6 +221,8 @@ pub(super) struct Measured {
     pub(super) u_px: f64,
     /// The part of the uncertainty that all passes have in common, px.
     pub(super) lasting_px: f64,
+    /// Whether no other line was measured with it.
+    pub(super) alone: bool,
     /// (Twice the negative logarithm of the likelihood, place, variance) for every cell of the air's grid that is not ruled out.
     pub(super) cells: Vec<Option<(f64, f64, f64)>>,
 }
@@ -210,6 +234,8 @@ pub(super) struct Measured {
 /// give so large a sum of squares in fewer than one case in a hundred.
 pub(super) fn all_passes(passes: &[Measured]) -> (f64, f64, Option<f64>) {
     let cells = passes.iter().map(|p| p.cells.len()).min().unwrap_or(0);
+    let alone = passes.iter().all(|p| p.alone);
+    let mut squares = Vec::new();
     let parts: Vec<(f64, f64, f64)> = (0..cells)
         .filter_map(|at| {
             let of_cell: Vec<(f64, f64, f64)> = passes
@@ -218,15 +244,11 @@ pub(super) fn all_passes(passes: &[Measured]) -> (f64, f64, Option<f64>) {
                 .collect::<Option<_>>()?;
             let weights: f64 = of_cell.iter().map(|p| p.2.recip()).sum();
             let mean = of_cell.iter().map(|p| p.1 / p.2).sum::<f64>() / weights;
-            let height: f64 = of_cell
-                .iter()
-                .map(|p| p.0 + (p.1 - mean).powi(2) / p.2 + p.2.ln())
-                .sum();
-            Some((
-                height + weights.ln() + noise::asked_of_cell(at),
-                mean,
-                weights.recip(),
-            ))
+            let chi_squared: f64 = of_cell.iter().map(|p| (p.1 - mean).powi(2) / p.2).sum();
+            let height: f64 = of_cell.iter().map(|p| p.0 + p.2.ln()).sum();
+            let height = height + chi_squared + weights.ln() + noise::asked_of_cell(at, alone);
+            squares.push((height, chi_squared, 1.0));
+            Some((height, mean, weights.recip()))
         })
         .collect();
     let own = |p: &Measured| (p.u_px * p.u_px - p.lasting_px * p.lasting_px).max(1e-12);
@@ -235,14 +257,17 @@ pub(super) fn all_passes(passes: &[Measured]) -> (f64, f64, Option<f64>) {
         passes.iter().map(|p| value(p) / own(p)).sum::<f64>() / weights
     };
     let common = weighted(|p| p.lasting_px);
+    // Where the passes rule out every cell between them, they stand as each says for itself.
     let (mean, variance) =
         noise::mixture(&parts).unwrap_or((weighted(|p| p.x_px), weights.recip()));
     let u_px = (variance + common * common).sqrt();
     let freedom = passes.len() as f64 - 1.0;
-    let chi_squared: f64 = passes
-        .iter()
-        .map(|p| ((p.x_px - mean) / p.u_px).powi(2))
-        .sum();
+    let by_itself = |p: &Measured| (p.x_px - mean).powi(2) / own(p);
+    let chi_squared = match noise::mixture(&squares) {
+        // What any air explains is no disagreement.
+        Some((squares, _)) => squares,
+        None => passes.iter().map(by_itself).sum(),
+    };
     if by_chance(chi_squared, freedom) < 0.01 {
         let factor = (chi_squared / freedom).sqrt();
         (mean, u_px * factor, Some(factor))

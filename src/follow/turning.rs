@@ -3,9 +3,10 @@
 //! Near minimum deviation a line stands at x = x₀ ± k (θ − θ₀)², where θ is the angle of the prism
 //! table (Snell's law; any textbook of optics). The hand turns θ as it likes, so we write
 //! x = x₀ ± g(t)² with g any smooth function of time that goes through zero: what the hand does, and
-//! every smooth departure from the parabola, goes into g, and x₀ is left alone. How smooth g is, how
-//! noisy the positions are and how far the noise of neighbouring frames hangs together are taken from
-//! the data by marginal likelihood; x₀ is averaged over its marginal likelihood, not read off its peak.
+//! every smooth departure from the parabola, goes into g, and x₀ is left alone. How smooth g is and how
+//! noisy the positions are is taken from the data by marginal likelihood, first with white noise alone, by
+//! which the kind of turn is judged, then over what the air may be ([`super::noise`]); x₀ is averaged over
+//! its marginal likelihood, not read off its peak.
 
 use super::noise::{self, Given, Hyper, Search};
 use super::smooth::{Course, Noise, Row, Solution, Solver};
@@ -190,7 +191,7 @@ pub(super) fn measure(
             let cell = cell.as_ref()?;
             let (place, variance) = *cell.lines.first()?;
             Some((
-                cell.minus_two_log + noise::asked_of_cell(at),
+                cell.minus_two_log + noise::asked_of_cell(at, true),
                 place,
                 variance,
             ))
