@@ -25,8 +25,8 @@
 
 mod classify;
 mod identity;
-mod order;
 mod noise;
+mod order;
 #[cfg(test)]
 mod practice;
 mod reversals;

@@ -297,6 +297,11 @@ fn cell(at: usize) -> (f64, f64) {
     (CORRELATIONS[at / AIRS], air)
 }
 
+/// Whether the air of a cell moves lines by more than the noise of single frames.
+pub(super) fn is_unsteady(at: usize) -> bool {
+    cell(at).1 > 0.0
+}
+
 /// Twice the negative logarithm of what is thought of a cell beforehand, of a line that is alone or of lines together.
 pub(super) fn asked_of_cell(at: usize, alone: bool) -> f64 {
     let (correlation, air) = cell(at);

@@ -13,11 +13,15 @@ use crate::find::CrossHairs;
 /// Single frames of good footage look lopsided by this on the average, px, since noise does so now and then (found on simulated
 /// footage).
 const OWN_LASTING_PX: f64 = 0.005;
-/// What the hairs scatter over what they say, somewhat wide of what simulated sweeps show.
-const TOO_WIDE: f64 = 0.84;
+/// What a turning point in steady air scatters over what its fit and its hairs say, somewhat wide of what 300 simulated sweeps show.
+const TOO_WIDE: f64 = 0.78;
 /// Least standard uncertainty of a line's turning point, px: there it stands on the same pixels in every pass, so that what they
 /// differ in does not average out, and passes may agree by chance (found on simulated footage).
 const LEAST_U_PX: f64 = 0.0015;
+/// The same as a share of what single frames state, in which the sensor's fixed pattern is a part of the noise; and the time about
+/// the turn in which a line stands on much the same pixels, s.
+const SAME_PIXELS: f64 = 0.4;
+const ABOUT_TURN_S: f64 = 0.4;
 /// Fewest sightings of a line in a clip that is long enough to ask for them.
 const FEWEST_SIGHTINGS: usize = 8;
 /// A gap in the sightings: so many usual intervals, and at least so long, s.
@@ -347,7 +351,8 @@ fn all_together(lines: &mut [Line], toward: Option<Side>) {
             let candidate = &mut lines[k].candidates[c];
             candidate.alone = false;
             candidate.take(&found.cells, of_line, sign);
-            (candidate.x_px, candidate.u_px, _) = together::all_passes(&[candidate.measured()]);
+            let mean = together::all_passes(&[candidate.measured()]);
+            (candidate.x_px, candidate.u_px) = (mean.x_px, mean.u_px);
         }
     }
 }
@@ -681,9 +686,11 @@ impl Line {
             .collect();
         let (x_px, u_line, birge) = if counted.is_empty() {
             let (mean, u) = weighted_mean(&self.course.x_px, &self.course.u_px);
-            (mean, u, None)
+            (mean, TOO_WIDE * u, None)
         } else {
-            together::all_passes(&counted)
+            let mean = together::all_passes(&counted);
+            let narrower = TOO_WIDE.powf(1.0 - mean.unsteady);
+            (mean.x_px, narrower * mean.u_px, mean.widened)
         };
         if let Some(factor) = birge {
             cautions.push((
@@ -744,10 +751,28 @@ impl Line {
             passes: counted.len(),
             x_px,
             offset_px: offset(x_px),
-            u_px: u_line.max(LEAST_U_PX).hypot(TOO_WIDE * u_hair),
+            u_px: u_line.max(self.least_u_px()).hypot(TOO_WIDE * u_hair),
             track,
         };
         (line, points)
+    }
+
+    /// What the pixels on which the line turns have for themselves, px, as a standard uncertainty of its turning point.
+    fn least_u_px(&self) -> f64 {
+        let turns = self.candidates.iter().filter(|c| c.counts());
+        let of_frames: Vec<f64> = turns
+            .flat_map(|turn| {
+                let about = |time_s: &f64| (time_s - turn.time_s).abs() < ABOUT_TURN_S;
+                let frames = self.course.time_s.iter().zip(&self.course.u_px);
+                frames
+                    .filter(move |(time_s, _)| about(time_s))
+                    .map(|f| *f.1)
+            })
+            .collect();
+        if of_frames.is_empty() {
+            return LEAST_U_PX;
+        }
+        LEAST_U_PX.max(SAME_PIXELS * median(of_frames))
     }
 
     /// All reversals and other ends of motion, by time.

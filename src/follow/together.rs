@@ -227,15 +227,27 @@ pub(super) struct Measured {
     pub(super) cells: Vec<Option<(f64, f64, f64)>>,
 }
 
-/// Mean of the passes, its standard uncertainty, and the factor by which it was widened because they disagree.
+/// What all passes of a line say.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Mean {
+    pub(super) x_px: f64,
+    /// Standard uncertainty, px.
+    pub(super) u_px: f64,
+    /// How likely it is that more than the noise of single frames moved the line.
+    pub(super) unsteady: f64,
+    /// The factor by which the uncertainty was widened because they disagree.
+    pub(super) widened: Option<f64>,
+}
+
+/// Mean of the passes.
 ///
 /// In every cell of the air's grid it is the mean by inverse variances; the cell weighs as much as the passes, and how well they agree,
 /// make it likely. The factor is Birge's ratio (R. T. Birge, Physical Review 40, 207, 1932), applied only if chance would
 /// give so large a sum of squares in fewer than one case in a hundred.
-pub(super) fn all_passes(passes: &[Measured]) -> (f64, f64, Option<f64>) {
+pub(super) fn all_passes(passes: &[Measured]) -> Mean {
     let cells = passes.iter().map(|p| p.cells.len()).min().unwrap_or(0);
     let alone = passes.iter().all(|p| p.alone);
-    let mut squares = Vec::new();
+    let (mut squares, mut unsteady) = (Vec::new(), Vec::new());
     let parts: Vec<(f64, f64, f64)> = (0..cells)
         .filter_map(|at| {
             let of_cell: Vec<(f64, f64, f64)> = passes
@@ -248,6 +260,7 @@ pub(super) fn all_passes(passes: &[Measured]) -> (f64, f64, Option<f64>) {
             let height: f64 = of_cell.iter().map(|p| p.0 + p.2.ln()).sum();
             let height = height + chi_squared + weights.ln() + noise::asked_of_cell(at, alone);
             squares.push((height, chi_squared, 1.0));
+            unsteady.push((height, f64::from(u8::from(noise::is_unsteady(at))), 1.0));
             Some((height, mean, weights.recip()))
         })
         .collect();
@@ -268,11 +281,12 @@ pub(super) fn all_passes(passes: &[Measured]) -> (f64, f64, Option<f64>) {
         Some((squares, _)) => squares,
         None => passes.iter().map(by_itself).sum(),
     };
-    if by_chance(chi_squared, freedom) < 0.01 {
-        let factor = (chi_squared / freedom).sqrt();
-        (mean, u_px * factor, Some(factor))
-    } else {
-        (mean, u_px, None)
+    let widened = (by_chance(chi_squared, freedom) < 0.01).then(|| (chi_squared / freedom).sqrt());
+    Mean {
+        x_px: mean,
+        u_px: u_px * widened.unwrap_or(1.0),
+        unsteady: noise::mixture(&unsteady).map_or(1.0, |share| share.0),
+        widened,
     }
 }
 

@@ -62,7 +62,7 @@ fn pass(number: u64) -> Option<Vec<(f64, f64, f64)>> {
                     Some((given.minus_two_log, place, variance))
                 })
                 .collect();
-            let (x_px, u_px, _) = all_passes(&[Measured {
+            let Mean { x_px, u_px, .. } = all_passes(&[Measured {
                 x_px: 0.0,
                 u_px: 1.0,
                 lasting_px: 0.0,
@@ -102,8 +102,8 @@ fn passes_that_differ_tell_of_air() {
         alone: false,
         cells: vec![Some((0.0, x_px, 0.01 * 0.01)), Some((0.0, x_px, 0.1 * 0.1))],
     };
-    let u_px = |apart_px: f64| all_passes(&[pass(0.0), pass(apart_px)]).1;
+    let u_px = |apart_px: f64| all_passes(&[pass(0.0), pass(apart_px)]).u_px;
     assert!(u_px(0.1) > 2.0 * u_px(0.005));
     // The mean by inverse variances where both are alike.
-    assert!((all_passes(&[pass(0.0), pass(0.1)]).0 - 0.05).abs() < 1e-9);
+    assert!((all_passes(&[pass(0.0), pass(0.1)]).x_px - 0.05).abs() < 1e-9);
 }

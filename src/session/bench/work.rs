@@ -318,21 +318,27 @@ impl Desk {
             frames,
             understood.doubt,
         );
+        let stood = held(&self.chosen).step.clone();
         let record = self.append(Entry::Reading(entry))?;
-        self.after_reading(typed);
+        self.after_reading(typed, stood.as_ref());
         Ok(format!("Reading {} is kept.", record.n))
     }
 
     /// Where the guide goes when a reading was kept. How many readings make the scale, or pairs the refracting angle, is for the person to
-    /// say, so those steps stay until somebody goes on: else the sixth point of the scale would be taken for a face.
-    fn after_reading(&self, typed: &Typed) {
+    /// say, so those steps stay until somebody goes on: else the sixth point of the scale would be taken for a face. Who went elsewhere
+    /// as soon as it was kept, from where the guide `stood`, stays there.
+    fn after_reading(&self, typed: &Typed, stood: Option<&Place>) {
         let step = match typed.kind {
             ReadingKind::Scale => Some((Step::Scale, None)),
             ReadingKind::Face => Some((Step::Prism, None)),
             ReadingKind::Line => after_line(&held(&self.book), typed.line.as_deref()),
             ReadingKind::Central => None,
         };
-        held(&self.chosen).step = step;
+        let mut chosen = held(&self.chosen);
+        if chosen.step.as_ref() == stood {
+            chosen.step = step;
+        }
+        drop(chosen);
         self.shared.changed();
     }
 
