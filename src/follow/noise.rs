@@ -182,13 +182,11 @@ pub(super) fn optimise(
     let [scale, air, intensity, tremor] = hyper.value;
     let mut begin = (hyper.value, f64::INFINITY);
     let begins: &[(f64, f64)] = match search {
-        Search::Far => &[(scale, air), (0.0, -1.5), (0.0, 1.5)],
+        Search::Far if hyper.prior[1].1 > 1.0 => &[(scale, air), (0.0, -1.5), (0.0, 1.5)],
+        Search::Far => &[(scale, air)],
         Search::Near => &[],
     };
-    for &(s, a) in begins
-        .iter()
-        .filter(|b| hyper.prior[1].1 > 1.0 || b.1 == air)
-    {
+    for &(s, a) in begins {
         for q in [0.0, 2.5] {
             for t in [0.0, 3.5] {
                 let value = [s, a, intensity + q, tremor + t];

@@ -686,7 +686,7 @@ impl Line {
             .collect();
         let (x_px, u_line, birge) = if counted.is_empty() {
             let (mean, u) = weighted_mean(&self.course.x_px, &self.course.u_px);
-            (mean, TOO_WIDE * u, None)
+            (mean, u, None)
         } else {
             let mean = together::all_passes(&counted);
             let narrower = TOO_WIDE.powf(1.0 - mean.unsteady);

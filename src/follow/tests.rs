@@ -529,7 +529,7 @@ fn a_hand_that_trembles_does_not_turn_the_table() {
 
 #[test]
 fn a_line_known_to_stand_still_stands_at_its_mean_place() {
-    const DEPTH_PX: f64 = 40.0;
+    const DEPTH_PX: f64 = 60.0;
     let told = Settings {
         toward: Some(Side::Left),
         ..Settings::default()
