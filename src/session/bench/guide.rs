@@ -121,6 +121,15 @@ pub(super) struct Chosen {
     pub(super) in_sweep: bool,
 }
 
+impl Chosen {
+    /// Goes on from where the guide `stood` when something was kept; who went elsewhere meanwhile stays there.
+    pub(super) fn go_on(&mut self, stood: Option<&Place>, to: Option<Place>) {
+        if self.step.as_ref() == stood {
+            self.step = to;
+        }
+    }
+}
+
 /// The guide for what was done so far; `alarms` is what the camera sees go wrong.
 pub(super) fn guide(
     book: &Book,

@@ -211,3 +211,37 @@ fn stray_level(frame: &Frame, field: Option<&FieldOfView>) -> f64 {
     let (_, median, _) = levels.select_nth_unstable(middle);
     frame.share_of_full_scale(f64::from(*median)).max(0.0)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn progress(name: u64, x_px: f64) -> LineProgress {
+        LineProgress {
+            x_px,
+            offset_px: None,
+            velocity_px_s: 0.0,
+            name: (name, x_px.to_bits()),
+            turned_at_px: None,
+            state: State::Searching,
+        }
+    }
+
+    /// A pair nearer than a line may move while following begins anew, seen in either order.
+    #[test]
+    fn lines_of_a_close_pair_keep_their_numbers() {
+        for order in [[0, 1], [1, 0]] {
+            let mut numbers = Numbers {
+                next: 15,
+                before: vec![(14, 291.0), (15, 295.5)],
+                ..Numbers::default()
+            };
+            let places_px = [290.2, 294.7];
+            let mut given = [0, 0];
+            for at in order {
+                given[at] = numbers.number(&progress(at as u64, places_px[at]));
+            }
+            assert_eq!(given, [14, 15], "{order:?}");
+        }
+    }
+}

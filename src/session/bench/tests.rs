@@ -412,6 +412,21 @@ fn the_guide_knows_the_order_and_lets_people_skip() {
     assert_eq!(at(&entries, &chosen).0, Step::Scale);
 }
 
+/// A reading is seen as soon as it is on the disk, a moment before the guide goes on.
+#[test]
+fn who_goes_elsewhere_before_the_guide_goes_on_stays_there() {
+    let at = |step| Some((step, Some("e".to_owned())));
+    let mut chosen = Chosen {
+        step: at(Step::Reading),
+        ..Chosen::default()
+    };
+    chosen.go_on(at(Step::Reading).as_ref(), at(Step::Central));
+    assert_eq!(chosen.step, at(Step::Central));
+    chosen.step = at(Step::Sweep);
+    chosen.go_on(at(Step::Central).as_ref(), None);
+    assert_eq!(chosen.step, at(Step::Sweep));
+}
+
 fn desk(source: &str, folder: &Path) -> Arc<Desk> {
     let options = DeskOptions {
         source: Some(Source::Path(source.into())),

@@ -334,11 +334,7 @@ impl Desk {
             ReadingKind::Line => after_line(&held(&self.book), typed.line.as_deref()),
             ReadingKind::Central => None,
         };
-        let mut chosen = held(&self.chosen);
-        if chosen.step.as_ref() == stood {
-            chosen.step = step;
-        }
-        drop(chosen);
+        held(&self.chosen).go_on(stood, step);
         self.shared.changed();
     }
 
