@@ -4,7 +4,7 @@
 //! (the continuous-time one of Kalman smoothing: spectral density `q`, covariance q·[d³/3, d²/2; d²/2, d] over an interval d);
 //! a is what moves all lines of the frame alike and lasts from frame to frame (air, shake), chained by a stationary process whose
 //! correlation falls as ρ^d. Observations of line k are y = y₀ₖ + fₖ(g)² + a with white noise, where f₀ = g and further lines
-//! have fₖ = oₖ + bₖ g + cₖ g². Gauss-Newton on the block-tridiagonal normal equations (3×3 blocks, so the cost is
+//! have a polynomial of the fourth degree, fₖ = oₖ + bₖ g + cₖ g² + dₖ g³ + eₖ g⁴. Gauss-Newton on the block-tridiagonal normal equations (3×3 blocks, so the cost is
 //! proportional to the number of frames) with y₀ and the shapes of all lines as a border.
 
 use nalgebra::{DMatrix, DVector};
@@ -49,7 +49,7 @@ pub(super) struct Course {
 /// The most likely course for given noise.
 #[derive(Clone, Debug)]
 pub(super) struct Solution {
-    /// Positions of the turning points, px (mirrored like `y_px`), then (o, b, c) of each further line.
+    /// Positions of the turning points, px (mirrored like `y_px`), then (o, b, c, d, e) of each further line.
     pub(super) border: Vec<f64>,
     /// g in every frame, px^½.
     pub(super) g: Vec<f64>,
