@@ -14,7 +14,7 @@ use crate::find::CrossHairs;
 /// footage).
 const OWN_LASTING_PX: f64 = 0.005;
 /// What a turning point in steady air scatters over what its fit and its hairs say, somewhat wide of what 300 simulated sweeps show.
-const TOO_WIDE: f64 = 0.78;
+const TOO_WIDE: f64 = 0.80;
 /// Least standard uncertainty of a line's turning point, px: there it stands on the same pixels in every pass, so that what they
 /// differ in does not average out, and passes may agree by chance (found on simulated footage).
 const LEAST_U_PX: f64 = 0.0015;
