@@ -31,6 +31,11 @@ const PARAMETERS: usize = 3 * MOST_LINES + 5 + HAIR_TERMS;
 const COLUMNS: usize = 2 * MOST_LINES + 5 + HAIR_TERMS;
 /// Neighbours whose widths differ by less than this factor have the same shape.
 const ALIKE: f64 = 1.6;
+/// A misfit of this share of the height means that neighbours were begun wrongly, or are not what they were taken for.
+const ASTRAY: f64 = 0.03;
+/// Lines with a valley between them are no wider than this share of their distance; and no line is narrower than this, px.
+const VALLEY: f64 = 0.65;
+const LEAST_WIDTH_PX: f64 = 1.5;
 /// Residual from which on the pixels of a band are looked at one by one, standard deviations of the usual residual.
 const STRIKING: f64 = 5.0;
 /// The same for the place of a line in a band, and bands that are needed to tell.
@@ -179,11 +184,86 @@ pub(super) struct Rules {
     pub(super) profile_trusted: bool,
 }
 
+/// Whether shapes are so much alike that they may be images of one slit; `one` is any of them.
+fn alike(shapes: impl Iterator<Item = Shape>, one: &Shape) -> bool {
+    let width = one.width_px();
+    let (low, high) = shapes.fold((width, width), |(low, high), shape| {
+        (low.min(shape.width_px()), high.max(shape.width_px()))
+    });
+    high <= ALIKE * low
+}
+
 impl Joint {
     /// Fits the lines `group` of `drafts` together and writes the result back to them.
     ///
     /// False if the pixels cannot decide it; the drafts are then as they were.
     pub(super) fn fit(
+        &mut self,
+        drafts: &mut [Draft],
+        group: &[usize],
+        scene: &Scene<'_>,
+        rules: Rules,
+    ) -> bool {
+        let begun: Vec<Draft> = group
+            .iter()
+            .filter_map(|&i| drafts.get(i))
+            .cloned()
+            .collect();
+        let fits = self.fit_as_begun(drafts, group, scene, rules);
+        if begun.len() < 2 || rules.shape_known {
+            return fits;
+        }
+        // Neighbours that were measured with a part of each other's light begin unlike each other, or too wide. If what they
+        // become is unlike what the pixels show, it is tried whether they are narrower images of one slit.
+        let shapes = begun.iter().map(|draft| draft.thread.shape);
+        let most = if begun
+            .iter()
+            .any(|one| !alike(shapes.clone(), &one.thread.shape))
+        {
+            f64::from(MORE_DOUBT * PROFILE_DOUBT)
+        } else {
+            ASTRAY
+        };
+        let misfit = self.likeness.misfit();
+        if fits && misfit < most {
+            return true;
+        }
+        let mut places: Vec<f64> = begun
+            .iter()
+            .map(|draft| draft.thread.x_at(scene.y_ref))
+            .collect();
+        places.sort_by(f64::total_cmp);
+        let nearest = places
+            .windows(2)
+            .map(|pair| pair[1] - pair[0])
+            .fold(f64::INFINITY, f64::min);
+        let narrowest = shapes
+            .min_by(|a, b| a.width_px().total_cmp(&b.width_px()))
+            .unwrap_or_default();
+        let shape = if narrowest.width_px() > VALLEY * nearest {
+            Shape::of_width((VALLEY * nearest).max(LEAST_WIDTH_PX))
+        } else {
+            narrowest
+        };
+        let begin_anew = |drafts: &mut [Draft]| {
+            for (&i, draft) in group.iter().zip(&begun) {
+                drafts[i].clone_from(draft);
+            }
+        };
+        begin_anew(drafts);
+        for &i in group {
+            drafts[i].thread.shape = shape;
+        }
+        let narrower = self.fit_as_begun(drafts, group, scene, rules);
+        if narrower && (!fits || self.likeness.misfit() < misfit) {
+            return true;
+        }
+        begin_anew(drafts);
+        fits && self.fit_as_begun(drafts, group, scene, rules)
+    }
+
+    /// The fit from the shapes that the drafts have.
+    fn fit_as_begun(
         &mut self,
         drafts: &mut [Draft],
         group: &[usize],
@@ -342,11 +422,11 @@ impl Joint {
     /// so different that one of them is something else.
     fn share_shape(&mut self) {
         let members = &mut self.members[..self.lines];
-        let widths = members.iter().map(|m| m.shape.width_px());
-        let (low, high) = widths.fold((f64::INFINITY, 0.0_f64), |(low, high), w| {
-            (low.min(w), high.max(w))
-        });
-        if high > ALIKE * low {
+        let shapes = members.iter().map(|m| m.shape);
+        if !members
+            .first()
+            .is_some_and(|first| alike(shapes, &first.shape))
+        {
             return;
         }
         let count = members.len() as f64;

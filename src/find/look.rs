@@ -73,6 +73,26 @@ impl Finder {
 
     /// All that is in one frame. A frame too small or too dark gives a picture with nothing in it.
     pub fn look(&mut self, frame: &Frame, known: &Known) -> Picture {
+        let seen = self.look_once(frame, known);
+        let astray = |line: &Line| line.lasting_px > ASTRAY * line.width_px;
+        if !known.everywhere || known.lines.is_empty() || !seen.lines.iter().any(astray) {
+            return seen;
+        }
+        // A fit that went astray beside a hair or a neighbour keeps itself going: everything is looked at with fresh eyes, which
+        // may only not take two lines for one.
+        let afresh = Known {
+            lines: Vec::new(),
+            ..known.clone()
+        };
+        let fresh = self.look_once(frame, &afresh);
+        if fresh.lines.len() < seen.lines.len() {
+            return seen;
+        }
+        fresh
+    }
+
+    /// The same, with what is known taken as it is.
+    fn look_once(&mut self, frame: &Frame, known: &Known) -> Picture {
         let grey = Grey::of(frame);
         let mut picture = Picture {
             mean_level: grey.mean() / f64::from(grey.clip),
@@ -93,22 +113,6 @@ impl Finder {
                     mean_level: picture.mean_level,
                     ..seen
                 };
-            }
-            if seen
-                .lines
-                .iter()
-                .any(|line| line.lasting_px > ASTRAY * line.width_px)
-            {
-                // A fit that went astray beside a hair keeps itself going: everything is looked at with fresh eyes, which
-                // may only not take two lines for one.
-                let afresh = Known {
-                    lines: Vec::new(),
-                    ..known.clone()
-                };
-                let fresh = self.look(frame, &afresh);
-                if fresh.lines.len() >= seen.lines.len() {
-                    return fresh;
-                }
             }
             self.noise.learn(&grey, 1.0);
             picture.field = known
@@ -535,8 +539,11 @@ fn divide(drafts: &mut Vec<Draft>, scene: &Scene<'_>, bench: &mut Bench) {
             .map(|pair| pair[1] - pair[0])
             .fold(f64::INFINITY, f64::min);
         let own = drafts[i].thread.x_at(scene.y_ref);
-        // A line of its own stands on one of the summits; one between two of them stands for both.
-        let stands = summits.iter().any(|place| place.abs() < 0.25 * least);
+        // A line of its own stands on one of the summits; one between two of them stands for both. So does one of an earlier look
+        // whose light in this one is not known, so that it could not be taken off; but as long as no hairs are known, the valley may be
+        // the shade of one.
+        let measured = scene.hairs.is_none() || !drafts[i].thread.raw.is_empty();
+        let stands = measured && summits.iter().any(|place| place.abs() < 0.25 * least);
         let fresh: Vec<f64> = summits
             .into_iter()
             .filter(|place| {

@@ -440,6 +440,43 @@ fn both_lines_of_a_doublet_are_found() {
     }
 }
 
+/// Neighbours that an earlier look left unlike each other, each with a part of the other's light: images of one slit are alike.
+#[test]
+fn neighbours_that_begin_unlike_end_alike() {
+    for k in 0..20 {
+        let x = 140.0 + 0.23 * f64::from(k);
+        let scene = Scene {
+            slits: vec![slit(x, 60.0), slit(x + 6.1, 55.0)],
+            ..Scene::new(7100 + k as u64)
+        }
+        .with_little_noise();
+        let frame = scene.draw();
+        let mut finder = Finder::new();
+        let mut lines = finder.look(&frame, &Known::default()).lines;
+        assert_eq!(lines.len(), 2, "frame {k}: {lines:?}");
+        (lines[0].slit_px, lines[0].blur_px, lines[0].width_px) = (0.74, 2.99, 7.0);
+        (lines[1].slit_px, lines[1].blur_px, lines[1].width_px) = (3.59, 0.42, 3.6);
+        lines[0].x_px += 0.55;
+        lines[1].x_px += 0.4;
+        let known = Known {
+            lines,
+            everywhere: true,
+            ..Known::default()
+        };
+        let lines = finder.look(&frame, &known).lines;
+        let off: Vec<f64> = [x, x + 6.1]
+            .iter()
+            .zip(&lines)
+            .map(|(x, l)| l.x_px - x)
+            .collect();
+        let unlike = (lines[0].width_px / lines[1].width_px).ln().abs();
+        assert!(
+            lines.len() == 2 && off.iter().all(|off| off.abs() < 0.03) && unlike < 0.1,
+            "frame {k}: {off:?} px off, {lines:?}"
+        );
+    }
+}
+
 /// A lamp's line has wings that a slit image has not. Where there is next to no noise they would draw the fit, and its place
 /// would depend on the camera.
 #[test]

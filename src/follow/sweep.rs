@@ -678,6 +678,8 @@ impl Line {
         let u_hair = hairs.map_or((self.slope * FIELD_HEIGHT_PX).abs(), |h| {
             h.u_x_px.hypot(self.slope * h.u_y_px)
         });
+        // A line that hardly moves is coded as hairs are that do not move at all.
+        let wander_px = hold.main().map_or(0.0, |main| main.wander_px);
         let counted: Vec<Measured> = self
             .candidates
             .iter()
@@ -704,7 +706,7 @@ impl Line {
         let mut points = self.events(hold, toward, clip_end_s);
         for point in &mut points {
             point.offset_px = offset(point.x_px);
-            point.u_px = point.u_px.hypot(u_hair);
+            point.u_px = point.u_px.hypot(u_hair).hypot(wander_px);
         }
         let saturated = self.track.sightings.iter().filter(|s| s.saturated).count();
         if 4 * saturated > self.track.sightings.len() {
@@ -751,7 +753,10 @@ impl Line {
             passes: counted.len(),
             x_px,
             offset_px: offset(x_px),
-            u_px: u_line.max(self.least_u_px()).hypot(TOO_WIDE * u_hair),
+            u_px: u_line
+                .max(self.least_u_px())
+                .hypot(TOO_WIDE * u_hair)
+                .hypot(wander_px),
             track,
         };
         (line, points)
