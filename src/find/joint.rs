@@ -36,8 +36,9 @@ const STRIKING: f64 = 5.0;
 /// The same for the place of a line in a band, and bands that are needed to tell.
 const STRAY_BAND: f64 = 3.5;
 const LEAST_BANDS: usize = 24;
-/// Product of the runs of a hair and a line within a band, at most, px².
-const RUN_TOGETHER_PX2: f64 = 0.012;
+/// Product of the runs of a hair and a line within a band, at most, px²: what it does to their mean product is in the model to
+/// first order.
+const RUN_TOGETHER_PX2: f64 = 0.1;
 /// A profile is known to this share of its height only: a slit image has wings that a blurred box has not, and where there is
 /// next to no noise they would draw the fit (found on a lamp frame of 16 bits).
 pub(super) const PROFILE_DOUBT: f32 = 0.001;
@@ -418,8 +419,8 @@ impl Joint {
             let (dx, dy) = cross.hairs[h].direction();
             bands.thread.expect(&cross.hairs[h]);
             let lean = (dx / dy).abs().max(1e-4);
-            // The hair's run within a band stays a small share of its width, and what hair and line run together, which
-            // moves the mean of their product against the product of their means, below a thousandth of the light.
+            // The hair's run within a band stays a small share of its width, and what hair and line run together small against
+            // the widths of both.
             let by_width = 0.15 * cross.hairs[h].width_px / lean;
             let together = (RUN_TOGETHER_PX2 / (lean * steep.max(1e-4))).sqrt();
             let most = by_width.min(together) as usize;
@@ -908,11 +909,16 @@ impl Joint {
         if cast {
             let blur_px2 = self.hair[4];
             self.lit.clear();
+            let rows = bands.rows as f64;
+            let thread = bands.thread.with(&self.hair);
+            let run = thread.slope * (rows * rows - 1.0) / 12.0;
             self.lit.extend(self.members[..k].iter().map(|member| {
                 let x = (member.x_at(y, frame) - left) as f32;
+                let together = (run * member.slope_at(y, frame)) as f32;
+                let amplitude = member.amplitude[band] as f32;
                 member
                     .reaches(y)
-                    .then(|| Lit::new(x, member.amplitude[band] as f32, &member.drawn, blur_px2))
+                    .then(|| Lit::new(x, amplitude, &member.drawn, blur_px2, together))
             }));
             let even = Even {
                 background: level_background,
@@ -920,7 +926,6 @@ impl Joint {
                 alike,
                 middle: middle as f32,
             };
-            let thread = bands.thread.with(&self.hair);
             let x = bands.hair_x[band] + self.hair[0] + z * self.hair_turn_px;
             self.shadow
                 .cast(&thread, x, (shaded.start, shaded.end), &self.lit, &even);

@@ -51,11 +51,13 @@ pub(super) struct Lit {
     /// The same in the focal plane, before the blur behind the hair, and the root of the share of the variance that is left.
     pub(super) sharp: Drawn,
     pub(super) left: f32,
+    /// Mean product of what line and hair run away from where they are in the middle of the band, px².
+    pub(super) together: f32,
 }
 
 impl Lit {
     /// The light of a line of this shape.
-    pub(super) fn new(x: f32, amplitude: f32, shape: &Shape, blur_px2: f64) -> Self {
+    pub(super) fn new(x: f32, amplitude: f32, shape: &Shape, blur_px2: f64, together: f32) -> Self {
         let blur = shape.blur_px.max(Shape::LEAST_BLUR_PX);
         let left = (blur * blur - blur_px2 - PIXEL).max(LEAST_BLUR_PX * LEAST_BLUR_PX);
         let sharp = Shape {
@@ -68,6 +70,7 @@ impl Lit {
             drawn: shape.drawn(),
             sharp: sharp.drawn(),
             left: (left.sqrt() / blur) as f32,
+            together,
         }
     }
 }
@@ -143,10 +146,14 @@ impl Shadow {
             let mut values = [0.0; MOST_COLUMNS];
             let (fixed, of_lines) = values.split_at_mut(FIXED);
             let (mut light, mut by_slit, mut by_blur, mut by_left) = (0.0, 0.0, 0.0, 0.0);
+            // The mean of a product over the rows of a band is more than the product of the means.
+            let mut more = 0.0;
             for (line, out) in lines.iter().zip(of_lines.chunks_exact_mut(2)) {
                 let Some(line) = line else { continue };
                 let at = line.drawn.before_blur(&line.sharp, u - line.x, line.left);
-                out[0] = d_lines * cover * at.light.value;
+                let together = -by_place * line.together * at.light.by_place;
+                out[0] = d_lines * (cover * at.light.value + together);
+                more += line.amplitude * together;
                 out[1] = -d_lines * cover * line.amplitude * at.light.by_place;
                 light += line.amplitude * at.light.value;
                 by_slit += line.amplitude * at.light.by_slit;
@@ -160,12 +167,12 @@ impl Shadow {
             fixed[1] = cover * (d_lines * even.alike * light + d_even * even.background) * off;
             fixed[2] = d_lines * cover * by_slit;
             fixed[3] = d_lines * cover * by_blur;
-            fixed[4] = cover * stopped;
+            fixed[4] = cover * stopped + d_lines * more * followed;
             let hair = &mut fixed[5..];
             let wider = by_width * thread.width_px as f32;
             hair[0] = by_place * stopped;
             hair[1] = wider * stopped;
-            hair[2] = cover * light * followed;
+            hair[2] = (cover * light + more) * followed;
             hair[3] = cover * background;
             // The variance that is added behind the hair is missing before it.
             hair[4] = -d_lines * cover * followed * by_left;
@@ -297,7 +304,7 @@ mod tests {
 
     fn taken(hair: &Thread, x: f64, shape: &Shape, line_x: f32) -> Vec<f32> {
         let mut shadow = Shadow::default();
-        let lit = [Some(Lit::new(line_x, 100.0, shape, hair.blur_px2))];
+        let lit = [Some(Lit::new(line_x, 100.0, shape, hair.blur_px2, 0.0))];
         shadow.cast(hair, x, (FROM, TO), &lit, &EVEN);
         shadow.light().to_vec()
     }
@@ -341,7 +348,7 @@ mod tests {
     fn its_derivatives_are_those_of_the_shadow() {
         let (x, line_x) = (16.3, 15.1);
         let mut shadow = Shadow::default();
-        let lit = [Some(Lit::new(line_x, 100.0, &LINE, HAIR.blur_px2))];
+        let lit = [Some(Lit::new(line_x, 100.0, &LINE, HAIR.blur_px2, 0.0))];
         shadow.cast(&HAIR, x, (FROM, TO), &lit, &EVEN);
         let wider = |by: f64| Thread {
             width_px: HAIR.width_px * by.exp(),
@@ -436,5 +443,51 @@ mod tests {
                 );
             }
         }
+    }
+
+    /// Against the mean over rows of a band of the shadows of each.
+    #[test]
+    fn the_mean_over_a_band_knows_how_line_and_hair_run_together() {
+        const ROWS: usize = 9;
+        let (hair_run, line_run) = (0.10_f64, 0.08_f64);
+        let hair = Thread {
+            slope: hair_run,
+            ..HAIR
+        };
+        let row = |x: f64, line_x: f64, together: f32| {
+            let mut shadow = Shadow::default();
+            let lit = [Some(Lit::new(
+                line_x as f32,
+                100.0,
+                &LINE,
+                hair.blur_px2,
+                together,
+            ))];
+            shadow.cast(&hair, x, (FROM, TO), &lit, &EVEN);
+            shadow.light().to_vec()
+        };
+        let mut mean = vec![0.0; TO - FROM];
+        for k in 0..ROWS {
+            let away = k as f64 - (ROWS as f64 - 1.0) / 2.0;
+            let taken = row(16.3 + hair_run * away, 15.1 + line_run * away, 0.0);
+            for (mean, taken) in mean.iter_mut().zip(taken) {
+                *mean += taken / ROWS as f32;
+            }
+        }
+        let together = hair_run * line_run * ((ROWS * ROWS) as f64 - 1.0) / 12.0;
+        let off = |taken: Vec<f32>| {
+            let squares = taken.iter().zip(&mean).map(|(a, b)| (a - b).powi(2));
+            squares.sum::<f32>().sqrt()
+        };
+        let (with, without) = (
+            off(row(16.3, 15.1, together as f32)),
+            off(row(16.3, 15.1, 0.0)),
+        );
+        let all = mean.iter().map(|v| v * v).sum::<f32>().sqrt();
+        println!("with {with} without {without} of {all}");
+        assert!(
+            with < 0.6 * without && with < 0.02 * all,
+            "{with} {without} {all}"
+        );
     }
 }
