@@ -16,7 +16,7 @@ use super::flanks::{Flanks, lasting_px};
 use super::likeness::Likeness;
 use super::lines::{CLIPPED_SHAPE_SHARE, Draft, Scene};
 use super::rowsum::{LANES, Weights, dot, dots};
-use super::shadow::{Even, HAIR_TERMS, Lit, Shadow};
+use super::shadow::{Even, HAIR_TERMS, Lit, Shadow, Wanted};
 use super::shape::{ProfileTable, Shape, dip};
 use super::solver::Solver;
 use super::thread::Expected;
@@ -143,10 +143,14 @@ pub(super) struct Joint {
     weighted: Vec<f32>,
     /// Residuals over their standard deviation; not a number where a pixel does not count.
     residuals: Vec<f32>,
+    /// One over the standard deviation of every pixel; 0 where it does not count.
+    roots: Vec<f32>,
     shadow: Shadow,
     /// Light that it takes from the shaded pixels of a band.
     stopped: Vec<f32>,
     lit: Vec<Option<Lit>>,
+    /// The light of every line behind the hair, wherever it is.
+    behind_hair: Vec<Lit>,
     scores: Vec<Score>,
     lean: Vec<[[f64; MOST_LINES + 1]; COLUMNS]>,
     weights: Weights,
@@ -242,15 +246,6 @@ impl Joint {
                 unit[k] = 1.0;
                 solver.solve(&unit)[k].max(0.0).sqrt()
             });
-            self.take_step(step, frame);
-            for member in &mut self.members[..self.lines] {
-                smooth_amplitudes(
-                    &member.raw,
-                    &member.information,
-                    &mut member.amplitude,
-                    &mut self.smooth,
-                );
-            }
             let due = (small || round + 2 >= iterations) && !struck;
             let mut changed = due && self.strike_out(scene);
             struck |= changed;
@@ -262,12 +257,21 @@ impl Joint {
             let done = small && !changed || round + 2 >= iterations;
             if done && !doubted && !rules.profile_trusted && !self.clipped {
                 doubted = true;
-                let doubt = self.likeness.misfit() as f32;
+                let doubt = self.profile_misfit(frame);
                 if doubt > MORE_DOUBT * self.profile_doubt {
                     self.keep_lasting(&solver.inverse(), frame);
                     self.profile_doubt = doubt;
                     changed = true;
                 }
+            }
+            self.take_step(step, frame);
+            for member in &mut self.members[..self.lines] {
+                smooth_amplitudes(
+                    &member.raw,
+                    &member.information,
+                    &mut member.amplitude,
+                    &mut self.smooth,
+                );
             }
             let settled = small && !changed;
             if settled || round == iterations {
@@ -604,6 +608,7 @@ impl Joint {
         }
         self.background.clear();
         self.background.resize(count, 0.0);
+        self.prepare_shadow();
         for b in 0..count {
             if !self.draw(b, frame, true) {
                 continue;
@@ -621,6 +626,19 @@ impl Joint {
                 &mut self.smooth,
             );
         }
+    }
+
+    /// The hair as it stands, and the lines behind it.
+    fn prepare_shadow(&mut self) {
+        if self.bands.hair.is_none() {
+            return;
+        }
+        self.shadow.of(&self.bands.thread.with(&self.hair));
+        let blur_px2 = self.hair[4];
+        self.behind_hair.clear();
+        let members = self.members[..self.lines].iter();
+        self.behind_hair
+            .extend(members.map(|member| Lit::new(&member.drawn, blur_px2)));
     }
 
     /// How much of the background's fall the light of the lines follows, and its uncertainty: all of it where optics take
@@ -756,18 +774,19 @@ impl Joint {
         }
         let columns = self.column_count();
         self.scores.clear();
-        self.likeness.begin();
+        let pixels = self.bands.count * self.bands.across;
         self.residuals.clear();
-        self.residuals
-            .resize(self.bands.count * self.bands.across, f32::NAN);
+        self.residuals.resize(pixels, f32::NAN);
+        self.roots.clear();
+        self.roots.resize(pixels, 0.0);
         self.lean.clear();
         self.lean
             .resize(self.bands.count, [[0.0; MOST_LINES + 1]; COLUMNS]);
+        self.prepare_shadow();
         for b in 0..self.bands.count {
             if !self.draw(b, frame, false) {
                 continue;
             }
-            self.compare(b, frame, columns);
             let sums = self.sums(b, columns, columns);
             let Some(band_score) = self.project(b, &sums, columns) else {
                 continue;
@@ -907,18 +926,17 @@ impl Joint {
         hair.fill(0.0);
         let cast = bands.hair.is_some() && !shaded.is_empty();
         if cast {
-            let blur_px2 = self.hair[4];
             self.lit.clear();
             let rows = bands.rows as f64;
-            let thread = bands.thread.with(&self.hair);
-            let run = thread.slope * (rows * rows - 1.0) / 12.0;
-            self.lit.extend(self.members[..k].iter().map(|member| {
-                let x = (member.x_at(y, frame) - left) as f32;
-                let together = (run * member.slope_at(y, frame)) as f32;
-                let amplitude = member.amplitude[band] as f32;
-                member
-                    .reaches(y)
-                    .then(|| Lit::new(x, amplitude, &member.drawn, blur_px2, together))
+            let run = bands.thread.slope() * (rows * rows - 1.0) / 12.0;
+            let lit = self.members[..k].iter().zip(&self.behind_hair);
+            self.lit.extend(lit.map(|(member, lit)| {
+                member.reaches(y).then(|| Lit {
+                    x: (member.x_at(y, frame) - left) as f32,
+                    amplitude: member.amplitude[band] as f32,
+                    together: (run * member.slope_at(y, frame)) as f32,
+                    ..*lit
+                })
             }));
             let even = Even {
                 background: level_background,
@@ -927,8 +945,13 @@ impl Joint {
                 middle: middle as f32,
             };
             let x = bands.hair_x[band] + self.hair[0] + z * self.hair_turn_px;
+            let wanted = match (first, self.shape_known) {
+                (true, _) => Wanted::Lights,
+                (false, true) => Wanted::ShapeKnown,
+                (false, false) => Wanted::All,
+            };
             self.shadow
-                .cast(&thread, x, (shaded.start, shaded.end), &self.lit, &even);
+                .cast(x, (shaded.start, shaded.end), &self.lit, &even, wanted);
         }
         // The same where a hair shades: each column by itself, so that it is done on many pixels at once.
         let pass = &bands.pass[pixels.clone()][shaded.clone()];
@@ -949,8 +972,8 @@ impl Joint {
             }
             let [even, by_fall] = shadow.background();
             take_off(&mut background[shaded.clone()], even);
-            take_off(&mut slope[shaded.clone()], by_fall);
             if !first {
+                take_off(&mut slope[shaded.clone()], by_fall);
                 for (term, out) in shape.chunks_exact_mut(across).enumerate() {
                     take_off(&mut out[shaded.clone()], shadow.shape(term));
                 }
@@ -1006,37 +1029,49 @@ impl Joint {
             }
         }
         if !first {
-            let residuals = &mut self.residuals[pixels];
-            for ((out, &r), &w) in residuals.iter_mut().zip(&*residual).zip(&self.weight) {
-                let residual = r * w.sqrt();
+            let residuals = &mut self.residuals[pixels.clone()];
+            let roots = &mut self.roots[pixels];
+            for (((out, root), &r), &w) in residuals
+                .iter_mut()
+                .zip(roots)
+                .zip(&*residual)
+                .zip(&self.weight)
+            {
+                *root = w.sqrt();
+                let residual = r * *root;
                 *out = if w > 0.0 { residual } else { f32::NAN };
             }
         }
         true
     }
 
-    /// Shows the residuals of a band, which are the column `residual`, as shares of a line's height, to [`Likeness`]: those about each
-    /// line that no hair shades.
-    fn compare(&mut self, band: usize, frame: (f64, f64), residual: usize) {
+    /// How far the profiles are off what the pixels show, as a share of the height: from the residuals about each line that no hair
+    /// shades; see [`Likeness`].
+    fn profile_misfit(&mut self, frame: (f64, f64)) -> f32 {
+        self.likeness.begin();
         let across = self.bands.across;
-        let y = self.bands.middle(band);
-        let shaded = &self.bands.shaded[band];
-        let residual = &self.columns[residual * across..(residual + 1) * across];
         for member in &self.members[..self.lines] {
-            let height = member.amplitude[band];
-            if !member.reaches(y) || height <= 0.0 {
-                continue;
-            }
-            let x = member.x_at(y, frame) - f64::from(self.bands.left[band]);
             let reach = 1.1 * member.shape.width_px() + 1.0;
-            let from = (x - reach).ceil().max(0.0) as usize;
-            let to = ((x + reach).floor().max(0.0) as usize + 1).min(across);
-            for i in (from..to).filter(|i| !shaded.contains(i) && self.weight[*i] > 0.0) {
-                let variance = f64::from(self.weight[i].recip()) / (height * height);
-                self.likeness
-                    .take(i as f64 - x, f64::from(residual[i]) / height, variance);
+            for (band, shaded) in self.bands.shaded.iter().enumerate() {
+                let y = self.bands.middle(band);
+                let height = member.amplitude[band];
+                if !member.reaches(y) || height <= 0.0 {
+                    continue;
+                }
+                let x = member.x_at(y, frame) - f64::from(self.bands.left[band]);
+                let from = (x - reach).ceil().max(0.0) as usize;
+                let to = ((x + reach).floor().max(0.0) as usize + 1).min(across);
+                for i in (from..to).filter(|i| !shaded.contains(i)) {
+                    let at = band * across + i;
+                    let (residual, root) = (self.residuals[at], f64::from(self.roots[at]));
+                    if residual.is_finite() {
+                        self.likeness
+                            .take(i as f64 - x, f64::from(residual), root * height);
+                    }
+                }
             }
         }
+        self.likeness.misfit() as f32
     }
 
     /// Weighted sums of products of the first columns with each other and, behind them, with the residual, which is the
