@@ -162,6 +162,8 @@ pub(super) struct Joint {
     /// What lopsided profiles leave of every line as long as they are not doubted, px.
     lasting_px: [f64; MOST_LINES],
     pulls: Vec<f64>,
+    /// Band and pixel of what was left out last.
+    struck: Vec<(usize, usize)>,
     /// Whether slit and blur are taken as they are.
     shape_known: bool,
     seen_before: bool,
@@ -247,18 +249,30 @@ impl Joint {
                 solver.solve(&unit)[k].max(0.0).sqrt()
             });
             let due = (small || round + 2 >= iterations) && !struck;
+            self.struck.clear();
             let mut changed = due && self.strike_out(scene);
             struck |= changed;
             if small && !bands_struck {
                 bands_struck = true;
                 changed |= self.strike_out_bands();
             }
-            // When all else is done; of a clipped line only the flanks are seen, which are steep.
-            let done = small && !changed || round + 2 >= iterations;
-            if done && !doubted && !rules.profile_trusted && !self.clipped {
+            // When all else is done, or, of a line whose shape is known, by what was not just left out; of a clipped line only the flanks
+            // are seen, which are steep.
+            let near = small && (self.shape_known || !changed) || round + 2 >= iterations;
+            if near && !doubted && !rules.profile_trusted && !self.clipped {
                 doubted = true;
                 let doubt = self.profile_misfit(frame);
                 if doubt > MORE_DOUBT * self.profile_doubt {
+                    // What was just left out does not count.
+                    let (struck, good) = (&self.struck, &self.bands.good);
+                    let across = self.bands.across;
+                    let all = !self.shape_known;
+                    self.scores.retain(|of| {
+                        let left_out = good[of.band * across..(of.band + 1) * across]
+                            .iter()
+                            .all(|&good| good <= 0.0);
+                        all || !left_out && struck.iter().all(|&(band, _)| band != of.band)
+                    });
                     self.keep_lasting(&solver.inverse(), frame);
                     self.profile_doubt = doubt;
                     changed = true;
@@ -1283,20 +1297,24 @@ impl Joint {
         // Mean size of a normal deviate: sqrt(2/pi).
         let usual = (sum / count / 0.797_885).max(1.0);
         let limit = STRIKING as f32 * usual;
-        let mut changed = false;
         for band in 0..self.bands.count {
             for i in 0..self.bands.across {
                 let at = band * self.bands.across + i;
                 let here = self.residuals[at];
                 let strikes = here.abs() > limit && self.stands_out(band, i, here) > limit;
-                if !strikes {
-                    continue;
+                if strikes {
+                    self.struck.push((band, i));
                 }
-                changed = true;
-                self.bands.without_outliers(band, i, usual, scene);
             }
         }
-        changed
+        for &(band, i) in &self.struck {
+            self.bands.without_outliers(band, i, usual, scene);
+            if self.shape_known {
+                // What they left tells nothing of the profile.
+                self.residuals[band * self.bands.across + i] = f32::NAN;
+            }
+        }
+        !self.struck.is_empty()
     }
 
     /// Leaves out bands in which a line stands beside its axis farther than the scatter of the others explains: a speck on one
@@ -1324,7 +1342,11 @@ impl Joint {
             for of in &self.scores {
                 if of.information[i] > 0.0 && away(of) > limit {
                     let across = self.bands.across;
-                    self.bands.good[of.band * across..(of.band + 1) * across].fill(0.0);
+                    let pixels = of.band * across..(of.band + 1) * across;
+                    self.bands.good[pixels.clone()].fill(0.0);
+                    if self.shape_known {
+                        self.residuals[pixels].fill(f32::NAN);
+                    }
                     changed = true;
                 }
             }
