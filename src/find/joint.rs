@@ -16,7 +16,7 @@ use super::flanks::{Flanks, lasting_px};
 use super::likeness::Likeness;
 use super::lines::{CLIPPED_SHAPE_SHARE, Draft, Scene};
 use super::rowsum::{LANES, Weights, dot, dots};
-use super::shadow::{Even, HAIR_TERMS, Lit, Shadow};
+use super::shadow::{Even, HAIR_TERMS, Lit, Shadow, Wanted};
 use super::shape::{ProfileTable, Shape, dip};
 use super::solver::Solver;
 use super::thread::Expected;
@@ -41,8 +41,9 @@ const STRIKING: f64 = 5.0;
 /// The same for the place of a line in a band, and bands that are needed to tell.
 const STRAY_BAND: f64 = 3.5;
 const LEAST_BANDS: usize = 24;
-/// Product of the runs of a hair and a line within a band, at most, px².
-const RUN_TOGETHER_PX2: f64 = 0.012;
+/// Product of the runs of a hair and a line within a band, at most, px²: what it does to their mean product is in the model to
+/// first order.
+const RUN_TOGETHER_PX2: f64 = 0.1;
 /// A profile is known to this share of its height only: a slit image has wings that a blurred box has not, and where there is
 /// next to no noise they would draw the fit (found on a lamp frame of 16 bits).
 pub(super) const PROFILE_DOUBT: f32 = 0.001;
@@ -147,10 +148,14 @@ pub(super) struct Joint {
     weighted: Vec<f32>,
     /// Residuals over their standard deviation; not a number where a pixel does not count.
     residuals: Vec<f32>,
+    /// One over the standard deviation of every pixel; 0 where it does not count.
+    roots: Vec<f32>,
     shadow: Shadow,
     /// Light that it takes from the shaded pixels of a band.
     stopped: Vec<f32>,
     lit: Vec<Option<Lit>>,
+    /// The light of every line behind the hair, wherever it is.
+    behind_hair: Vec<Lit>,
     scores: Vec<Score>,
     lean: Vec<[[f64; MOST_LINES + 1]; COLUMNS]>,
     weights: Weights,
@@ -162,6 +167,8 @@ pub(super) struct Joint {
     /// What lopsided profiles leave of every line as long as they are not doubted, px.
     lasting_px: [f64; MOST_LINES],
     pulls: Vec<f64>,
+    /// Band and pixel of what was left out last.
+    struck: Vec<(usize, usize)>,
     /// Whether slit and blur are taken as they are.
     shape_known: bool,
     seen_before: bool,
@@ -321,6 +328,36 @@ impl Joint {
                 unit[k] = 1.0;
                 solver.solve(&unit)[k].max(0.0).sqrt()
             });
+            let due = (small || round + 2 >= iterations) && !struck;
+            self.struck.clear();
+            let mut changed = due && self.strike_out(scene);
+            struck |= changed;
+            if small && !bands_struck {
+                bands_struck = true;
+                changed |= self.strike_out_bands();
+            }
+            // When all else is done, or, of a line whose shape is known, by what was not just left out; of a clipped line only the flanks
+            // are seen, which are steep.
+            let near = small && (self.shape_known || !changed) || round + 2 >= iterations;
+            if near && !doubted && !rules.profile_trusted && !self.clipped {
+                doubted = true;
+                let doubt = self.profile_misfit(frame);
+                if doubt > MORE_DOUBT * self.profile_doubt {
+                    // What was just left out does not count.
+                    let (struck, good) = (&self.struck, &self.bands.good);
+                    let across = self.bands.across;
+                    let all = !self.shape_known;
+                    self.scores.retain(|of| {
+                        let left_out = good[of.band * across..(of.band + 1) * across]
+                            .iter()
+                            .all(|&good| good <= 0.0);
+                        all || !left_out && struck.iter().all(|&(band, _)| band != of.band)
+                    });
+                    self.keep_lasting(&solver.inverse(), frame);
+                    self.profile_doubt = doubt;
+                    changed = true;
+                }
+            }
             self.take_step(step, frame);
             for member in &mut self.members[..self.lines] {
                 smooth_amplitudes(
@@ -329,24 +366,6 @@ impl Joint {
                     &mut member.amplitude,
                     &mut self.smooth,
                 );
-            }
-            let due = (small || round + 2 >= iterations) && !struck;
-            let mut changed = due && self.strike_out(scene);
-            struck |= changed;
-            if small && !bands_struck {
-                bands_struck = true;
-                changed |= self.strike_out_bands();
-            }
-            // When all else is done; of a clipped line only the flanks are seen, which are steep.
-            let done = small && !changed || round + 2 >= iterations;
-            if done && !doubted && !rules.profile_trusted && !self.clipped {
-                doubted = true;
-                let doubt = self.likeness.misfit() as f32;
-                if doubt > MORE_DOUBT * self.profile_doubt {
-                    self.keep_lasting(&solver.inverse(), frame);
-                    self.profile_doubt = doubt;
-                    changed = true;
-                }
             }
             let settled = small && !changed;
             if settled || round == iterations {
@@ -498,8 +517,8 @@ impl Joint {
             let (dx, dy) = cross.hairs[h].direction();
             bands.thread.expect(&cross.hairs[h]);
             let lean = (dx / dy).abs().max(1e-4);
-            // The hair's run within a band stays a small share of its width, and what hair and line run together, which
-            // moves the mean of their product against the product of their means, below a thousandth of the light.
+            // The hair's run within a band stays a small share of its width, and what hair and line run together small against
+            // the widths of both.
             let by_width = 0.15 * cross.hairs[h].width_px / lean;
             let together = (RUN_TOGETHER_PX2 / (lean * steep.max(1e-4))).sqrt();
             let most = by_width.min(together) as usize;
@@ -683,6 +702,7 @@ impl Joint {
         }
         self.background.clear();
         self.background.resize(count, 0.0);
+        self.prepare_shadow();
         for b in 0..count {
             if !self.draw(b, frame, true) {
                 continue;
@@ -700,6 +720,19 @@ impl Joint {
                 &mut self.smooth,
             );
         }
+    }
+
+    /// The hair as it stands, and the lines behind it.
+    fn prepare_shadow(&mut self) {
+        if self.bands.hair.is_none() {
+            return;
+        }
+        self.shadow.of(&self.bands.thread.with(&self.hair));
+        let blur_px2 = self.hair[4];
+        self.behind_hair.clear();
+        let members = self.members[..self.lines].iter();
+        self.behind_hair
+            .extend(members.map(|member| Lit::new(&member.drawn, blur_px2)));
     }
 
     /// How much of the background's fall the light of the lines follows, and its uncertainty: all of it where optics take
@@ -835,18 +868,19 @@ impl Joint {
         }
         let columns = self.column_count();
         self.scores.clear();
-        self.likeness.begin();
+        let pixels = self.bands.count * self.bands.across;
         self.residuals.clear();
-        self.residuals
-            .resize(self.bands.count * self.bands.across, f32::NAN);
+        self.residuals.resize(pixels, f32::NAN);
+        self.roots.clear();
+        self.roots.resize(pixels, 0.0);
         self.lean.clear();
         self.lean
             .resize(self.bands.count, [[0.0; MOST_LINES + 1]; COLUMNS]);
+        self.prepare_shadow();
         for b in 0..self.bands.count {
             if !self.draw(b, frame, false) {
                 continue;
             }
-            self.compare(b, frame, columns);
             let sums = self.sums(b, columns, columns);
             let Some(band_score) = self.project(b, &sums, columns) else {
                 continue;
@@ -986,13 +1020,17 @@ impl Joint {
         hair.fill(0.0);
         let cast = bands.hair.is_some() && !shaded.is_empty();
         if cast {
-            let blur_px2 = self.hair[4];
             self.lit.clear();
-            self.lit.extend(self.members[..k].iter().map(|member| {
-                let x = (member.x_at(y, frame) - left) as f32;
-                member
-                    .reaches(y)
-                    .then(|| Lit::new(x, member.amplitude[band] as f32, &member.drawn, blur_px2))
+            let rows = bands.rows as f64;
+            let run = bands.thread.slope() * (rows * rows - 1.0) / 12.0;
+            let lit = self.members[..k].iter().zip(&self.behind_hair);
+            self.lit.extend(lit.map(|(member, lit)| {
+                member.reaches(y).then(|| Lit {
+                    x: (member.x_at(y, frame) - left) as f32,
+                    amplitude: member.amplitude[band] as f32,
+                    together: (run * member.slope_at(y, frame)) as f32,
+                    ..*lit
+                })
             }));
             let even = Even {
                 background: level_background,
@@ -1000,10 +1038,14 @@ impl Joint {
                 alike,
                 middle: middle as f32,
             };
-            let thread = bands.thread.with(&self.hair);
             let x = bands.hair_x[band] + self.hair[0] + z * self.hair_turn_px;
+            let wanted = match (first, self.shape_known) {
+                (true, _) => Wanted::Lights,
+                (false, true) => Wanted::ShapeKnown,
+                (false, false) => Wanted::All,
+            };
             self.shadow
-                .cast(&thread, x, (shaded.start, shaded.end), &self.lit, &even);
+                .cast(x, (shaded.start, shaded.end), &self.lit, &even, wanted);
         }
         // The same where a hair shades: each column by itself, so that it is done on many pixels at once.
         let pass = &bands.pass[pixels.clone()][shaded.clone()];
@@ -1024,8 +1066,8 @@ impl Joint {
             }
             let [even, by_fall] = shadow.background();
             take_off(&mut background[shaded.clone()], even);
-            take_off(&mut slope[shaded.clone()], by_fall);
             if !first {
+                take_off(&mut slope[shaded.clone()], by_fall);
                 for (term, out) in shape.chunks_exact_mut(across).enumerate() {
                     take_off(&mut out[shaded.clone()], shadow.shape(term));
                 }
@@ -1081,37 +1123,49 @@ impl Joint {
             }
         }
         if !first {
-            let residuals = &mut self.residuals[pixels];
-            for ((out, &r), &w) in residuals.iter_mut().zip(&*residual).zip(&self.weight) {
-                let residual = r * w.sqrt();
+            let residuals = &mut self.residuals[pixels.clone()];
+            let roots = &mut self.roots[pixels];
+            for (((out, root), &r), &w) in residuals
+                .iter_mut()
+                .zip(roots)
+                .zip(&*residual)
+                .zip(&self.weight)
+            {
+                *root = w.sqrt();
+                let residual = r * *root;
                 *out = if w > 0.0 { residual } else { f32::NAN };
             }
         }
         true
     }
 
-    /// Shows the residuals of a band, which are the column `residual`, as shares of a line's height, to [`Likeness`]: those about each
-    /// line that no hair shades.
-    fn compare(&mut self, band: usize, frame: (f64, f64), residual: usize) {
+    /// How far the profiles are off what the pixels show, as a share of the height: from the residuals about each line that no hair
+    /// shades; see [`Likeness`].
+    fn profile_misfit(&mut self, frame: (f64, f64)) -> f32 {
+        self.likeness.begin();
         let across = self.bands.across;
-        let y = self.bands.middle(band);
-        let shaded = &self.bands.shaded[band];
-        let residual = &self.columns[residual * across..(residual + 1) * across];
         for member in &self.members[..self.lines] {
-            let height = member.amplitude[band];
-            if !member.reaches(y) || height <= 0.0 {
-                continue;
-            }
-            let x = member.x_at(y, frame) - f64::from(self.bands.left[band]);
             let reach = 1.1 * member.shape.width_px() + 1.0;
-            let from = (x - reach).ceil().max(0.0) as usize;
-            let to = ((x + reach).floor().max(0.0) as usize + 1).min(across);
-            for i in (from..to).filter(|i| !shaded.contains(i) && self.weight[*i] > 0.0) {
-                let variance = f64::from(self.weight[i].recip()) / (height * height);
-                self.likeness
-                    .take(i as f64 - x, f64::from(residual[i]) / height, variance);
+            for (band, shaded) in self.bands.shaded.iter().enumerate() {
+                let y = self.bands.middle(band);
+                let height = member.amplitude[band];
+                if !member.reaches(y) || height <= 0.0 {
+                    continue;
+                }
+                let x = member.x_at(y, frame) - f64::from(self.bands.left[band]);
+                let from = (x - reach).ceil().max(0.0) as usize;
+                let to = ((x + reach).floor().max(0.0) as usize + 1).min(across);
+                for i in (from..to).filter(|i| !shaded.contains(i)) {
+                    let at = band * across + i;
+                    let (residual, root) = (self.residuals[at], f64::from(self.roots[at]));
+                    if residual.is_finite() {
+                        self.likeness
+                            .take(i as f64 - x, f64::from(residual), root * height);
+                    }
+                }
             }
         }
+        self.likeness.misfit() as f32
     }
 
     /// Weighted sums of products of the first columns with each other and, behind them, with the residual, which is the
@@ -1323,20 +1377,24 @@ impl Joint {
         // Mean size of a normal deviate: sqrt(2/pi).
         let usual = (sum / count / 0.797_885).max(1.0);
         let limit = STRIKING as f32 * usual;
-        let mut changed = false;
         for band in 0..self.bands.count {
             for i in 0..self.bands.across {
                 let at = band * self.bands.across + i;
                 let here = self.residuals[at];
                 let strikes = here.abs() > limit && self.stands_out(band, i, here) > limit;
-                if !strikes {
-                    continue;
+                if strikes {
+                    self.struck.push((band, i));
                 }
-                changed = true;
-                self.bands.without_outliers(band, i, usual, scene);
             }
         }
-        changed
+        for &(band, i) in &self.struck {
+            self.bands.without_outliers(band, i, usual, scene);
+            if self.shape_known {
+                // What they left tells nothing of the profile.
+                self.residuals[band * self.bands.across + i] = f32::NAN;
+            }
+        }
+        !self.struck.is_empty()
     }
 
     /// Leaves out bands in which a line stands beside its axis farther than the scatter of the others explains: a speck on one
@@ -1364,7 +1422,11 @@ impl Joint {
             for of in &self.scores {
                 if of.information[i] > 0.0 && away(of) > limit {
                     let across = self.bands.across;
-                    self.bands.good[of.band * across..(of.band + 1) * across].fill(0.0);
+                    let pixels = of.band * across..(of.band + 1) * across;
+                    self.bands.good[pixels.clone()].fill(0.0);
+                    if self.shape_known {
+                        self.residuals[pixels].fill(f32::NAN);
+                    }
                     changed = true;
                 }
             }

@@ -31,12 +31,12 @@ impl Likeness {
         self.cells.resize(CELLS, Cell::default());
     }
 
-    /// Takes a residual, `away_px` to the right of the axis, and its variance, both of a line of the height 1.
-    pub(super) fn take(&mut self, away_px: f64, residual: f64, variance: f64) {
+    /// Takes a residual over its standard deviation, `away_px` to the right of the axis, of a line of so many standard deviations' height.
+    pub(super) fn take(&mut self, away_px: f64, residual: f64, height: f64) {
         let at = (away_px + REACH_PX) * PER_PX;
         if let Some(cell) = self.cells.get_mut(at.max(0.0) as usize) {
-            cell.weight += variance.recip();
-            cell.sum += residual / variance;
+            cell.weight += height * height;
+            cell.sum += residual * height;
             cell.count += 1.0;
         }
     }
@@ -75,7 +75,7 @@ mod tests {
                 let even = away_px.floor().rem_euclid(2.0) < 0.5;
                 let off = if even { share } else { -share };
                 let by_chance: f64 = StandardNormal.sample(&mut random);
-                likeness.take(away_px, off + noise * by_chance, noise * noise);
+                likeness.take(away_px, off / noise + by_chance, 1.0 / noise);
             }
         }
         likeness.misfit()
@@ -93,7 +93,7 @@ mod tests {
         let mut likeness = Likeness::default();
         likeness.begin();
         for _ in 0..5 {
-            likeness.take(0.0, 1.0, 1e-6);
+            likeness.take(0.0, 1e3, 1e3);
         }
         assert!(likeness.misfit() <= 0.0);
     }

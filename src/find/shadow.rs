@@ -51,11 +51,14 @@ pub(super) struct Lit {
     /// The same in the focal plane, before the blur behind the hair, and the root of the share of the variance that is left.
     pub(super) sharp: Drawn,
     pub(super) left: f32,
+    /// Mean product of what line and hair run away from where they are in the middle of the band, px².
+    pub(super) together: f32,
 }
 
 impl Lit {
-    /// The light of a line of this shape.
-    pub(super) fn new(x: f32, amplitude: f32, shape: &Shape, blur_px2: f64) -> Self {
+    /// The light of a line of this shape behind a hair; where it is, its amplitude and what it runs together with the hair are to
+    /// be told.
+    pub(super) fn new(shape: &Shape, blur_px2: f64) -> Self {
         let blur = shape.blur_px.max(Shape::LEAST_BLUR_PX);
         let left = (blur * blur - blur_px2 - PIXEL).max(LEAST_BLUR_PX * LEAST_BLUR_PX);
         let sharp = Shape {
@@ -63,11 +66,12 @@ impl Lit {
             blur_px: left.sqrt(),
         };
         Self {
-            x,
-            amplitude,
+            x: 0.0,
+            amplitude: 0.0,
             drawn: shape.drawn(),
             sharp: sharp.drawn(),
             left: (left.sqrt() / blur) as f32,
+            together: 0.0,
         }
     }
 }
@@ -82,9 +86,37 @@ pub(super) struct Even {
     pub(super) middle: f32,
 }
 
+/// What is wanted of a shadow.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Wanted {
+    /// What it takes from the light of the lines and from the background.
+    Lights,
+    /// The derivatives, too, without those by slit and blur.
+    ShapeKnown,
+    All,
+}
+
+impl Wanted {
+    fn has(self, column: usize) -> bool {
+        match self {
+            Self::Lights => {
+                matches!(column, EVEN | STOPPED)
+                    || column >= FIXED && (column - FIXED).is_multiple_of(2)
+            }
+            Self::ShapeKnown => !OF_SHAPE.contains(&column),
+            Self::All => true,
+        }
+    }
+}
+
 /// What the shadow takes from the light, the background and the derivatives of a band's model, pixel by pixel.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Shadow {
+    /// The hair whose shadow it is.
+    thread: Thread,
+    /// At every step of the sum the share of the hair's width that is dark there, and its derivatives by the hair's place and by the
+    /// logarithm of its width.
+    cover: Vec<Cover>,
     /// Column after column, `stride` pixels each.
     taken: Vec<f32>,
     /// Of every step of the sum, column after column.
@@ -98,55 +130,85 @@ pub(super) struct Shadow {
     len: usize,
 }
 
-/// Columns before those of the lines.
+#[derive(Clone, Copy, Debug)]
+struct Cover {
+    share: f32,
+    by_place: f32,
+    wider: f32,
+}
+
+/// Columns before those of the lines: of the background, of its fall, of slit and blur, of the light, and of what is fitted to the hair.
 const FIXED: usize = 5 + HAIR_TERMS;
+const EVEN: usize = 0;
+const FALL: usize = 1;
+const OF_SHAPE: std::ops::Range<usize> = 2..4;
+const STOPPED: usize = 4;
+const OF_HAIR: usize = 5;
 const MOST_COLUMNS: usize = FIXED + 2 * MOST_LINES;
 
 impl Shadow {
-    /// Reckons the shadow of a hair whose middle is at `x` on the pixels `from`..`to` of a band.
+    /// Takes a hair, whose shadows are wanted.
+    pub(super) fn of(&mut self, thread: &Thread) {
+        self.thread = *thread;
+        let soft = EDGE_PX.hypot(thread.blur_px2.max(0.0).sqrt() * thread.slope);
+        let half = thread.width_px / 2.0;
+        let reach = half + REACH * soft;
+        let count = (2.0 * reach).ceil() as usize + 1;
+        let per_soft = 1.0 / soft as f32;
+        let middle = (count as f64 - 1.0) / 2.0;
+        self.cover.clear();
+        self.cover.extend((0..count).map(|n| {
+            let away = n as f64 - middle;
+            let (left, right) = (
+                normal_at((away + half) as f32 * per_soft),
+                normal_at((away - half) as f32 * per_soft),
+            );
+            let by_width = 0.5 * (left.1 + right.1) * per_soft;
+            Cover {
+                share: left.0 - right.0,
+                by_place: -(left.1 - right.1) * per_soft,
+                wider: by_width * thread.width_px as f32,
+            }
+        }));
+    }
+
+    /// Reckons its shadow, with its middle at `x`, on the pixels `from`..`to` of a band.
     pub(super) fn cast(
         &mut self,
-        thread: &Thread,
         x: f64,
         (from, to): (usize, usize),
         lines: &[Option<Lit>],
         even: &Even,
+        wanted: Wanted,
     ) {
+        let thread = self.thread;
         self.len = to.saturating_sub(from);
         self.stride = self.len.next_multiple_of(LANES);
         let columns = FIXED + 2 * lines.len();
-        let blur = thread.blur_px2.max(0.0).sqrt();
-        let soft = EDGE_PX.hypot(blur * thread.slope);
-        let half = thread.width_px / 2.0;
-        let reach = half + REACH * soft;
-        let count = (2.0 * reach).ceil() as usize + 1;
-        let sigma = blur.max(0.15);
-        let (per_soft, per_sigma) = (1.0 / soft as f32, 1.0 / sigma as f32);
+        let count = self.cover.len();
+        let sigma = thread.blur_px2.max(0.0).sqrt().max(0.15);
+        let per_sigma = 1.0 / sigma as f32;
         let (d_lines, d_even) = (thread.of_lines as f32, thread.of_background as f32);
         let middle = (count as f64 - 1.0) / 2.0;
         let at = x - middle - from as f64;
         self.prepare_kernel(at, per_sigma, count);
         self.values.resize(MOST_COLUMNS * count, 0.0);
-        // Of the light that is stopped, for the derivative by the variance.
-        const STOPPED: usize = 4;
-        for n in 0..count {
+        for (n, at) in self.cover.iter().enumerate() {
+            let (cover, by_place) = (at.share, at.by_place);
             let away = n as f64 - middle;
             let u = (x + away) as f32;
-            let (left, right) = (
-                normal_at((away + half) as f32 * per_soft),
-                normal_at((away - half) as f32 * per_soft),
-            );
-            let cover = left.0 - right.0;
-            let by_place = -(left.1 - right.1) * per_soft;
-            let by_width = 0.5 * (left.1 + right.1) * per_soft;
             let off = u - even.middle;
             let mut values = [0.0; MOST_COLUMNS];
             let (fixed, of_lines) = values.split_at_mut(FIXED);
             let (mut light, mut by_slit, mut by_blur, mut by_left) = (0.0, 0.0, 0.0, 0.0);
+            // The mean of a product over the rows of a band is more than the product of the means.
+            let mut more = 0.0;
             for (line, out) in lines.iter().zip(of_lines.chunks_exact_mut(2)) {
                 let Some(line) = line else { continue };
                 let at = line.drawn.before_blur(&line.sharp, u - line.x, line.left);
-                out[0] = d_lines * cover * at.light.value;
+                let together = -by_place * line.together * at.light.by_place;
+                out[0] = d_lines * (cover * at.light.value + together);
+                more += line.amplitude * together;
                 out[1] = -d_lines * cover * line.amplitude * at.light.by_place;
                 light += line.amplitude * at.light.value;
                 by_slit += line.amplitude * at.light.by_slit;
@@ -156,16 +218,15 @@ impl Shadow {
             let background = even.background * (1.0 + even.fall * off);
             let followed = 1.0 + even.alike * even.fall * off;
             let stopped = d_lines * light * followed + d_even * background;
-            fixed[0] = d_even * cover * (1.0 + even.fall * off);
-            fixed[1] = cover * (d_lines * even.alike * light + d_even * even.background) * off;
-            fixed[2] = d_lines * cover * by_slit;
-            fixed[3] = d_lines * cover * by_blur;
-            fixed[4] = cover * stopped;
-            let hair = &mut fixed[5..];
-            let wider = by_width * thread.width_px as f32;
+            fixed[EVEN] = d_even * cover * (1.0 + even.fall * off);
+            fixed[FALL] = cover * (d_lines * even.alike * light + d_even * even.background) * off;
+            fixed[OF_SHAPE.start] = d_lines * cover * by_slit;
+            fixed[OF_SHAPE.start + 1] = d_lines * cover * by_blur;
+            fixed[STOPPED] = cover * stopped + d_lines * more * followed;
+            let hair = &mut fixed[OF_HAIR..];
             hair[0] = by_place * stopped;
-            hair[1] = wider * stopped;
-            hair[2] = cover * light * followed;
+            hair[1] = at.wider * stopped;
+            hair[2] = (cover * light + more) * followed;
             hair[3] = cover * background;
             // The variance that is added behind the hair is missing before it.
             hair[4] = -d_lines * cover * followed * by_left;
@@ -176,7 +237,11 @@ impl Shadow {
         self.taken.resize(columns * self.stride, 0.0);
         let column = |k: usize| &self.values[k * count..(k + 1) * count];
         for (k, taken) in self.taken.chunks_exact_mut(self.stride).enumerate() {
+            if !wanted.has(k) {
+                continue;
+            }
             if k == FIXED - 1 {
+                // The blur moves the light that is stopped, too.
                 let stopped = (column(STOPPED), &self.by_variance[..]);
                 spread([(column(k), &self.kernel), stopped], taken);
             } else {
@@ -226,23 +291,23 @@ impl Shadow {
 
     /// Light that the shadow takes from the pixels.
     pub(super) fn light(&self) -> &[f32] {
-        self.column(4)
+        self.column(STOPPED)
     }
 
     /// What it takes from the background of height 1, and from the derivative by the fall of the light.
     pub(super) fn background(&self) -> [&[f32]; 2] {
-        [self.column(0), self.column(1)]
+        [self.column(EVEN), self.column(FALL)]
     }
 
     /// What it takes from the derivatives by slit and blur.
     pub(super) fn shape(&self, term: usize) -> &[f32] {
-        self.column(2 + term)
+        self.column(OF_SHAPE.start + term)
     }
 
     /// Its derivatives by what is fitted to the hair: place along the row in px, the logarithm of its width, its
     /// shares, and the variance of the blur behind it.
     pub(super) fn by_hair(&self, term: usize) -> &[f32] {
-        self.column(5 + term)
+        self.column(OF_HAIR + term)
     }
 
     /// What it takes from a line of height 1, and from the derivative by its place.
@@ -281,7 +346,7 @@ mod tests {
         slit_px: 3.3,
         blur_px: 1.6,
     };
-    const EVEN: Even = Even {
+    const EVEN_LIGHT: Even = Even {
         background: 40.0,
         fall: 0.01,
         alike: 0.6,
@@ -295,10 +360,21 @@ mod tests {
         slope: 0.1,
     };
 
+    /// A line of the height 100.
+    fn lit(x: f32, shape: &Shape, hair: &Thread, together: f32) -> Option<Lit> {
+        Some(Lit {
+            x,
+            amplitude: 100.0,
+            together,
+            ..Lit::new(shape, hair.blur_px2)
+        })
+    }
+
     fn taken(hair: &Thread, x: f64, shape: &Shape, line_x: f32) -> Vec<f32> {
         let mut shadow = Shadow::default();
-        let lit = [Some(Lit::new(line_x, 100.0, shape, hair.blur_px2))];
-        shadow.cast(hair, x, (FROM, TO), &lit, &EVEN);
+        let lit = [lit(line_x, shape, hair, 0.0)];
+        shadow.of(hair);
+        shadow.cast(x, (FROM, TO), &lit, &EVEN_LIGHT, Wanted::All);
         shadow.light().to_vec()
     }
 
@@ -341,8 +417,9 @@ mod tests {
     fn its_derivatives_are_those_of_the_shadow() {
         let (x, line_x) = (16.3, 15.1);
         let mut shadow = Shadow::default();
-        let lit = [Some(Lit::new(line_x, 100.0, &LINE, HAIR.blur_px2))];
-        shadow.cast(&HAIR, x, (FROM, TO), &lit, &EVEN);
+        let lit = [lit(line_x, &LINE, &HAIR, 0.0)];
+        shadow.of(&HAIR);
+        shadow.cast(x, (FROM, TO), &lit, &EVEN_LIGHT, Wanted::All);
         let wider = |by: f64| Thread {
             width_px: HAIR.width_px * by.exp(),
             ..HAIR
@@ -435,6 +512,54 @@ mod tests {
                     FROM + i
                 );
             }
+        }
+    }
+
+    /// Against the mean over the rows of a band of the shadows of each: of line and hair that lean alike and that lean to opposite
+    /// sides, which differ by what they run together alone.
+    #[test]
+    fn the_mean_over_a_band_knows_how_line_and_hair_run_together() {
+        const ROWS: usize = 9;
+        let (hair_run, line_run) = (0.10_f64, 0.08_f64);
+        let hair = Thread {
+            slope: hair_run,
+            ..HAIR
+        };
+        let shadow_of = |x: f64, line_x: f64, together: f32| {
+            let mut shadow = Shadow::default();
+            let lit = [lit(line_x as f32, &LINE, &hair, together)];
+            shadow.of(&hair);
+            shadow.cast(x, (FROM, TO), &lit, &EVEN_LIGHT, Wanted::All);
+            let columns = [shadow.light(), shadow.line(0)[0], shadow.by_hair(2)];
+            columns.map(<[f32]>::to_vec)
+        };
+        let mean = |line_run: f64| {
+            let mut mean = [(); 3].map(|()| vec![0.0; TO - FROM]);
+            for k in 0..ROWS {
+                let away = k as f64 - (ROWS as f64 - 1.0) / 2.0;
+                let rows = shadow_of(16.3 + hair_run * away, 15.1 + line_run * away, 0.0);
+                for (mean, row) in mean.iter_mut().flatten().zip(rows.iter().flatten()) {
+                    *mean += row / ROWS as f32;
+                }
+            }
+            mean
+        };
+        let together = hair_run * line_run * ((ROWS * ROWS) as f64 - 1.0) / 12.0;
+        let (alike, opposite) = (mean(line_run), mean(-line_run));
+        let (with, without) = (
+            shadow_of(16.3, 15.1, together as f32),
+            shadow_of(16.3, 15.1, 0.0),
+        );
+        for column in 0..3 {
+            let expected = alike[column].iter().zip(&opposite[column]);
+            let found = with[column].iter().zip(&without[column]);
+            let (mut size, mut off) = (0.0, 0.0);
+            for ((alike, opposite), (with, without)) in expected.zip(found) {
+                let expected = 0.5 * (alike - opposite);
+                size += expected.powi(2);
+                off += (with - without - expected).powi(2);
+            }
+            assert!(off < 0.01 * size, "column {column}: {off} of {size}");
         }
     }
 }

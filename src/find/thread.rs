@@ -113,6 +113,11 @@ impl Expected {
         [0.0, 0.0, of_lines, of_background, blur_px2]
     }
 
+    /// dx/dy of the hair.
+    pub(super) fn slope(&self) -> f64 {
+        self.thread.slope
+    }
+
     /// The hair with what was fitted to it.
     pub(super) fn with(&self, fitted: &[f64; HAIR_TERMS]) -> Thread {
         let [_, wider, of_lines, of_background, blur_px2] = *fitted;
