@@ -24,6 +24,7 @@
 //! minimum cannot be told from minimum deviation for sure; `why` then asks for a second pass.
 
 mod classify;
+mod held;
 mod identity;
 mod noise;
 mod order;

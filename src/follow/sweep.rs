@@ -1,6 +1,7 @@
 //! The end of the clip: tracks, knocks and turning points put together into one answer.
 
 use super::classify::{self, Moment};
+use super::held;
 use super::identity::Track;
 use super::noise::Given;
 use super::reversals::{self, Course, Extreme, Pass};
@@ -22,6 +23,9 @@ const LEAST_U_PX: f64 = 0.0015;
 /// the turn in which a line stands on much the same pixels, s.
 const SAME_PIXELS: f64 = 0.4;
 const ABOUT_TURN_S: f64 = 0.4;
+/// By how much more than the hairs lines are moved by a codec that leaves as it was what hardly changes: they are some half as long,
+/// and chance does not average out along them as well (found on coded practice experiments).
+const LINES_WANDER: f64 = 1.4;
 /// Fewest sightings of a line in a clip that is long enough to ask for them.
 const FEWEST_SIGHTINGS: usize = 8;
 /// A gap in the sightings: so many usual intervals, and at least so long, s.
@@ -54,6 +58,8 @@ struct Candidate {
     u_px: f64,
     /// The part of it that all passes at this place have in common, px.
     lasting_px: f64,
+    /// How far short of it a codec left the line standing, px.
+    held_px: f64,
     /// Standard uncertainty by which it is compared with other passes, px.
     u_fit_px: f64,
     /// Variance of the shift between stretches of the clip, px².
@@ -437,6 +443,12 @@ impl Candidate {
     }
 }
 
+/// The largest of something over the candidates that count; 0 without any.
+fn counted_of(candidates: &[Candidate], value: fn(&Candidate) -> f64) -> f64 {
+    let counted = candidates.iter().filter(|c| c.counts());
+    counted.map(value).fold(0.0, f64::max)
+}
+
 /// Frames in which a line stood this close to its turning point decide about it, px.
 /// What moves by less while a line moves by more than the second is no line, px.
 const STANDS_WITHIN_PX: f64 = 1.0;
@@ -544,6 +556,7 @@ impl Line {
             x_px,
             u_px: self.noise_px,
             lasting_px: 0.0,
+            held_px: 0.0,
             u_fit_px: self.noise_px,
             shift_variance: 0.0,
             alone: true,
@@ -575,7 +588,8 @@ impl Line {
                     candidate.shift_variance = here.u_x_px.powi(2) + main.u_x_px.powi(2);
                 }
                 candidate.x_px = sign * turn.y0_px;
-                candidate.lasting_px = self.lasting_near(candidate.x_px);
+                candidate.held_px = held::short_px(&samples, turn.time_s);
+                candidate.lasting_px = self.lasting_near(candidate.x_px).hypot(candidate.held_px);
                 candidate.u_px =
                     (turn.u_px.powi(2) + candidate.lasting_px.powi(2) + candidate.shift_variance)
                         .sqrt();
@@ -679,7 +693,7 @@ impl Line {
             h.u_x_px.hypot(self.slope * h.u_y_px)
         });
         // A line that hardly moves is coded as hairs are that do not move at all.
-        let wander_px = hold.main().map_or(0.0, |main| main.wander_px);
+        let wander_px = LINES_WANDER * hold.main().map_or(0.0, |main| main.wander_px);
         let counted: Vec<Measured> = self
             .candidates
             .iter()
@@ -731,6 +745,13 @@ impl Line {
                     ),
                 ));
             }
+        }
+        let held_px = counted_of(&self.candidates, |c| c.held_px);
+        if held_px > 0.5 * u_line {
+            cautions.push((
+                "held-by-compression".to_owned(),
+                format!("Where the line at {x_px:.1} px turned, the video's compression left it standing some {held_px:.2} px short; the uncertainty allows for it, but record with a higher bit rate or as motion JPEG."),
+            ));
         }
         let track = self
             .track
