@@ -26,6 +26,7 @@ mod grey;
 mod hairs;
 mod hidden;
 mod joint;
+mod kept;
 mod likeness;
 mod lines;
 mod look;
@@ -38,6 +39,7 @@ mod stack;
 mod tests;
 mod thread;
 
+pub use kept::Kept;
 pub use look::{Finder, Known};
 pub use stack::Stack;
 
@@ -132,4 +134,6 @@ pub struct Picture {
     pub lines: Vec<Line>,
     /// Mean level above black in the field, as a share of full scale: tells darkness.
     pub mean_level: f64,
+    /// Share of the picture that is the very frame before, where that was looked at ([`Kept`]).
+    pub kept: Option<f64>,
 }

@@ -24,7 +24,6 @@
 //! minimum cannot be told from minimum deviation for sure; `why` then asks for a second pass.
 
 mod classify;
-mod held;
 mod identity;
 mod noise;
 mod order;

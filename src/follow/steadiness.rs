@@ -11,6 +11,13 @@ use crate::find::{CrossHairs, Hair, Picture};
 /// pixel grid and the sensor's fixed pattern do to a still thread is the same in every frame (found on simulated footage: with
 /// 0.003 px 98 % of the crossings lay within 1.96 standard uncertainties, with 0.0025 px 95 %).
 const FLOOR_PX: f64 = 0.0027;
+/// Less than this share of pictures that are the same as before is chance.
+const LEAST_KEPT: f64 = 0.05;
+/// From this share on it is the same picture, given twice.
+const REPEATED: f32 = 0.98;
+/// What a codec leaves of hairs, which never move, over what single frames state and the share of the picture that it leaves standing
+/// (found on coded practice experiments; three codings of differing strength).
+const KEPT_IN_U: f64 = 4.5;
 /// Values of which can be told whether they wander.
 const LEAST_TO_WANDER: usize = 8;
 /// Where so many sightings of the hairs are clear, those whose uncertainty is so much larger are left out.
@@ -56,6 +63,8 @@ pub(super) struct Hold {
     /// Whether the mark is the cross-hairs (else the middle of the field).
     pub(super) by_hairs: bool,
     pub(super) cross_hairs: Option<CrossHairs>,
+    /// Share of the picture that is usually the very frame before; what next to no frames of a sensor are counts as none.
+    pub(super) kept: f64,
     /// Left and right edge of the field of view at the height of the hairs, px.
     pub(super) edges_px: Option<(f64, f64)>,
 }
@@ -93,12 +102,14 @@ pub(super) struct Steadiness {
     shapes: Vec<[f32; 7]>,
     fields: Vec<Mark>,
     radii: Vec<f32>,
+    kept: Vec<f32>,
     recent: Vec<f64>,
 }
 
 impl Steadiness {
     /// Takes one frame; gives the jump of the picture in x since the frames before, 0 if it stood still.
     pub(super) fn step(&mut self, time_s: f64, picture: &Picture) -> f64 {
+        self.kept.extend(picture.kept.map(|share| share as f32));
         if let Some(field) = &picture.field
             && field.x_px.is_finite()
             && field.radius_px.is_finite()
@@ -166,11 +177,18 @@ impl Steadiness {
     /// Puts all frames together. `stacked` is a better sighting of the hairs in the mean of many frames, if the caller has one.
     pub(super) fn finish(self, stacked: Option<CrossHairs>) -> Hold {
         let by_hairs = self.hairs.len() >= 3;
+        let kept = usually_kept(&self.kept);
         let stretches = if by_hairs {
             let mut stretches = stretches(&self.hairs, LEAST_JUMP_PX);
+            let usual = |u: fn(&Mark) -> f32| {
+                median(self.hairs.iter().map(|mark| f64::from(u(mark))).collect())
+            };
             for stretch in &mut stretches {
-                stretch.u_x_px = stretch.u_x_px.hypot(stretch.wander_px);
-                stretch.u_y_px = stretch.u_y_px.hypot(stretch.wander_px);
+                let lasting = |u: f64| stretch.wander_px.hypot(KEPT_IN_U * kept * u);
+                let (lasting_x, lasting_y) =
+                    (lasting(usual(|m| m.u_x_px)), lasting(usual(|m| m.u_y_px)));
+                stretch.u_x_px = stretch.u_x_px.hypot(lasting_x);
+                stretch.u_y_px = stretch.u_y_px.hypot(lasting_y);
             }
             stretches
         } else {
@@ -186,6 +204,7 @@ impl Steadiness {
             main,
             by_hairs,
             cross_hairs: None,
+            kept,
             edges_px: None,
         };
         if by_hairs && let Some(stretch) = hold.main() {
@@ -427,6 +446,19 @@ pub(super) fn weighted_mean(values: &[f64], stated: &[f64]) -> (f64, f64) {
     (centre, variance.sqrt().hypot(FLOOR_PX))
 }
 
+/// The share that is usually kept of a picture. A camera may give pictures twice: those that are wholly the same say nothing,
+/// unless nearly all are.
+fn usually_kept(shares: &[f32]) -> f64 {
+    let anew = shares.iter().filter(|share| **share < REPEATED);
+    let anew: Vec<f64> = anew.map(|share| f64::from(*share)).collect();
+    let kept = if 5 * anew.len() < shares.len() {
+        median(shares.iter().map(|share| f64::from(*share)).collect())
+    } else {
+        median(anew)
+    };
+    if kept < LEAST_KEPT { 0.0 } else { kept }
+}
+
 /// Middle value; 0 for none.
 pub(super) fn median(mut values: Vec<f64>) -> f64 {
     values.sort_by(f64::total_cmp);
@@ -466,6 +498,17 @@ mod tests {
             (0..60).map(sighting).collect()
         });
         wandering(&coordinates)
+    }
+
+    #[test]
+    fn pictures_given_twice_are_no_compression() {
+        let twice: Vec<f32> = (0..40)
+            .map(|k| if k % 2 == 0 { 1.0 } else { 0.0 })
+            .collect();
+        assert!(usually_kept(&twice) <= 0.0);
+        assert!(usually_kept(&[]) <= 0.0);
+        assert!((usually_kept(&[0.3, 0.4, 1.0, 0.5]) - 0.4).abs() < 1e-6);
+        assert!((usually_kept(&[1.0; 9]) - 1.0).abs() < 1e-6);
     }
 
     #[test]

@@ -1,7 +1,6 @@
 //! The end of the clip: tracks, knocks and turning points put together into one answer.
 
 use super::classify::{self, Moment};
-use super::held;
 use super::identity::Track;
 use super::noise::Given;
 use super::reversals::{self, Course, Extreme, Pass};
@@ -23,9 +22,11 @@ const LEAST_U_PX: f64 = 0.0015;
 /// the turn in which a line stands on much the same pixels, s.
 const SAME_PIXELS: f64 = 0.4;
 const ABOUT_TURN_S: f64 = 0.4;
-/// By how much more than the hairs lines are moved by a codec that leaves as it was what hardly changes: they are some half as long,
-/// and chance does not average out along them as well (found on coded practice experiments).
-const LINES_WANDER: f64 = 1.4;
+/// What a codec leaves of a line where it turns, over what single frames state and the share of the picture that the codec leaves
+/// standing from frame to frame (found on coded practice experiments; three codings of differing strength).
+const KEPT_IN_U: f64 = 8.0;
+/// From this share on the codec is told of.
+const MUCH_KEPT: f64 = 0.4;
 /// Fewest sightings of a line in a clip that is long enough to ask for them.
 const FEWEST_SIGHTINGS: usize = 8;
 /// A gap in the sightings: so many usual intervals, and at least so long, s.
@@ -58,8 +59,6 @@ struct Candidate {
     u_px: f64,
     /// The part of it that all passes at this place have in common, px.
     lasting_px: f64,
-    /// How far short of it a codec left the line standing, px.
-    held_px: f64,
     /// Standard uncertainty by which it is compared with other passes, px.
     u_fit_px: f64,
     /// Variance of the shift between stretches of the clip, px².
@@ -171,6 +170,12 @@ fn caution_of_the_clip(
         say(
             "no-cross-hairs",
             "No cross-hairs were seen, so positions have no offset: light the field a little and focus the eyepiece on the hairs.".to_owned(),
+        );
+    }
+    if hold.kept > MUCH_KEPT {
+        say(
+            "strong-compression",
+            "Much of the picture stays the same from frame to frame, as strong compression leaves it, and lines that turn slowly are drawn late; the uncertainties allow for it, but record with a higher bit rate or as motion JPEG.".to_owned(),
         );
     }
     if hold.stretches.len() > 1 {
@@ -443,12 +448,6 @@ impl Candidate {
     }
 }
 
-/// The largest of something over the candidates that count; 0 without any.
-fn counted_of(candidates: &[Candidate], value: fn(&Candidate) -> f64) -> f64 {
-    let counted = candidates.iter().filter(|c| c.counts());
-    counted.map(value).fold(0.0, f64::max)
-}
-
 /// Frames in which a line stood this close to its turning point decide about it, px.
 /// What moves by less while a line moves by more than the second is no line, px.
 const STANDS_WITHIN_PX: f64 = 1.0;
@@ -507,6 +506,14 @@ impl Line {
             .sqrt()
     }
 
+    /// What a codec that leaves standing what changes little does to the line where it turned at `x_px`, as a standard uncertainty, px: it
+    /// draws it late, short of its turning point.
+    fn kept_px(&self, x_px: f64, hold: &Hold) -> f64 {
+        let places = self.course.x_px.iter().zip(&self.course.u_px);
+        let near = places.filter(|(x, _)| (**x - x_px).abs() < LASTING_REACH_PX);
+        KEPT_IN_U * hold.kept * median(near.map(|(_, u)| *u).collect())
+    }
+
     /// Whether a pass of this line and one of another were made in one movement of the hand: each turned while the other was seen in its pass.
     fn same_pass(&self, own: usize, other: &Self, of_other: usize) -> bool {
         let (Some(a), Some(b)) = (self.candidates.get(own), other.candidates.get(of_other)) else {
@@ -556,7 +563,6 @@ impl Line {
             x_px,
             u_px: self.noise_px,
             lasting_px: 0.0,
-            held_px: 0.0,
             u_fit_px: self.noise_px,
             shift_variance: 0.0,
             alone: true,
@@ -588,8 +594,9 @@ impl Line {
                     candidate.shift_variance = here.u_x_px.powi(2) + main.u_x_px.powi(2);
                 }
                 candidate.x_px = sign * turn.y0_px;
-                candidate.held_px = held::short_px(&samples, turn.time_s);
-                candidate.lasting_px = self.lasting_near(candidate.x_px).hypot(candidate.held_px);
+                candidate.lasting_px = self
+                    .lasting_near(candidate.x_px)
+                    .hypot(self.kept_px(candidate.x_px, hold));
                 candidate.u_px =
                     (turn.u_px.powi(2) + candidate.lasting_px.powi(2) + candidate.shift_variance)
                         .sqrt();
@@ -693,7 +700,7 @@ impl Line {
             h.u_x_px.hypot(self.slope * h.u_y_px)
         });
         // A line that hardly moves is coded as hairs are that do not move at all.
-        let wander_px = LINES_WANDER * hold.main().map_or(0.0, |main| main.wander_px);
+        let wander_px = hold.main().map_or(0.0, |main| main.wander_px);
         let counted: Vec<Measured> = self
             .candidates
             .iter()
@@ -745,13 +752,6 @@ impl Line {
                     ),
                 ));
             }
-        }
-        let held_px = counted_of(&self.candidates, |c| c.held_px);
-        if held_px > 0.5 * u_line {
-            cautions.push((
-                "held-by-compression".to_owned(),
-                format!("Where the line at {x_px:.1} px turned, the video's compression left it standing some {held_px:.2} px short; the uncertainty allows for it, but record with a higher bit rate or as motion JPEG."),
-            ));
         }
         let track = self
             .track

@@ -1,7 +1,7 @@
 //! Frame after frame through the finder to the follower: what is known before each frame, and how closely it is looked at.
 
 use crate::basics::frame::Frame;
-use crate::find::{CrossHairs, Finder, Known, Line, Picture, Stack};
+use crate::find::{CrossHairs, Finder, Kept, Known, Line, Picture, Stack};
 use crate::follow::{Follower, Progress, Settings, Sweep};
 
 /// Frames between two looks at the whole picture; between them only the surroundings of known lines are searched.
@@ -45,6 +45,7 @@ pub(super) struct Watcher {
     finder: Finder,
     follower: Follower,
     stack: Stack,
+    kept: Kept,
     known: Known,
     pool: HairPool,
     /// Whether the last fit of the hairs saw them; only then they are taken as they are for a while.
@@ -67,6 +68,7 @@ impl Watcher {
             finder: Finder::new(),
             follower: Follower::new(settings),
             stack: Stack::new(),
+            kept: Kept::default(),
             known: Known::default(),
             pool: HairPool::default(),
             hairs_seen: false,
@@ -180,6 +182,7 @@ impl Watcher {
             picture.cross_hairs = None;
         }
         self.hairs_sightings += u32::from(picture.cross_hairs.is_some());
+        picture.kept = self.kept.share(frame);
         let progress = self.follower.advance(frame.number, frame.time_s, &picture);
         if let Some(hairs) = &picture.cross_hairs {
             self.known.cross_hairs = Some(self.pool.with(hairs));
