@@ -35,9 +35,7 @@ impl Kept {
         let (mut same, mut told) = (0_usize, 0_usize);
         for (at, y) in (0..height).step_by(ROWS_APART).enumerate() {
             let row = frame.levels.row(y);
-            let Some(row) = row.as_slice().and_then(|row| row.get(..row_size)) else {
-                return None;
-            };
+            let row = row.as_slice().and_then(|row| row.get(..row_size))?;
             let kept = &mut self.before[at * row_size..(at + 1) * row_size];
             for (run, before) in row.chunks_exact(RUN).zip(kept.chunks_exact(RUN)) {
                 let low = run.iter().copied().min().unwrap_or(0);

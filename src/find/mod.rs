@@ -134,6 +134,4 @@ pub struct Picture {
     pub lines: Vec<Line>,
     /// Mean level above black in the field, as a share of full scale: tells darkness.
     pub mean_level: f64,
-    /// Share of the picture that is the very frame before, where that was looked at ([`Kept`]).
-    pub kept: Option<f64>,
 }

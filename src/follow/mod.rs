@@ -131,6 +131,11 @@ impl Follower {
         self.progress(time_s)
     }
 
+    /// Says what share of the next frame's picture is the very frame before: a codec's, which leaves standing what changes little.
+    pub fn kept(&mut self, share: f64) {
+        self.steadiness.kept(share);
+    }
+
     /// Says that frames were there but could not be read.
     pub fn lost(&mut self, frames: u64) {
         self.lost += frames;

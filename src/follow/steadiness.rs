@@ -107,9 +107,13 @@ pub(super) struct Steadiness {
 }
 
 impl Steadiness {
+    /// Takes the share of a picture that is the very frame before.
+    pub(super) fn kept(&mut self, share: f64) {
+        self.kept.push(share as f32);
+    }
+
     /// Takes one frame; gives the jump of the picture in x since the frames before, 0 if it stood still.
     pub(super) fn step(&mut self, time_s: f64, picture: &Picture) -> f64 {
-        self.kept.extend(picture.kept.map(|share| share as f32));
         if let Some(field) = &picture.field
             && field.x_px.is_finite()
             && field.radius_px.is_finite()

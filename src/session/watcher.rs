@@ -182,7 +182,9 @@ impl Watcher {
             picture.cross_hairs = None;
         }
         self.hairs_sightings += u32::from(picture.cross_hairs.is_some());
-        picture.kept = self.kept.share(frame);
+        if let Some(share) = self.kept.share(frame) {
+            self.follower.kept(share);
+        }
         let progress = self.follower.advance(frame.number, frame.time_s, &picture);
         if let Some(hairs) = &picture.cross_hairs {
             self.known.cross_hairs = Some(self.pool.with(hairs));
