@@ -211,15 +211,15 @@ impl Joint {
         scene: &Scene<'_>,
         rules: Rules,
     ) -> bool {
+        if group.len() < 2 || rules.shape_known {
+            return self.fit_as_begun(drafts, group, scene, rules);
+        }
         let begun: Vec<Draft> = group
             .iter()
             .filter_map(|&i| drafts.get(i))
             .cloned()
             .collect();
         let fits = self.fit_as_begun(drafts, group, scene, rules);
-        if begun.len() < 2 || rules.shape_known {
-            return fits;
-        }
         // Neighbours that were measured with a part of each other's light begin unlike each other, or too wide. If what they
         // become is unlike what the pixels show, it is tried whether they are narrower images of one slit.
         let shapes = begun.iter().map(|draft| draft.thread.shape);
