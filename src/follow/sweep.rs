@@ -14,7 +14,7 @@ use crate::find::CrossHairs;
 /// footage).
 const OWN_LASTING_PX: f64 = 0.005;
 /// What a turning point in steady air scatters over what its fit and its hairs say, somewhat wide of what 300 simulated sweeps show.
-const TOO_WIDE: f64 = 0.80;
+const TOO_WIDE: f64 = 0.76;
 /// Least standard uncertainty of a line's turning point, px: there it stands on the same pixels in every pass, so that what they
 /// differ in does not average out, and passes may agree by chance (found on simulated footage).
 const LEAST_U_PX: f64 = 0.0015;
@@ -26,7 +26,7 @@ const ABOUT_TURN_S: f64 = 0.4;
 /// standing from frame to frame (found on coded practice experiments; three codings of differing strength).
 const KEPT_IN_U: f64 = 8.0;
 /// From this share on the codec is told of.
-const MUCH_KEPT: f64 = 0.4;
+const MUCH_KEPT: f64 = 0.45;
 /// Fewest sightings of a line in a clip that is long enough to ask for them.
 const FEWEST_SIGHTINGS: usize = 8;
 /// A gap in the sightings: so many usual intervals, and at least so long, s.
