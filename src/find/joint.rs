@@ -359,14 +359,7 @@ impl Joint {
                 }
             }
             self.take_step(step, frame);
-            for member in &mut self.members[..self.lines] {
-                smooth_amplitudes(
-                    &member.raw,
-                    &member.information,
-                    &mut member.amplitude,
-                    &mut self.smooth,
-                );
-            }
+            self.smooth_lights();
             let settled = small && !changed;
             if settled || round == iterations {
                 // Residuals and covariance are those of where the fit ended, or of a place so near that nothing is
@@ -712,6 +705,11 @@ impl Joint {
             let sums = self.sums(b, self.lines + 1, residual);
             let _ = self.project(b, &sums, self.lines + 1);
         }
+        self.smooth_lights();
+    }
+
+    /// Smooths the raw amplitudes of all lines along them.
+    fn smooth_lights(&mut self) {
         for member in &mut self.members[..self.lines] {
             smooth_amplitudes(
                 &member.raw,

@@ -187,12 +187,11 @@ impl Steadiness {
             let usual = |u: fn(&Mark) -> f32| {
                 median(self.hairs.iter().map(|mark| f64::from(u(mark))).collect())
             };
+            let [left_x, left_y] =
+                [usual(|m| m.u_x_px), usual(|m| m.u_y_px)].map(|u| KEPT_IN_U * kept * u);
             for stretch in &mut stretches {
-                let lasting = |u: f64| stretch.wander_px.hypot(KEPT_IN_U * kept * u);
-                let (lasting_x, lasting_y) =
-                    (lasting(usual(|m| m.u_x_px)), lasting(usual(|m| m.u_y_px)));
-                stretch.u_x_px = stretch.u_x_px.hypot(lasting_x);
-                stretch.u_y_px = stretch.u_y_px.hypot(lasting_y);
+                stretch.u_x_px = stretch.u_x_px.hypot(stretch.wander_px).hypot(left_x);
+                stretch.u_y_px = stretch.u_y_px.hypot(stretch.wander_px).hypot(left_y);
             }
             stretches
         } else {
