@@ -26,6 +26,8 @@ const REACH: usize = 4;
 const BESIDE_PX: f64 = 5.0;
 /// A fit that moved a hair by less than this need not cut it out anew, px.
 const AS_CUT_PX: f64 = 0.5;
+/// A known hair that is seen farther than this from where it was is fitted anew where it is, px.
+const ELSEWHERE_PX: f64 = 1.0;
 /// Logarithms of the ratios of widths and depths of two hairs of one cross, at most: both are spun from one thread.
 const UNLIKE: [f64; 2] = [0.4, 0.5];
 /// The same of hairs that were measured well; what a line does to one that lies on it is seen by this.
@@ -80,6 +82,14 @@ pub(super) struct Found {
     pub(super) seen: (f64, f64),
 }
 
+impl Found {
+    /// How far a point lies from it, px.
+    fn away_px(&self, point: (f64, f64)) -> f64 {
+        let (x, y) = (point.0 - self.point.0, point.1 - self.point.1);
+        (x * self.along.1 - y * self.along.0).abs()
+    }
+}
+
 impl HairSearch {
     /// The cross-hairs of the picture, or `None` where two crossing hairs cannot be seen.
     pub(super) fn run(
@@ -100,8 +110,14 @@ impl HairSearch {
             for hair in &cross.hairs {
                 let along = hair.direction();
                 let point = (cross.x_px, cross.y_px);
-                if let Some(f) = self.follow(grey, noise, point, along, hair.width_px, lines, bench)
-                {
+                let width = hair.width_px;
+                let mut seen = self.follow(grey, noise, point, along, width, lines, bench);
+                if let Some(elsewhere) = seen.filter(|f| f.away_px(point) > ELSEWHERE_PX) {
+                    // The camera was knocked: what lay about its old place is in its shape.
+                    let (point, along) = (elsewhere.point, elsewhere.along);
+                    seen = self.follow(grey, noise, point, along, width, lines, bench);
+                }
+                if let Some(f) = seen {
                     // A line beside or under the hair can spoil the fit: then the known hair is better.
                     if (f.width / hair.width_px.max(0.1)).ln().abs() < 0.3 {
                         found.push(f);

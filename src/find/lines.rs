@@ -728,9 +728,7 @@ impl Draft {
                 }
             }
             let mean = |of: (f64, i32)| (of.1 > 0).then(|| of.0 / f64::from(of.1));
-            let (Some(here), Some(left), Some(right)) =
-                (mean(here), mean(around[0]), mean(around[1]))
-            else {
+            let (Some(left), Some(right)) = (mean(around[0]), mean(around[1])) else {
                 return false;
             };
             let floor = left.min(right);
@@ -751,7 +749,9 @@ impl Draft {
             } else {
                 1.12
             };
-            beside * 2 > count && width < 5.0 * hair.width_px && here < faint * floor
+            beside * 2 > count
+                && width < 5.0 * hair.width_px
+                && mean(here).is_some_and(|here| here < faint * floor)
         })
     }
 

@@ -399,6 +399,30 @@ fn hairs_are_found_with_true_uncertainty() {
     }
 }
 
+/// What a camera adds to every level is no light, and a hair shades none of it.
+#[test]
+fn in_the_dark_a_known_hair_is_no_line() {
+    let mut finder = Finder::new();
+    let lit = with_hair_at(230.0, 1);
+    let known = Known {
+        cross_hairs: finder.look(&lit.draw(), &Known::default()).cross_hairs,
+        hairs_fixed: true,
+        ..Known::default()
+    };
+    assert!(known.cross_hairs.is_some());
+    for k in 0..40 {
+        let dark = Scene {
+            glow: 4.0,
+            fall: 0.0,
+            read: 0.25,
+            gain: 1e6,
+            ..Scene::new(6200 + k)
+        };
+        let lines = finder.look(&dark.draw(), &known).lines;
+        assert!(lines.is_empty(), "frame {k}: {lines:?}");
+    }
+}
+
 #[test]
 fn nothing_is_found_in_noise() {
     let mut finder = Finder::new();

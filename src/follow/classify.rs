@@ -24,9 +24,12 @@ struct Shell {
 }
 
 /// Relative standard deviation of the hand's speed from shell to shell. Common practice, no source.
-const UNSTEADINESS: f64 = 0.25;
+const UNSTEADINESS: f64 = 0.28;
 /// Times that a hand takes to reverse, s. Common practice, no source.
-const REVERSALS_S: [f64; 3] = [0.1, 0.25, 0.45];
+const REVERSALS_S: [f64; 3] = [0.25, 0.45, 0.8];
+/// How far short of minimum deviation a hand may turn back in the field of view, as the root of the line's distance, √px.
+const FARTHEST_SHORT: f64 = 20.0;
+const RATIO_OF_SHORTS: f64 = 1.4;
 
 /// Odds from the shape: how well a steady hand that went through minimum deviation, or one that turned
 /// back short of it, explains the times at which the line was at growing distances from its extreme.
@@ -36,17 +39,19 @@ pub(super) fn from_shape(turn: &Turn, noise_px: f64) -> f64 {
         return 0.0;
     }
     let (minimum, speed) = misfit(&shells, 0.0, 0.0);
-    let mut hand = f64::INFINITY;
+    // A hand turns back anywhere: likelihoods over how far that was, of which any is as probable as any other.
+    let mut hand = 0.0;
     for reversal_s in REVERSALS_S {
         // Shorter of the minimum than this the two courses are the same.
-        let least = (0.6 * speed * reversal_s).max(0.35);
-        for k in 0..12 {
-            let short = least * 1.6_f64.powi(k);
-            hand = hand.min(misfit(&shells, short, reversal_s).0);
+        let mut short = (0.6 * speed * reversal_s).max(0.35);
+        while short < FARTHEST_SHORT {
+            let to = (RATIO_OF_SHORTS * short).min(FARTHEST_SHORT);
+            let likelihood = (0.5 * (minimum - misfit(&shells, short, reversal_s).0)).min(50.0);
+            hand += likelihood.exp() * (to - short) / FARTHEST_SHORT / REVERSALS_S.len() as f64;
+            short = to;
         }
     }
-    // The best of many courses fits better by chance; the price is that of two free parameters.
-    (0.5 * (minimum - hand) - 2.0).clamp(-MOST, MOST)
+    hand.max(f64::MIN_POSITIVE).ln().clamp(-MOST, MOST)
 }
 
 /// Twice the negative logarithm of the likelihood of the shells' times, and the speed of g that fits best.

@@ -42,6 +42,7 @@ struct Mark {
 /// A stretch of the clip without a knock.
 #[derive(Clone, Debug)]
 pub(super) struct Stretch {
+    /// Times of its first and last mark; without end where no knock was before or after it, s.
     pub(super) from_s: f64,
     pub(super) to_s: f64,
     /// Mean position of the mark and its standard uncertainty, px.
@@ -70,12 +71,17 @@ pub(super) struct Hold {
 }
 
 impl Hold {
-    /// The stretch that holds a time.
+    /// The stretch that holds a time; `None` between the last mark before a knock and the first after it, where nobody knows
+    /// whether the camera had moved yet.
     pub(super) fn stretch_at(&self, time_s: f64) -> Option<&Stretch> {
         self.stretches
             .iter()
-            .find(|s| time_s <= s.to_s)
-            .or_else(|| self.stretches.last())
+            .find(|s| (s.from_s..=s.to_s).contains(&time_s))
+    }
+
+    /// Whether it is known in which stretch a time lies.
+    pub(super) fn knows(&self, time_s: f64) -> bool {
+        self.stretches.len() < 2 || self.stretch_at(time_s).is_some()
     }
 
     /// Makes the hairs as uncertain as what compression leaves in every frame alike, px.
@@ -87,6 +93,20 @@ impl Hold {
         if let Some(hairs) = &mut self.cross_hairs {
             hairs.u_x_px = hairs.u_x_px.hypot(lasting_px);
             hairs.u_y_px = hairs.u_y_px.hypot(lasting_px);
+        }
+    }
+
+    /// Variance of the shift from where the camera stood at a time to where it stood in the main stretch, px².
+    pub(super) fn shift_variance(&self, time_s: f64) -> f64 {
+        let Some(main) = self.main().filter(|_| self.stretches.len() > 1) else {
+            return 0.0;
+        };
+        let of = |here: &Stretch| here.u_x_px.powi(2) + main.u_x_px.powi(2);
+        match self.stretches.iter().find(|s| time_s <= s.to_s) {
+            Some(here) if here.from_s.total_cmp(&main.from_s).is_ne() => of(here),
+            // In the knock itself, both sides tell of the place.
+            Some(here) if time_s < here.from_s => 2.0 * main.u_x_px.powi(2),
+            _ => 0.0,
         }
     }
 
@@ -294,19 +314,16 @@ fn stretches(marks: &[Mark], least_jump_px: f64) -> Vec<Stretch> {
             let part = marks.get(w[0]..w[1])?;
             let (x_px, u_x_px) = mean(part, |m| (m.x_px, m.u_x_px));
             let (y_px, u_y_px) = mean(part, |m| (m.y_px, m.u_y_px));
-            let middle = |i: usize| {
-                Some(0.5 * (marks.get(i)?.time_s + marks.get(i.checked_sub(1)?)?.time_s))
-            };
             Some(Stretch {
                 from_s: if k == 0 {
                     f64::NEG_INFINITY
                 } else {
-                    middle(w[0])?
+                    part.first()?.time_s
                 },
                 to_s: if k == last {
                     f64::INFINITY
                 } else {
-                    middle(w[1])?
+                    part.last()?.time_s
                 },
                 x_px,
                 y_px,

@@ -96,7 +96,10 @@ pub(super) fn put_together(follower: Follower, stacked: Option<CrossHairs>) -> S
         lost,
     } = follower;
     let mut hold = steadiness.finish(stacked);
-    let (tracks, stray) = identity.into_tracks(hold.edges_px, frames);
+    let (mut tracks, stray) = identity.into_tracks(hold.edges_px, frames);
+    for track in &mut tracks {
+        track.sightings.retain(|s| hold.knows(s.time_s));
+    }
     // What a codec does to still lines it does to the hairs, which never move.
     let lasting = tracks
         .iter()
@@ -587,12 +590,7 @@ impl Line {
                 candidate.end = Err(Refusal::Dark);
             }
             Ok(turn) => {
-                if let (Some(here), Some(main)) = (hold.stretch_at(turn.time_s), hold.main())
-                    && hold.stretches.len() > 1
-                    && (here.x_px - main.x_px).abs() > 0.0
-                {
-                    candidate.shift_variance = here.u_x_px.powi(2) + main.u_x_px.powi(2);
-                }
+                candidate.shift_variance = hold.shift_variance(turn.time_s);
                 candidate.x_px = sign * turn.y0_px;
                 candidate.lasting_px = self
                     .lasting_near(candidate.x_px)

@@ -19,6 +19,8 @@ struct Scene {
     toward: Side,
     told: bool,
     hairs: bool,
+    /// The hairs are measured in every so manieth frame.
+    hairs_apart: usize,
     /// Times of darkness, s.
     dark: Vec<(f64, f64)>,
     /// A knock: time and shift, s and px.
@@ -43,6 +45,7 @@ impl Default for Scene {
             toward: Side::Left,
             told: true,
             hairs: true,
+            hairs_apart: 1,
             dark: vec![],
             knock: None,
             ghosts: 0.0,
@@ -121,7 +124,7 @@ fn show(scene: &Scene, number: u64) -> Shown {
                 y_px: 480.0 + dy + 0.2 * practice::normal(&mut random),
                 radius_px: RADIUS_PX,
             });
-            if scene.hairs {
+            if scene.hairs && i % scene.hairs_apart == 0 {
                 picture.cross_hairs = Some(CrossHairs {
                     x_px: HAIR_X_PX + dx + 0.03 * practice::normal(&mut random),
                     y_px: 480.6 + dy + 0.03 * practice::normal(&mut random),
@@ -485,6 +488,36 @@ fn scenes_are_told_apart() {
         assert!(result.wrong <= allowed, "{name}: {} wrong", result.wrong);
         let worst = result.pulls.iter().fold(0.0_f64, |a, b| a.max(b.abs()));
         assert!(worst < 5.0, "{name}: a pull of {worst}");
+    }
+}
+
+/// Between two fits of the hairs nobody knows whether the camera was knocked already, and a line that turns there stands still.
+#[test]
+fn a_knock_while_the_line_turns_spoils_no_turning_point() {
+    let calm = Scene {
+        hairs_apart: 4,
+        ..Scene::default()
+    };
+    let turns = |shown: &Shown| -> Vec<TurningPoint> {
+        let points = shown.sweep.turning_points.iter();
+        points.filter(|point| point.counted).cloned().collect()
+    };
+    for number in 0..12 {
+        let undisturbed = turns(&show(&calm, number));
+        let when_s = undisturbed[0].time_s + 0.02 * (number as f64 - 6.0);
+        let knocked = show(
+            &Scene {
+                knock: Some((when_s, -2.8, 2.2)),
+                ..calm.clone()
+            },
+            number,
+        );
+        let found = turns(&knocked);
+        assert_eq!(found.len(), undisturbed.len(), "{}", describe(&knocked));
+        for point in found {
+            let error = point.offset_px.unwrap() - (knocked.truth_px[0] - HAIR_X_PX);
+            assert!(error.abs() < 4.0 * point.u_px, "{number}: {error} px off");
+        }
     }
 }
 
