@@ -10,13 +10,13 @@ use divan::counter::ItemsCount;
 use divan::{Bencher, black_box};
 use lineturn::session::{
     CaptureError, Frame, FrameSource, Next, OpenOptions, Source, SourceInfo, WatchOptions,
-    locate_in, open_source, watch_frames,
+    locate_in, open_source, watch as watch_source, watch_frames,
 };
 use lineturn::simulate::{Scene, ffmpeg_is_there, scene, write_clip};
 
 const SIZES: [Size; 3] = [Size(640, 480), Size(1280, 720), Size(1920, 1080)];
 /// Frames of a run: what is done every few frames has its share.
-const FRAMES: usize = 72;
+const FRAMES: usize = 150;
 
 /// Columns and rows.
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -147,6 +147,18 @@ fn decode(bencher: Bencher<'_, '_>, size: Size) {
         }
         assert_eq!(count, FRAMES);
     });
+}
+
+/// The same clip from its file to its turning points: decoding in one thread, analysis in another.
+#[divan::bench(args = SIZES, sample_count = 5, sample_size = 1)]
+fn watch_clip(bencher: Bencher<'_, '_>, size: Size) {
+    let Some(clip) = clip(size) else {
+        eprintln!("watch_clip: left out, there is no program ffmpeg to make the clip with");
+        return;
+    };
+    bencher
+        .counter(ItemsCount::new(FRAMES))
+        .bench(|| watch_source(clip, &WatchOptions::default(), |_| {}).expect("a clip"));
 }
 
 fn clip(size: Size) -> Option<&'static Source> {

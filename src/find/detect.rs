@@ -24,6 +24,14 @@ impl Candidate {
     pub(super) fn x_at(&self, y: f64) -> f64 {
         self.x_mid + self.tangent * (y - (self.rows.0 + self.rows.1) as f64 / 2.0)
     }
+
+    /// Whether another comes close to it, or crosses it, in its rows.
+    pub(super) fn is_near(&self, other: &Self) -> bool {
+        let reach = 1.5 * (other.width + self.width) + 4.0;
+        let away = |y: usize| self.x_at(y as f64) - other.x_at(y as f64);
+        let (top, bottom) = (away(self.rows.0), away(self.rows.1));
+        top.abs() < reach || bottom.abs() < reach || top * bottom < 0.0
+    }
 }
 
 /// What is searched for.
@@ -55,6 +63,15 @@ pub(super) struct Search {
     spreads: Vec<[f32; WIDTHS.len()]>,
     spreads_for: (usize, usize),
     candidates: Vec<Candidate>,
+    grid: Grid,
+}
+
+/// How the cells of the bands lie: their number in a band, and rows and columns of each.
+#[derive(Clone, Copy, Debug, Default)]
+struct Grid {
+    cells: usize,
+    band: usize,
+    bin: usize,
 }
 
 const WIDTHS: [usize; 6] = [3, 5, 9, 17, 33, 49];
@@ -90,6 +107,11 @@ impl Search {
         if count < 3 || nx < 16 {
             return;
         }
+        self.grid = Grid {
+            cells: nx,
+            band,
+            bin,
+        };
         self.average(grey, band, count, bin);
         if let Some(cross) = hairs {
             self.clear_hairs(cross, grey.clip, band, count, bin);
@@ -165,7 +187,7 @@ impl Search {
                 continue;
             }
             looked += 1;
-            if self.apart(&c, found, nx, band, bin) {
+            if self.is_apart(&c, found) {
                 found.push(c);
                 shorts += usize::from(short);
             }
@@ -239,24 +261,18 @@ impl Search {
         }
     }
 
-    /// Whether the candidate stands without the bands that stronger ones explain, but for wide ones of which it may be a part.
-    fn apart(
-        &self,
-        c: &Candidate,
-        found: &[Candidate],
-        nx: usize,
-        band: usize,
-        bin: usize,
-    ) -> bool {
+    /// Whether a candidate stands without the bands that others explain, but for wide ones of which it may be a part; in the picture
+    /// that was searched last.
+    pub(super) fn is_apart(&self, c: &Candidate, found: &[Candidate]) -> bool {
+        let Grid {
+            cells: nx,
+            band,
+            bin,
+        } = self.grid;
         let near: Vec<&Candidate> = found
             .iter()
             .filter(|f| !is_part(c, f))
-            .filter(|f| {
-                let reach = 1.5 * (f.width + c.width) + 4.0;
-                let (top, bottom) = (c.rows.0 as f64, c.rows.1 as f64);
-                let (d0, d1) = (c.x_at(top) - f.x_at(top), c.x_at(bottom) - f.x_at(bottom));
-                d0.abs() < reach || d1.abs() < reach || d0 * d1 < 0.0
-            })
+            .filter(|f| c.is_near(f))
             .collect();
         if near.is_empty() {
             return true;

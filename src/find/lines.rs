@@ -115,21 +115,45 @@ impl Draft {
         }
     }
 
-    /// Whether a candidate lies on this line along most of its rows.
+    /// Whether a candidate lies on this line along most of the rows that both have, which must be half of the candidate's.
     pub(super) fn explains(&self, c: &Candidate) -> bool {
         const LOOKS: usize = 5;
         let reach = 0.3 * self.thread.shape.width_px() + 0.5;
         let (first, last) = self.span();
+        let (from, to) = (first.max(c.rows.0), last.min(c.rows.1));
+        if !self.alive || to < from || 2 * (to - from) < c.rows.1 - c.rows.0 {
+            return false;
+        }
         let hits = (0..LOOKS)
             .filter(|&i| {
                 let share = (i as f64 + 0.5) / LOOKS as f64;
-                let y = c.rows.0 as f64 + (c.rows.1 - c.rows.0) as f64 * share;
-                y >= first as f64
-                    && y <= last as f64
-                    && (self.thread.x_at(y) - c.x_at(y)).abs() < reach
+                let y = from as f64 + (to - from) as f64 * share;
+                (self.thread.x_at(y) - c.x_at(y)).abs() < reach
             })
             .count();
-        self.alive && hits + 1 >= LOOKS
+        hits + 1 >= LOOKS
+    }
+
+    /// The line as a place of the search, as broad as it is.
+    pub(super) fn place(&self) -> Candidate {
+        let (first, last) = self.span();
+        let (top, bottom) = (
+            self.thread.x_at(first as f64),
+            self.thread.x_at(last as f64),
+        );
+        Candidate {
+            x_mid: 0.5 * (top + bottom),
+            tangent: (bottom - top) / (last - first).max(1) as f64,
+            width: self.thread.shape.width_px(),
+            rows: (first, last),
+            z: f32::INFINITY,
+        }
+    }
+
+    /// Whether nothing else has a summit close to it.
+    pub(super) fn is_alone(&self, scene: &Scene<'_>) -> bool {
+        let near = 0.3 * self.thread.shape.width_px() + 0.5;
+        matches!(self.summits(scene)[..], [place] if place.abs() < near)
     }
 
     fn rules(iterations: usize) -> Rules {

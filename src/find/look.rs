@@ -347,7 +347,9 @@ impl Finder {
                 .min_by(|a, b| a.1.total_cmp(&b.1));
             let tall = (candidate.rows.1 - candidate.rows.0) * 4 > grey.height;
             let clear = candidate.z >= STRONG && tall && candidate.width < 30.0;
-            if following && near.is_none() && !clear || drafts.iter().any(|d| d.explains(candidate))
+            if following && near.is_none() && !clear
+                || drafts.iter().any(|d| d.explains(candidate))
+                || self.is_flank(candidate, &drafts, &scene)
             {
                 continue;
             }
@@ -449,6 +451,19 @@ impl Finder {
             lines.retain(|line| !along_rim(field, line));
         }
         lines
+    }
+
+    /// Whether a candidate is the flank of lines: nothing is left of it where they are not, and nothing else stands close to them.
+    fn is_flank(&self, candidate: &Candidate, drafts: &[Draft], scene: &Scene<'_>) -> bool {
+        let beside: Vec<(&Draft, Candidate)> = drafts
+            .iter()
+            .filter(|draft| draft.alive)
+            .map(|draft| (draft, draft.place()))
+            .filter(|(_, place)| candidate.is_near(place))
+            .collect();
+        let places: Vec<Candidate> = beside.iter().map(|of| of.1).collect();
+        !self.search.is_apart(candidate, &places)
+            && beside.iter().all(|(draft, _)| draft.is_alone(scene))
     }
 
     /// The lines of the picture measured again where they are, for hairs that are now known better.
