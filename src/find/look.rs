@@ -73,7 +73,7 @@ impl Finder {
 
     /// All that is in one frame. A frame too small or too dark gives a picture with nothing in it.
     pub fn look(&mut self, frame: &Frame, known: &Known) -> Picture {
-        let seen = self.look_once(frame, known);
+        let seen = self.look_once(frame, known, None);
         let astray = |line: &Line| line.lasting_px > ASTRAY * line.width_px;
         if !known.everywhere || known.lines.is_empty() || !seen.lines.iter().any(astray) {
             return seen;
@@ -84,15 +84,15 @@ impl Finder {
             lines: Vec::new(),
             ..known.clone()
         };
-        let fresh = self.look_once(frame, &afresh);
+        let fresh = self.look_once(frame, &afresh, tilts_of(&known.lines, TILTS_APART));
         if fresh.lines.len() < seen.lines.len() {
             return seen;
         }
         fresh
     }
 
-    /// The same, with what is known taken as it is.
-    fn look_once(&mut self, frame: &Frame, known: &Known) -> Picture {
+    /// The same, with what is known taken as it is. `leaning`: tangents between which lines lean, where no line is known.
+    fn look_once(&mut self, frame: &Frame, known: &Known, leaning: Option<(f64, f64)>) -> Picture {
         let grey = Grey::of(frame);
         let mut picture = Picture {
             mean_level: grey.mean() / f64::from(grey.clip),
@@ -149,13 +149,8 @@ impl Finder {
             .or_else(|| field_of_view(&grey, &self.noise));
         if known.hairs_fixed {
             picture.cross_hairs.clone_from(&known.cross_hairs);
-            picture.lines = self.lines(
-                grey,
-                &picture,
-                known,
-                &[],
-                tilts_of(&known.lines, TILTS_APART),
-            );
+            let tilts = leaning.or_else(|| tilts_of(&known.lines, TILTS_APART));
+            picture.lines = self.lines(grey, &picture, known, &[], tilts);
             return picture;
         }
         // Hairs are looked for beside the lines, so the lines come first where nothing is known of either.
@@ -165,7 +160,7 @@ impl Finder {
         } else {
             known.lines.clone()
         };
-        let tilts = tilts_of(&rough, TILTS_APART);
+        let tilts = leaning.or_else(|| tilts_of(&rough, TILTS_APART));
         // What a hair that is not known yet looks like beside it is no line that could hide it.
         rough.retain(|line| line.signal_to_noise > 30.0 && line.u_px < 0.025 * line.width_px);
         picture.cross_hairs = self.hairs.run(

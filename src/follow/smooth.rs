@@ -406,7 +406,7 @@ impl<'a> Solver<'a> {
         let mut residual = vec![0.0; lines];
         // Slopes of every line's position over g and over the border.
         let mut over_g = vec![0.0; lines];
-        let mut over_border = vec![0.0; lines * unknowns];
+        let mut over_border = vec![[(0, 0.0); 1 + SHAPE]; lines];
         for i in 0..g.len() {
             let mut here = [[1e-12, 0.0, 0.0], [0.0, 1e-12, 0.0], [0.0, 0.0, 1e-12]];
             let mut gradient = [0.0; 3];
@@ -414,12 +414,12 @@ impl<'a> Solver<'a> {
                 let (f, slope) = of_line(&now.border, lines, k, g[i]);
                 residual[k] = c.rows[k].y_px[i] - now.border[k] - f * f - a[i];
                 over_g[k] = 2.0 * f * slope;
-                over_border[k * unknowns + k] = 1.0;
+                over_border[k][0] = (k, 1.0);
                 if k > 0 {
-                    let first = k * unknowns + lines + SHAPE * (k - 1);
+                    let first = lines + SHAPE * (k - 1);
                     let mut power = 2.0 * f;
-                    for slope in &mut over_border[first..first + SHAPE] {
-                        *slope = power;
+                    for (unknown, slope) in (first..).zip(&mut over_border[k][1..]) {
+                        *slope = (unknown, power);
                         power *= g[i];
                     }
                 }
@@ -436,14 +436,16 @@ impl<'a> Solver<'a> {
                     here[2][2] += w;
                     gradient[0] -= w * over_g[p] * residual[q];
                     gradient[2] -= w * residual[q];
-                    let of_p = &over_border[p * unknowns..(p + 1) * unknowns];
-                    let of_q = &over_border[q * unknowns..(q + 1) * unknowns];
-                    for (s, slope) in of_p.iter().enumerate().filter(|s| *s.1 != 0.0) {
+                    // The first line gives the others' courses their shape, and has none.
+                    let known = |line: usize| if line > 0 { 1 + SHAPE } else { 1 };
+                    let of_p = &over_border[p][..known(p)];
+                    let of_q = &over_border[q][..known(q)];
+                    for &(s, slope) in of_p {
                         let edge = &mut m.edge[i * unknowns + s];
                         edge[0] += w * slope * over_g[q];
                         edge[2] += w * slope;
                         m.gradient_border[s] -= w * slope * residual[q];
-                        for (t, other) in of_q.iter().enumerate().filter(|t| *t.1 != 0.0) {
+                        for &(t, other) in of_q {
                             m.corner[(s, t)] += w * slope * other;
                         }
                     }

@@ -282,12 +282,17 @@ fn weigh(settings: &Settings, lines: &mut [Line], side: Side, hold: &Hold, prior
             .map(|l| median(l.course.u_px.clone()))
             .collect(),
     );
-    for line in lines.iter_mut() {
-        line.candidates = reversals::passes(&line.course, &line.extremes, side)
-            .into_iter()
-            .map(|pass| line.measure(pass, side, settings, hold, (prior, usual_u_px)))
-            .collect();
-    }
+    // A line's passes are measured by themselves.
+    std::thread::scope(|scope| {
+        for line in lines.iter_mut() {
+            scope.spawn(move || {
+                line.candidates = reversals::passes(&line.course, &line.extremes, side)
+                    .into_iter()
+                    .map(|pass| line.measure(pass, side, settings, hold, (prior, usual_u_px)))
+                    .collect();
+            });
+        }
+    });
     // Other lines: moments of their turns.
     let moments: Vec<Vec<Option<Moment>>> = lines
         .iter()
