@@ -191,7 +191,7 @@ fn caution_of_the_clip(
         say(
             "camera-moved",
             format!(
-                "The picture jumped at {}: the camera was knocked; positions are given in the frame of reference of the longest stretch, and a steadier mount would spare the correction.",
+                "The picture jumped at {}: the camera was knocked; frames of which nobody knows on which side of the knock they lie are left out, positions are given in the frame of reference of the longest stretch, and a steadier mount would spare the correction.",
                 times.join(", ")
             ),
         );
