@@ -407,6 +407,8 @@ impl<'a> Solver<'a> {
         // Slopes of every line's position over g and over the border.
         let mut over_g = vec![0.0; lines];
         let mut over_border = vec![[(0, 0.0); 1 + SHAPE]; lines];
+        // The first line gives the others' courses their shape, and has none.
+        let own = |line: usize| if line > 0 { 1 + SHAPE } else { 1 };
         for i in 0..g.len() {
             let mut here = [[1e-12, 0.0, 0.0], [0.0, 1e-12, 0.0], [0.0, 0.0, 1e-12]];
             let mut gradient = [0.0; 3];
@@ -436,10 +438,7 @@ impl<'a> Solver<'a> {
                     here[2][2] += w;
                     gradient[0] -= w * over_g[p] * residual[q];
                     gradient[2] -= w * residual[q];
-                    // The first line gives the others' courses their shape, and has none.
-                    let known = |line: usize| if line > 0 { 1 + SHAPE } else { 1 };
-                    let of_p = &over_border[p][..known(p)];
-                    let of_q = &over_border[q][..known(q)];
+                    let (of_p, of_q) = (&over_border[p][..own(p)], &over_border[q][..own(q)]);
                     for &(s, slope) in of_p {
                         let edge = &mut m.edge[i * unknowns + s];
                         edge[0] += w * slope * over_g[q];

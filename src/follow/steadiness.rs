@@ -101,12 +101,10 @@ impl Hold {
         let Some(main) = self.main().filter(|_| self.stretches.len() > 1) else {
             return 0.0;
         };
-        let of = |here: &Stretch| here.u_x_px.powi(2) + main.u_x_px.powi(2);
-        match self.stretches.iter().find(|s| time_s <= s.to_s) {
-            Some(here) if here.from_s.total_cmp(&main.from_s).is_ne() => of(here),
-            // In the knock itself, both sides tell of the place.
-            Some(here) if time_s < here.from_s => 2.0 * main.u_x_px.powi(2),
-            _ => 0.0,
+        match self.stretch_at(time_s) {
+            Some(here) if std::ptr::eq(here, main) => 0.0,
+            // In the knock itself, the frames on both sides tell of the place.
+            here => here.unwrap_or(main).u_x_px.powi(2) + main.u_x_px.powi(2),
         }
     }
 

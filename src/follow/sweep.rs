@@ -282,14 +282,18 @@ fn weigh(settings: &Settings, lines: &mut [Line], side: Side, hold: &Hold, prior
             .map(|l| median(l.course.u_px.clone()))
             .collect(),
     );
-    // A line's passes are measured by themselves.
+    // A line's passes are measured by themselves, in as many threads as there are cores.
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    let share = lines.len().div_ceil(cores).max(1);
     std::thread::scope(|scope| {
-        for line in lines.iter_mut() {
+        for part in lines.chunks_mut(share) {
             scope.spawn(move || {
-                line.candidates = reversals::passes(&line.course, &line.extremes, side)
-                    .into_iter()
-                    .map(|pass| line.measure(pass, side, settings, hold, (prior, usual_u_px)))
-                    .collect();
+                for line in part {
+                    line.candidates = reversals::passes(&line.course, &line.extremes, side)
+                        .into_iter()
+                        .map(|pass| line.measure(pass, side, settings, hold, (prior, usual_u_px)))
+                        .collect();
+                }
             });
         }
     });

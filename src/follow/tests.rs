@@ -19,7 +19,7 @@ struct Scene {
     toward: Side,
     told: bool,
     hairs: bool,
-    /// The hairs are measured in every so manieth frame.
+    /// From one frame in which the hairs are measured to the next.
     hairs_apart: usize,
     /// Times of darkness, s.
     dark: Vec<(f64, f64)>,
