@@ -179,6 +179,8 @@ pub(super) struct Thread {
     pub(super) lasting_px: f64,
     /// Whether the last step of the fit was far below its uncertainty.
     pub(super) settled: bool,
+    /// Of a dark thread: the light along its lightest quarter, levels.
+    lit: Option<f32>,
 }
 
 /// What is fitted, and how stiff.
@@ -230,6 +232,7 @@ impl Thread {
             inflation: 1.0,
             lasting_px: 0.0,
             settled: false,
+            lit: None,
         }
     }
 
@@ -439,6 +442,7 @@ impl Thread {
             background: self.background[r] as f32,
             slope: (self.slope[0] + self.slope[1] * z) as f32,
             x,
+            lit: self.lit,
         };
         let used = if strip.free[r] { 4 } else { COLUMNS };
         let hairs =
@@ -532,6 +536,7 @@ impl Thread {
 
     fn dark_amplitude(&mut self, depth: f64) {
         let least = least_light(self);
+        self.lit = Some((least / LIT_SHARE) as f32);
         for (amplitude, &light) in self.amplitude.iter_mut().zip(&self.background) {
             *amplitude = if light >= least { -depth * light } else { 0.0 };
         }

@@ -22,7 +22,9 @@ const TURNS: i32 = 3;
 const SHIFTS: i32 = 2;
 /// A valley is darker than pixels of half the picture that are so far from it.
 const REACH: usize = 4;
-/// A line this close to a hair, beyond what both are wide, spoils the hair's rows; it may have moved since it was measured, px.
+/// A line whose light ends closer to a hair than this many of its widths spoils the hair's rows; one that may have moved since it
+/// was measured does so at twice the width and this more, px.
+const CLOSE_WIDTHS: f64 = 1.4;
 const BESIDE_PX: f64 = 5.0;
 /// A fit that moved a hair by less than this need not cut it out anew, px.
 const AS_CUT_PX: f64 = 0.5;
@@ -40,6 +42,9 @@ const LOOK_ABOUT_PX: f64 = 10.0;
 const BEYOND: f64 = 0.3;
 /// Standard uncertainty of the place of a hair that was measured beside a line as if there were none, px.
 const BESIDE_LINE_PX: f64 = 0.1;
+/// What lines near a hair and the profile it is taken to have leave of its place in a single frame, as a share of its width
+/// (found on simulated frames without noise).
+const MISFIT: f64 = 0.0008;
 /// Depth over its standard deviation from which a hair counts as seen.
 const LEAST_SIGNIFICANCE: f64 = 8.0;
 
@@ -363,7 +368,15 @@ impl HairSearch {
         let mut thread = Thread::new(y_ref, scale, axis, Shape::of_width(width * lean));
         for round in 0..3 {
             let before = thread.axis;
-            cut(&mut self.strip, &thread, grey, upright.then_some(lines));
+            let width = thread.shape.width_px();
+            // Lines of this very frame are where they are said to be.
+            let beside_px = if self.one_frame {
+                CLOSE_WIDTHS * width
+            } else {
+                2.0 * width + BESIDE_PX
+            };
+            let lines = upright.then_some((lines, beside_px));
+            cut(&mut self.strip, &thread, grey, lines);
             let rules = Rules {
                 dark: true,
                 bow_px: 1e-3,
@@ -395,7 +408,7 @@ impl HairSearch {
         // Shift across the hair; turn = d(slope)/(1 + slope²).
         let (shift, turn) = (1.0 / lean, 1.0 / scale / (lean * lean));
         let lasting = if self.one_frame {
-            thread.lasting_px
+            thread.lasting_px.hypot(MISFIT * width)
         } else {
             0.0
         };
@@ -464,8 +477,8 @@ fn valley_row(
 }
 
 /// Cuts the surroundings of a hair out of the picture: row by row for an upright one, with what lines hide of it left
-/// out, column by column for one that is not (`lines` is `None`).
-fn cut(strip: &mut Strip, thread: &Thread, grey: &Grey<'_>, lines: Option<&[Line]>) {
+/// out and rows in which one lies closer than that, beyond its own light, px; column by column for one that is not (`lines` is `None`).
+fn cut(strip: &mut Strip, thread: &Thread, grey: &Grey<'_>, lines: Option<(&[Line], f64)>) {
     let width = thread.shape.width_px();
     let half = (1.6 * width + 4.0).min(40.0);
     let length = if lines.is_some() {
@@ -484,7 +497,7 @@ fn cut(strip: &mut Strip, thread: &Thread, grey: &Grey<'_>, lines: Option<&[Line
         let left = (x - half).round().clamp(-1e6, 1e6) as i32;
         strip.left.push(left);
         strip.free.push(true);
-        let Some(lines) = lines else {
+        let Some((lines, beside_px)) = lines else {
             strip.add_columns(r, left, grey);
             continue;
         };
@@ -493,8 +506,7 @@ fn cut(strip: &mut Strip, thread: &Thread, grey: &Grey<'_>, lines: Option<&[Line
             y + more >= line.rows.0 as f64 && y <= line.rows.1 as f64 + more
         };
         let beside = lines.iter().any(|line| {
-            reaches(line, 6.0)
-                && (line.x_at(y) - x).abs() < 1.5 * line.width_px + 2.0 * width + BESIDE_PX
+            reaches(line, 6.0) && (line.x_at(y) - x).abs() < 1.5 * line.width_px + beside_px
         });
         if beside {
             continue;

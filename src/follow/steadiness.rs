@@ -9,8 +9,11 @@ use crate::find::{CrossHairs, Hair, Picture};
 
 /// Least standard uncertainty of the cross-hairs however many frames are averaged, px: what the
 /// pixel grid and the sensor's fixed pattern do to a still thread is the same in every frame (found on simulated footage: with
-/// 0.003 px 98 % of the crossings lay within 1.96 standard uncertainties, with 0.0025 px 95 %).
-const FLOOR_PX: f64 = 0.0027;
+/// 0.0027 px 98.6 % of the crossings lay within 1.96 standard uncertainties, with 0.0020 px 95.3 %).
+const FLOOR_PX: f64 = 0.0018;
+/// The same as a share of what a single frame states: of its noise that share is the sensor's fixed pattern (found as above, on faint
+/// hairs).
+const PATTERN_IN_U: f64 = 0.25;
 /// Less than this share of pictures that are the same as before is chance.
 const LEAST_KEPT: f64 = 0.05;
 /// From this share on it is the same picture, given twice.
@@ -461,7 +464,8 @@ pub(super) fn weighted_mean(values: &[f64], stated: &[f64]) -> (f64, f64) {
     let power: f64 = residual.iter().map(|r| r * r).sum::<f64>().max(1e-12);
     let rho = (residual.windows(2).map(|w| w[0] * w[1]).sum::<f64>() / power).clamp(0.0, 0.98);
     let variance = scale * scale / information.max(1e-12) * (1.0 + rho) / (1.0 - rho);
-    (centre, variance.sqrt().hypot(FLOOR_PX))
+    let pattern = PATTERN_IN_U * median(stated.to_vec());
+    (centre, variance.sqrt().hypot(FLOOR_PX).hypot(pattern))
 }
 
 /// The share that is usually kept of a picture. A camera may give pictures twice: those that are wholly the same say nothing,
