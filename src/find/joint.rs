@@ -49,6 +49,9 @@ const RUN_TOGETHER_PX2: f64 = 0.1;
 pub(super) const PROFILE_DOUBT: f32 = 0.001;
 /// Where the pixels show that a profile is off by so many times what it was taken to be, the fit goes on with what they show.
 const MORE_DOUBT: f32 = 1.5;
+/// The same the other way round: less than this share of what it was taken to be, and steps that may be taken then.
+const LESS_DOUBT: f32 = 0.5;
+const ROUNDS_AGAIN: usize = 4;
 /// A hair is known to this share of its shade only.
 const SHADE_DOUBT: f32 = 0.06;
 /// What is known of the share of the background's fall that lines follow before anything is seen: mean and standard deviation.
@@ -310,8 +313,10 @@ impl Joint {
         self.lasting_px = [0.0; MOST_LINES];
         self.first_light(frame);
         self.alike = self.falls_alike();
-        let (mut struck, mut bands_struck, mut doubted) = (false, false, false);
-        for round in 0..=iterations {
+        let (mut struck, mut bands_struck, mut doubted, mut doubted_again) =
+            (false, false, false, false);
+        let mut last = iterations;
+        for round in 0..=iterations + ROUNDS_AGAIN {
             if round > 0 && !self.shape_known {
                 self.prepare_profiles(frame);
             }
@@ -328,7 +333,7 @@ impl Joint {
                 unit[k] = 1.0;
                 solver.solve(&unit)[k].max(0.0).sqrt()
             });
-            let due = (small || round + 2 >= iterations) && !struck;
+            let due = (small || round + 2 >= last) && !struck;
             self.struck.clear();
             let mut changed = due && self.strike_out(scene);
             struck |= changed;
@@ -338,7 +343,7 @@ impl Joint {
             }
             // When all else is done, or, of a line whose shape is known, by what was not just left out; of a clipped line only the flanks
             // are seen, which are steep.
-            let near = small && (self.shape_known || !changed) || round + 2 >= iterations;
+            let near = small && (self.shape_known || !changed) || round + 2 >= last;
             if near && !doubted && !rules.profile_trusted && !self.clipped {
                 doubted = true;
                 let doubt = self.profile_misfit(frame);
@@ -357,11 +362,21 @@ impl Joint {
                     self.profile_doubt = doubt;
                     changed = true;
                 }
+            } else if doubted && !doubted_again && !self.shape_known && (small || round == last) {
+                doubted_again = true;
+                // The first look was at a fit that was not near its end yet, as it may not be where there is next to no noise.
+                let doubt = self.profile_misfit(frame).max(PROFILE_DOUBT);
+                if doubt < LESS_DOUBT * self.profile_doubt {
+                    self.keep_lasting(&solver.inverse(), frame);
+                    self.profile_doubt = doubt;
+                    changed = true;
+                    last = iterations + ROUNDS_AGAIN;
+                }
             }
             self.take_step(step, frame);
             self.smooth_lights();
             let settled = small && !changed;
-            if settled || round == iterations {
+            if settled || round == last {
                 // Residuals and covariance are those of where the fit ended, or of a place so near that nothing is
                 // to be told from it.
                 let solver = if settled {

@@ -250,6 +250,27 @@ fn a_line_that_is_clipped_many_times_is_found_beside_a_hair() {
     }
 }
 
+/// Such a line lights nothing as far away as the hair, whose rows were left out nevertheless: it was sought elsewhere, and found there.
+#[test]
+fn a_hair_beside_a_line_that_is_clipped_many_times_is_where_it_is() {
+    let mut finder = Finder::new();
+    for k in 0..9_u32 {
+        let x = 133.0 + 0.3 * f64::from(k);
+        let scene = Scene {
+            slits: vec![Slit {
+                slit: 6.0,
+                ..slit(150.3, 800.0 + 110.0 * f64::from(k))
+            }],
+            hairs: Some((x, 121.0, 0.7, 2.5, 0.8)),
+            glow: 30.0,
+            ..Scene::new(2600 + u64::from(k))
+        };
+        let picture = finder.look(&scene.draw(), &Known::default());
+        let cross = picture.cross_hairs.expect("hairs are there");
+        assert!((cross.x_px - x).abs() < 0.05, "{k}: {} px", cross.x_px - x);
+    }
+}
+
 /// A hair that lies askew runs beyond the field stop for much of its length, where it casts no shadow.
 #[test]
 fn hairs_that_lie_askew_in_a_round_field_are_found() {
