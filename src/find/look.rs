@@ -185,9 +185,15 @@ impl Finder {
             match hidden_hair(&scene, &one, &self.candidates, &rough, &mut self.joint) {
                 Hidden::Found(found) => {
                     let (cross, line) = *found;
-                    picture.cross_hairs = Some(cross);
                     picture.lines = vec![line];
-                    hidden = self.follow_to_its_ends(grey, &mut picture);
+                    // Of a line that was not known a hair beside it may be seen: then none is hidden.
+                    picture.cross_hairs =
+                        self.hairs
+                            .run(&grey, &self.noise, None, &picture.lines, &mut self.bench);
+                    if picture.cross_hairs.is_none() {
+                        picture.cross_hairs = Some(cross);
+                        hidden = self.follow_to_its_ends(grey, &mut picture);
+                    }
                 }
                 Hidden::Somewhere(places) => {
                     suspected = Some((one.width, places));

@@ -254,7 +254,7 @@ fn a_line_that_is_clipped_many_times_is_found_beside_a_hair() {
 #[test]
 fn a_hair_beside_a_line_that_is_clipped_many_times_is_where_it_is() {
     let mut finder = Finder::new();
-    for k in 0..9_u32 {
+    for k in 0..12_u32 {
         let x = 133.0 + 0.3 * f64::from(k);
         let scene = Scene {
             slits: vec![Slit {
