@@ -22,8 +22,8 @@ const TURNS: i32 = 3;
 const SHIFTS: i32 = 2;
 /// A valley is darker than pixels of half the picture that are so far from it.
 const REACH: usize = 4;
-/// A line whose light ends closer to a hair than this many of its widths spoils the hair's rows; one that may have moved since it
-/// was measured does so at twice the width and this more, px.
+/// A line whose light ends closer to a hair than this many widths of the hair spoils its rows; one that may have moved since it was
+/// measured does so within two widths and this more, px.
 const CLOSE_WIDTHS: f64 = 1.4;
 const BESIDE_PX: f64 = 5.0;
 /// A fit that moved a hair by less than this need not cut it out anew, px.
@@ -476,8 +476,8 @@ fn valley_row(
     }
 }
 
-/// Cuts the surroundings of a hair out of the picture: row by row for an upright one, with what lines hide of it left
-/// out and rows in which one lies closer than that, beyond its own light, px; column by column for one that is not (`lines` is `None`).
+/// Cuts the surroundings of a hair out of the picture: row by row for an upright one, without what `lines` hide of it and without rows
+/// in which the light of one ends closer to it than the distance beside them, px; column by column for one that is not (`None`).
 fn cut(strip: &mut Strip, thread: &Thread, grey: &Grey<'_>, lines: Option<(&[Line], f64)>) {
     let width = thread.shape.width_px();
     let half = (1.6 * width + 4.0).min(40.0);

@@ -49,7 +49,8 @@ const RUN_TOGETHER_PX2: f64 = 0.1;
 pub(super) const PROFILE_DOUBT: f32 = 0.001;
 /// Where the pixels show that a profile is off by so many times what it was taken to be, the fit goes on with what they show.
 const MORE_DOUBT: f32 = 1.5;
-/// The same the other way round: less than this share of what it was taken to be, and steps that may be taken then.
+/// Where the fit ends and it turns out to be less than this share of what it was taken to be, the fit goes on with that, for so many
+/// steps at most.
 const LESS_DOUBT: f32 = 0.5;
 const ROUNDS_AGAIN: usize = 4;
 /// A hair is known to this share of its shade only.
