@@ -44,10 +44,10 @@ fn a_hair_hidden_by_a_line_is_found() {
     check("under a hair", &[3, 17, 18, 21]);
 }
 
-/// The line is clipped beside the hair: it was lost (30), or its hair was found on the other side of it (33).
+/// The line is clipped beside the hair: it was lost (30, 115), its hair was found on the other side of it (33), or 8 px beside it (112).
 #[test]
 fn a_hair_hidden_by_a_clipped_line_is_found() {
-    check("under a hair, saturated", &[30, 33]);
+    check("under a hair, saturated", &[30, 33, 112, 115]);
 }
 
 /// One of both was clear in the first look and begun with in the second, where the light of the other became a part of it.

@@ -32,6 +32,9 @@ const NEIGHBOURS_PX: f64 = 60.0;
 /// A known line whose place is less certain than this is not expected again, px.
 const WORTH_FOLLOWING_PX: f64 = 0.5;
 
+/// Standard uncertainty of a hair that is seen well enough beside a line, at most, px: what was none had 0.6.
+const WELL_SEEN_PX: f64 = 0.2;
+
 /// What is known before a frame is looked at; the default knows nothing.
 #[derive(Clone, Debug, Default)]
 pub struct Known {
@@ -187,9 +190,10 @@ impl Finder {
                     let (cross, line) = *found;
                     picture.lines = vec![line];
                     // Of a line that was not known a hair beside it may be seen: then none is hidden.
-                    picture.cross_hairs =
+                    let seen =
                         self.hairs
                             .run(&grey, &self.noise, None, &picture.lines, &mut self.bench);
+                    picture.cross_hairs = seen.filter(|seen| is_clear_of(seen, &picture.lines[0]));
                     if picture.cross_hairs.is_none() {
                         picture.cross_hairs = Some(cross);
                         hidden = self.follow_to_its_ends(grey, &mut picture);
@@ -499,6 +503,12 @@ fn beside_hair(line: &Line, hairs: Option<&CrossHairs>) -> bool {
         let rows = [line.rows.0, (line.rows.0 + line.rows.1) / 2, line.rows.1];
         rows.into_iter().any(|y| near(0, y) || near(1, y))
     })
+}
+
+/// Whether the upright hair is seen well, and farther from a line than both are wide.
+fn is_clear_of(cross: &CrossHairs, line: &Line) -> bool {
+    let away = cross.distance_px(0, line.x_px, line.y_ref_px).abs();
+    cross.u_x_px < WELL_SEEN_PX && away > line.width_px + cross.hairs[0].width_px
 }
 
 /// Whether a candidate lies wholly where no light comes through the eyepiece.
