@@ -3,6 +3,9 @@
 use super::shape::dip;
 use super::{CrossHairs, Hair, Line};
 
+/// A hair farther from the vertical is told by what lies above and below it.
+const LEVEL_FROM_DEG: f64 = 70.0;
+
 impl Line {
     /// Where the axis is at the height `y_px`, px.
     #[must_use]
@@ -46,6 +49,51 @@ impl Hair {
         (angle.sin(), -angle.cos())
     }
 
+    /// How far its bow takes it from its tangent at the crossing at a distance along it from there, px; positive to the right of (below)
+    /// the tangent, as [`CrossHairs::distance_px`] has it.
+    #[must_use]
+    pub fn aside_px(&self, along_px: f64) -> f64 {
+        self.bow_to_normal() / 2.0 * along_px * along_px
+    }
+
+    /// Its curvature towards the normal (-dy, dx) of its direction (dx, dy), 1/px.
+    fn bow_to_normal(&self) -> f64 {
+        if self.angle_deg < -LEVEL_FROM_DEG {
+            -self.bow_per_px
+        } else {
+            self.bow_per_px
+        }
+    }
+
+    /// A hair whose tangent at the crossing has the direction (dx, dy) and whose curvature towards (-dy, dx) is `bow_to_normal`, 1/px.
+    pub(super) fn along(
+        (dx, dy): (f64, f64),
+        bow_to_normal: f64,
+        width_px: f64,
+        depth: f64,
+    ) -> Self {
+        let angle = dx.atan2(-dy).to_degrees();
+        let turned = angle > 90.0 || angle <= -90.0;
+        let mut hair = Self {
+            angle_deg: if angle > 90.0 {
+                angle - 180.0
+            } else if angle <= -90.0 {
+                angle + 180.0
+            } else {
+                angle
+            },
+            bow_per_px: if turned {
+                -bow_to_normal
+            } else {
+                bow_to_normal
+            },
+            width_px,
+            depth,
+        };
+        hair.bow_per_px = hair.bow_to_normal();
+        hair
+    }
+
     /// Share of the light that passes at a distance from the middle of the hair.
     #[must_use]
     pub fn transmission(&self, distance_px: f64) -> f64 {
@@ -58,8 +106,30 @@ impl CrossHairs {
     /// Distance of a pixel from hair `which` (0 or 1), px; positive to the right of (below) the hair.
     #[must_use]
     pub fn distance_px(&self, which: usize, x_px: f64, y_px: f64) -> f64 {
-        let (dx, dy) = self.hairs[which.min(1)].direction();
-        (x_px - self.x_px) * -dy + (y_px - self.y_px) * dx
+        let hair = &self.hairs[which.min(1)];
+        let (dx, dy) = hair.direction();
+        let (x, y) = (x_px - self.x_px, y_px - self.y_px);
+        x * -dy + y * dx - hair.aside_px(x * dx + y * dy)
+    }
+
+    /// The distance of the first pixel of a run of `count` along a row from hair `which`, px, the hair taken as straight within the run.
+    pub(super) fn distance_at_start_px(
+        &self,
+        which: usize,
+        left_px: f64,
+        count: usize,
+        y_px: f64,
+    ) -> f64 {
+        let hair = &self.hairs[which.min(1)];
+        let (dx, dy) = hair.direction();
+        let (x, y) = (left_px - self.x_px, y_px - self.y_px);
+        // An upright hair crosses the run, a level one runs along it: there its middle stands for all.
+        let beside = if hair.angle_deg.abs() < LEVEL_FROM_DEG {
+            y / dy
+        } else {
+            (x + count as f64 / 2.0) * dx + y * dy
+        };
+        x * -dy + y * dx - hair.aside_px(beside)
     }
 
     /// Both hairs, ready to be asked about many pixels.
@@ -70,6 +140,8 @@ impl CrossHairs {
                 by_x: -dy,
                 by_y: dx,
                 at: self.x_px * dy - self.y_px * dx,
+                from: -self.x_px * dx - self.y_px * dy,
+                half_bow: self.hairs[which].bow_to_normal() / 2.0,
             }
         })
     }
@@ -77,23 +149,29 @@ impl CrossHairs {
     /// Where hair `which` (0 or 1) is at the height `y_px`; `None` if the hair is level.
     #[must_use]
     pub fn x_at(&self, which: usize, y_px: f64) -> Option<f64> {
-        let (dx, dy) = self.hairs[which.min(1)].direction();
-        (dy.abs() > 1e-6).then(|| self.x_px + (y_px - self.y_px) * dx / dy)
+        let hair = &self.hairs[which.min(1)];
+        let (dx, dy) = hair.direction();
+        let along = (y_px - self.y_px) / dy;
+        (dy.abs() > 1e-6).then(|| self.x_px + along * dx - hair.aside_px(along) / dy)
     }
 }
 
-/// A hair as a straight line: the distance of a pixel from it without an angle in sight.
+/// A hair: the distance of a pixel from it without an angle in sight.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Lean {
     by_x: f64,
     by_y: f64,
     at: f64,
+    /// Where along it the crossing is, and half its curvature.
+    from: f64,
+    half_bow: f64,
 }
 
 impl Lean {
     /// As [`CrossHairs::distance_px`].
     #[inline]
     pub(super) fn distance_px(&self, x_px: f64, y_px: f64) -> f64 {
-        self.by_x * x_px + self.by_y * y_px + self.at
+        let along = self.by_y * x_px - self.by_x * y_px + self.from;
+        self.by_x * x_px + self.by_y * y_px + self.at - self.half_bow * along * along
     }
 }

@@ -42,6 +42,11 @@ const LOOK_ABOUT_PX: f64 = 10.0;
 const BEYOND: f64 = 0.3;
 /// Standard uncertainty of the place of a hair that was measured beside a line as if there were none, px.
 const BESIDE_LINE_PX: f64 = 0.1;
+/// Distortion bows a hair that does not go through its centre: prior standard deviation of how far each end lies off its tangent, as a share
+/// of its half length. A distortion of 1 % at the rim does so much to a hair that passes the centre by a twentieth of its half length.
+const BOW: f64 = 5e-4;
+/// The same where one frame has to tell: what lies beside a hair bends it, too (0.1 and 0.5 thousandths were worse on simulated frames).
+const ONE_BOW: f64 = 6e-5;
 /// What lines near a hair and the profile it is taken to have leave of its place in a single frame, as a share of its width
 /// (found on simulated frames without noise).
 const MISFIT: f64 = 0.0008;
@@ -75,11 +80,12 @@ type Straight = ((f64, f64), (f64, f64));
 /// A dark straight thread that passed all tests.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Found {
-    /// A point on it and the unit vector along it, pointing up.
+    /// A point on it, the unit vector along it there, pointing up or right, and its curvature to the normal (-y, x) of that, 1/px.
     pub(super) point: (f64, f64),
     pub(super) along: (f64, f64),
-    /// Covariance of (shift across the hair at the point in px, turn in rad).
-    pub(super) covariance: [[f64; 2]; 2],
+    pub(super) bow: f64,
+    /// Covariance of (shift to the normal at the point in px, its change along the hair in rad, curvature in 1/px).
+    pub(super) covariance: [[f64; 3]; 3],
     pub(super) width: f64,
     pub(super) depth: f64,
     pub(super) significance: f64,
@@ -91,7 +97,28 @@ impl Found {
     /// How far a point lies from it, px.
     fn away_px(&self, point: (f64, f64)) -> f64 {
         let (x, y) = (point.0 - self.point.0, point.1 - self.point.1);
-        (x * self.along.1 - y * self.along.0).abs()
+        let along = x * self.along.0 + y * self.along.1;
+        (y * self.along.0 - x * self.along.1 - self.bow / 2.0 * along * along).abs()
+    }
+
+    /// Its place at a distance along it from its point, px, and the vector along it there.
+    fn at(&self, along: f64) -> ((f64, f64), (f64, f64)) {
+        let (dx, dy) = self.along;
+        let (aside, turn) = (self.bow / 2.0 * along * along, self.bow * along);
+        (
+            (
+                self.point.0 + along * dx - aside * dy,
+                self.point.1 + along * dy + aside * dx,
+            ),
+            (dx - turn * dy, dy + turn * dx),
+        )
+    }
+
+    /// Variance of its shift to the normal at a distance along it from its point, px².
+    fn variance_at(&self, along: f64) -> f64 {
+        let by = [1.0, along, along * along / 2.0];
+        let row = |i: usize| (0..3).map(|j| by[j] * self.covariance[i][j]).sum::<f64>();
+        (0..3).map(|i| by[i] * row(i)).sum()
     }
 }
 
@@ -369,6 +396,12 @@ impl HairSearch {
         for round in 0..3 {
             let before = thread.axis;
             let width = thread.shape.width_px();
+            // What is not known to be a hair is taken as straight at first.
+            let bow = match (self.one_frame, round) {
+                (false, _) => BOW,
+                (true, 0) => 0.0,
+                (true, _) => ONE_BOW,
+            };
             // Lines of this very frame are where they are said to be.
             let beside_px = if self.one_frame {
                 CLOSE_WIDTHS * width
@@ -379,7 +412,7 @@ impl HairSearch {
             cut(&mut self.strip, &thread, grey, lines);
             let rules = Rules {
                 dark: true,
-                bow_px: 1e-3,
+                bow_px: scale * bow,
                 shape_share: 0.4,
                 hair_place_px: 1e-3,
                 hair_depth: 1e-3,
@@ -389,7 +422,7 @@ impl HairSearch {
                 return None;
             }
             let moved = (thread.axis[0] - before[0]).abs() + (thread.axis[1] - before[1]).abs();
-            if thread.settled && moved < AS_CUT_PX {
+            if bow > 0.0 && thread.settled && moved < AS_CUT_PX {
                 break;
             }
         }
@@ -405,21 +438,22 @@ impl HairSearch {
         }
         let slope = thread.axis[1] / scale;
         let lean = (1.0 + slope * slope).sqrt();
-        // Shift across the hair; turn = d(slope)/(1 + slope²).
-        let (shift, turn) = (1.0 / lean, 1.0 / scale / (lean * lean));
         let lasting = if self.one_frame {
             thread.lasting_px.hypot(MISFIT * width)
         } else {
             0.0
         };
-        let covariance = [
-            [
-                (c[(0, 0)] + lasting * lasting) * shift * shift,
-                c[(0, 1)] * shift * turn,
-            ],
-            [c[(0, 1)] * shift * turn, c[(1, 1)] * turn * turn],
+        // Rows run down, and along an upright hair is up.
+        let down = if upright { -1.0 } else { 1.0 };
+        // From x = a + b z + c z² along rows or columns to the shift across the hair, its change along the hair and its curvature.
+        let by = [
+            lean.recip(),
+            down / (scale * lean.powi(2)),
+            2.0 / (scale * scale * lean.powi(3)),
         ];
-        // Rows run down and columns right; along an upright hair is up.
+        let mut covariance: [[f64; 3]; 3] =
+            std::array::from_fn(|i| std::array::from_fn(|j| by[i] * by[j] * c[(i, j)]));
+        covariance[0][0] += (lasting * by[0]).powi(2);
         let from_middle = |share: f64| (share - 0.5) * length as f64 * lean;
         let seen = if upright {
             (-from_middle(ends.1), -from_middle(ends.0))
@@ -434,6 +468,7 @@ impl HairSearch {
         Some(Found {
             point,
             along,
+            bow: by[2] * thread.axis[2],
             covariance,
             width,
             depth: depth.min(1.0),
@@ -607,11 +642,9 @@ pub(super) fn best_pair(found: &[Found], grey: &Grey<'_>, unlike: &[f64; 2]) -> 
             if (0..2).any(|k| ratios[k].ln().abs() > unlike[k]) {
                 continue;
             }
-            // a.point + s a.along = b.point + t b.along
-            let (dx, dy) = (b.point.0 - a.point.0, b.point.1 - a.point.1);
-            let s = (dx * b.along.1 - dy * b.along.0) / sine;
-            let t = (dx * a.along.1 - dy * a.along.0) / sine;
-            let (x, y) = (a.point.0 + s * a.along.0, a.point.1 + s * a.along.1);
+            let (s, t) = crossing_of(a, b);
+            let ((x, y), along_a) = a.at(s);
+            let (_, along_b) = b.at(t);
             if !(x > 0.0 && y > 0.0 && x < w as f64 && y < h as f64) {
                 continue;
             }
@@ -628,40 +661,17 @@ pub(super) fn best_pair(found: &[Found], grey: &Grey<'_>, unlike: &[f64; 2]) -> 
                 continue;
             }
             // A shift of a hair across itself moves the crossing along the other hair.
-            let across = |f: &Found, along: f64| {
-                f.covariance[0][0]
-                    + 2.0
-                        * along.abs()
-                        * f.covariance[0][1]
-                            .abs()
-                            .min((f.covariance[0][0] * f.covariance[1][1]).sqrt())
-                        * sign_of(f, along)
-                    + along * along * f.covariance[1][1]
+            let (va, vb) = (a.variance_at(s), b.variance_at(t));
+            let moved = |along: fn((f64, f64)) -> f64| {
+                let squares = va * along(along_b).powi(2) + vb * along(along_a).powi(2);
+                squares.sqrt() / sine.abs()
             };
-            let (va, vb) = (across(a, s), across(b, t));
-            let u_x =
-                ((va * b.along.0 * b.along.0 + vb * a.along.0 * a.along.0) / (sine * sine)).sqrt();
-            let u_y =
-                ((va * b.along.1 * b.along.1 + vb * a.along.1 * a.along.1) / (sine * sine)).sqrt();
+            let (u_x, u_y) = (moved(|along| along.0), moved(|along| along.1));
             if !(u_x.is_finite() && u_y.is_finite()) || u_x.max(u_y) > 3.0 {
                 continue;
             }
-            let hair = |f: &Found| {
-                let angle = (f.along.0).atan2(-f.along.1).to_degrees();
-                let angle = if angle > 90.0 {
-                    angle - 180.0
-                } else if angle <= -90.0 {
-                    angle + 180.0
-                } else {
-                    angle
-                };
-                Hair {
-                    angle_deg: angle,
-                    width_px: f.width,
-                    depth: f.depth,
-                }
-            };
-            let (mut one, mut two) = (hair(a), hair(b));
+            let mut one = Hair::along(along_a, a.bow, a.width, a.depth);
+            let mut two = Hair::along(along_b, b.bow, b.width, b.depth);
             if two.angle_deg.abs() < one.angle_deg.abs() {
                 std::mem::swap(&mut one, &mut two);
             }
@@ -684,9 +694,17 @@ pub(super) fn best_pair(found: &[Found], grey: &Grey<'_>, unlike: &[f64; 2]) -> 
     best.map(|b| b.1)
 }
 
-/// Sign with which the covariance of shift and turn counts at a distance along the hair.
-fn sign_of(f: &Found, along: f64) -> f64 {
-    // `along` runs up or right; rows and columns run down and right.
-    let down = if f.along.1 < -0.9 { -along } else { along };
-    (down * f.covariance[0][1]).signum()
+/// Where two hairs cross, as distances along each from its point, px.
+fn crossing_of(a: &Found, b: &Found) -> (f64, f64) {
+    // Newton's steps; the first is exact for straight hairs.
+    const STEPS: usize = 3;
+    let (mut s, mut t) = (0.0, 0.0);
+    for _ in 0..STEPS {
+        let ((pa, along_a), (pb, along_b)) = (a.at(s), b.at(t));
+        let sine = along_a.0 * along_b.1 - along_a.1 * along_b.0;
+        let (dx, dy) = (pb.0 - pa.0, pb.1 - pa.1);
+        s += (dx * along_b.1 - dy * along_b.0) / sine;
+        t += (dx * along_a.1 - dy * along_a.0) / sine;
+    }
+    (s, t)
 }

@@ -300,7 +300,12 @@ fn crossed(scene: &Scene<'_>, one: &Found, place: Place, u_px: f64) -> Option<Cr
         point: (place.x_px, scene.grey.height as f64 / 2.0),
         along: (-place.slope / lean, -1.0 / lean),
         seen: (f64::NEG_INFINITY, f64::INFINITY),
-        covariance: [[u_px.powi(2) + PLACE_PX.powi(2), 0.0], [0.0, TURN * TURN]],
+        bow: 0.0,
+        covariance: [
+            [u_px.powi(2) + PLACE_PX.powi(2), 0.0, 0.0],
+            [0.0, TURN * TURN, 0.0],
+            [0.0; 3],
+        ],
         ..*one
     };
     best_pair(&[*one, other], &scene.grey, &[f64::INFINITY; 2])

@@ -637,14 +637,13 @@ impl Bands {
         let span = band * self.across..(band + 1) * self.across;
         for h in 0..2 {
             let hair = &cross.hairs[h];
-            let (dx, dy) = hair.direction();
-            let (by_x, by_y) = (-dy, dx);
+            let by_x = -hair.direction().1;
             let reach = 1.6 * hair.width_px + 1.0;
             let (width, depth) = (hair.width_px.max(0.1) as f32, hair.depth as f32);
             let share = 1.0 / self.rows as f32;
             let mut here = false;
             for y in first..first + self.rows {
-                let at = (f64::from(left) - cross.x_px) * by_x + (y as f64 - cross.y_px) * by_y;
+                let at = cross.distance_at_start_px(h, f64::from(left), self.across, y as f64);
                 let end = at + by_x * self.across as f64;
                 if at.min(end) > reach || at.max(end) < -reach {
                     continue;

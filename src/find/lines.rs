@@ -924,8 +924,7 @@ fn shade(strip: &mut Strip, row: usize, left: i32, cross: &CrossHairs) -> bool {
             let (dx, dy) = hair.direction();
             lean[h] = (-dy, dx);
             let reach = 1.6 * hair.width_px + 1.0;
-            start[h] =
-                (f64::from(left) - cross.x_px) * lean[h].0 + (y as f64 - cross.y_px) * lean[h].1;
+            start[h] = cross.distance_at_start_px(h, f64::from(left), strip.across, y as f64);
             let end = start[h] + lean[h].0 * strip.across as f64;
             here |= start[h].min(end) < reach && start[h].max(end) > -reach;
         }

@@ -61,11 +61,14 @@ pub struct CrossHairs {
     pub hairs: [Hair; 2],
 }
 
-/// One hair: a dark straight thread.
+/// One hair: a dark thread, straight but for what the distortion of the lenses behind it makes of it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Hair {
-    /// Angle of the hair from the vertical, degrees in (-90, 90], positive when its upper end leans to the right.
+    /// Angle of the hair from the vertical where the hairs cross, degrees in (-90, 90], positive when its upper end leans to the
+    /// right.
     pub angle_deg: f64,
+    /// Its curvature, 1/px: positive where its ends lie to the right of its tangent at the crossing, or below that of a level hair.
+    pub bow_per_px: f64,
     /// Full width at half depth, px.
     pub width_px: f64,
     /// Share of the light that it takes away in its middle, 0 to 1.

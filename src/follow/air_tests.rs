@@ -30,6 +30,7 @@ fn follow(scene: &Scene, number: u64) -> (Vec<Option<Found>>, usize) {
         let hairs = frame.cross_hairs.as_ref().unwrap();
         let hair = |angle_deg| Hair {
             angle_deg,
+            bow_per_px: 0.0,
             width_px: hairs.width_px,
             depth: hairs.depth,
         };

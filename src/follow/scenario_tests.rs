@@ -44,6 +44,7 @@ fn follow_scene(name: &str, number: u64, told: bool) -> (simulate::SceneTruth, S
             picture.cross_hairs = frame.cross_hairs.as_ref().map(|h| {
                 let hair = |angle_deg| Hair {
                     angle_deg,
+                    bow_per_px: 0.0,
                     width_px: h.width_px,
                     depth: h.depth,
                 };

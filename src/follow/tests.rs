@@ -134,11 +134,13 @@ fn show(scene: &Scene, number: u64) -> Shown {
                     hairs: [
                         Hair {
                             angle_deg: 0.4,
+                            bow_per_px: 0.0,
                             width_px: 2.0,
                             depth: 0.8,
                         },
                         Hair {
                             angle_deg: -89.6,
+                            bow_per_px: 0.0,
                             width_px: 2.0,
                             depth: 0.8,
                         },

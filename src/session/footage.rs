@@ -28,7 +28,7 @@ pub(super) struct Wanted {
 #[derive(Clone, Debug)]
 pub enum Seen {
     /// A still picture.
-    Still(LocatedFrame),
+    Still(Box<LocatedFrame>),
     /// A clip.
     Clip(Arc<Watched>),
 }
@@ -95,7 +95,11 @@ pub(super) fn measure(
                 if own.is_none() {
                     cautions.push(borrowed(want));
                 }
-                seen = Seen::Still(locate_one(&mut Finder::new(), &want.path, Some(hairs))?);
+                seen = Seen::Still(Box::new(locate_one(
+                    &mut Finder::new(),
+                    &want.path,
+                    Some(hairs),
+                )?));
             }
         }
         measured.push(offset(want, seen, pooled.as_ref(), &mut cautions)?);
@@ -151,7 +155,7 @@ fn look_at_all(
 
 fn look(want: &Wanted, options: &WatchOptions, finder: &mut Finder) -> Result<Seen, SessionError> {
     if is_picture(&want.path) {
-        return Ok(Seen::Still(locate_one(finder, &want.path, None)?));
+        return Ok(Seen::Still(Box::new(locate_one(finder, &want.path, None)?)));
     }
     let watched = watch(&Source::Path(want.path.clone()), options, |_| {})?;
     Ok(Seen::Clip(Arc::new(watched)))

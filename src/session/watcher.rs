@@ -325,6 +325,7 @@ fn pooled(mean: &CrossHairs, seen: &CrossHairs, share: f64) -> CrossHairs {
         } else {
             angle_deg
         };
+        hair.bow_per_px = mix(hair.bow_per_px, new.bow_per_px);
         hair.width_px = mix(hair.width_px, new.width_px);
         hair.depth = mix(hair.depth, new.depth);
     }

@@ -52,6 +52,7 @@ fn line(id: u64, x_px: f64, velocity_px_s: f64) -> SightedLine {
 fn sight(seq: u64, lines: Vec<SightedLine>) -> Sight {
     let hair = |angle_deg| Hair {
         angle_deg,
+        bow_per_px: 0.0,
         width_px: 3.0,
         depth: 0.5,
     };
