@@ -292,9 +292,15 @@ fn nearest(samples: &[Sample], near_s: f64) -> &[Sample] {
 }
 
 fn usual(values: &[f64]) -> f64 {
+    share_below(values, 0.5)
+}
+
+/// The value below which such a share of the values lies; 0 for none.
+fn share_below(values: &[f64], share: f64) -> f64 {
     let mut sorted = values.to_vec();
     sorted.sort_by(f64::total_cmp);
-    sorted.get(sorted.len() / 2).copied().unwrap_or(0.0)
+    let at = (share * sorted.len() as f64) as usize;
+    sorted.get(at).copied().unwrap_or(0.0)
 }
 
 fn usual_interval_s(samples: &[Sample]) -> f64 {
@@ -434,6 +440,10 @@ fn coarser(course: &Course, root: &[f64], y0_px: f64) -> (Course, Vec<usize>) {
     (coarse, bin_of)
 }
 
+/// The hand does not go faster than so many times the speed that it stays below in nine tenths of a pass; what it costs to say that it did.
+const FASTER: f64 = 3.0;
+const LEAP: f64 = 30.0;
+
 /// How often the sign may change along a pass.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Flips {
@@ -458,6 +468,7 @@ fn smoothest_signs(course: &Course, root: &[f64], flips: Flips) -> (Vec<f64>, f6
         .map(|i| (root[i] - root[i - 1]).abs() / (time[i] - time[i - 1]))
         .collect();
     let fast = (3.0 * usual(&steps)).powi(2);
+    let fastest = FASTER * share_below(&steps, 0.9);
     let error = |i: usize| {
         let u = course.rows[0].u_px[i].min(1.0);
         u / (2.0 * root[i] + u.sqrt())
@@ -484,7 +495,13 @@ fn smoothest_signs(course: &Course, root: &[f64], flips: Flips) -> (Vec<f64>, f6
                 let v2 = (SIGNS[c] * root[i] - SIGNS[b] * root[i - 1]) / d2;
                 let usual_change = 0.04 * (v1 * v1).min(v2 * v2).min(fast);
                 let bend = (v2 - v1).powi(2) / (floor + usual_change);
-                let total = so_far + (1.0 + bend).ln();
+                // The hand cannot get from one side to the other between two frames that lie far from the turning point.
+                let leap = if b != c && v2.abs() > fastest + error(i) / d2 {
+                    LEAP
+                } else {
+                    0.0
+                };
+                let total = so_far + (1.0 + bend).ln() + leap;
                 let then = if b == c { class } else { AFTER_CHANGE[class] };
                 if total < next[then][b][c] {
                     next[then][b][c] = total;
