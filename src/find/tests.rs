@@ -604,3 +604,39 @@ fn a_faint_line_is_seldom_missed() {
     );
     assert!(seen >= 29);
 }
+
+/// All that is asked about a bowed hair agrees on where it is, however it leans and whichever way round its direction is told.
+#[test]
+fn a_bowed_hair_is_in_one_place() {
+    for angle_deg in [-89.0_f64, -40.0, 0.6, 40.0, 75.0, 90.0] {
+        let turn = angle_deg.to_radians();
+        let (dx, dy) = (turn.sin(), -turn.cos());
+        let bow = 4e-6;
+        let hair = Hair::along((dx, dy), bow, 2.5, 0.8);
+        let told_backwards = Hair::along((-dx, -dy), -bow, 2.5, 0.8);
+        assert!((hair.bow_per_px - told_backwards.bow_per_px).abs() < 1e-12);
+        let cross = CrossHairs {
+            x_px: 300.0,
+            y_px: 200.0,
+            u_x_px: 0.01,
+            u_y_px: 0.01,
+            rotation_deg: 0.0,
+            hairs: [hair.clone(), hair],
+        };
+        for along in [-180.0, 60.0, 180.0] {
+            let aside = bow / 2.0 * along * along;
+            let (x, y) = (
+                300.0 + along * dx - aside * dy,
+                200.0 + along * dy + aside * dx,
+            );
+            let away = cross.distance_px(0, x, y);
+            assert!(away.abs() < 1e-3, "{angle_deg}: {away:.5} px");
+            assert!((cross.leans()[1].distance_px(x, y) - away).abs() < 1e-9);
+            assert!((cross.distance_at_start_px(0, x, 0, y) - away).abs() < 2e-3);
+            if angle_deg.abs() < 60.0 {
+                let off = cross.x_at(0, y).unwrap() - x;
+                assert!(off.abs() < 2e-3, "{angle_deg}: {off:.5} px");
+            }
+        }
+    }
+}
