@@ -376,14 +376,20 @@ fn first_guesses(course: &Course) -> Vec<Solution> {
         .map(|y| (y - y0_px).max(0.0).sqrt())
         .collect();
     let spread = |signs: Vec<f64>| -> Vec<f64> { bin_of.iter().map(|b| signs[*b]).collect() };
-    let (odd, odd_roughness) = smoothest_signs(&coarse, &coarse_root, Flips::Odd);
-    let (even, even_roughness) = smoothest_signs(&coarse, &coarse_root, Flips::Even);
+    let (odd, odd_roughness) = smoothest_signs(&coarse, &coarse_root, Flips::Odd, 0.0);
+    let (even, even_roughness) = smoothest_signs(&coarse, &coarse_root, Flips::Even, 0.0);
+    // A bad frame at the turn looks like a leap, and a jerky hand may make one look smooth: then the fits decide.
+    let (walking, _) = smoothest_signs(&coarse, &coarse_root, Flips::Odd, LEAP);
+    let differs = walking != odd;
     let (odd, even) = (spread(odd), spread(even));
     let mut starts = vec![odd];
     if even_roughness < odd_roughness - 12.0 {
         starts.insert(0, even);
     } else if even_roughness < odd_roughness - 4.0 {
         starts.push(even);
+    }
+    if differs {
+        starts.push(spread(walking));
     }
     starts
         .into_iter()
@@ -442,7 +448,7 @@ fn coarser(course: &Course, root: &[f64], y0_px: f64) -> (Course, Vec<usize>) {
 
 /// The hand does not go faster than so many times the speed that it stays below in nine tenths of a pass; what it costs to say that it did.
 const FASTER: f64 = 3.0;
-const LEAP: f64 = 30.0;
+const LEAP: f64 = 8.0;
 
 /// How often the sign may change along a pass.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -455,7 +461,7 @@ enum Flips {
 
 /// Signs that make the course of ±root smoothest, and how rough that course is: dynamic programming
 /// over the signs of two neighbouring frames and the class of the number of changes so far.
-fn smoothest_signs(course: &Course, root: &[f64], flips: Flips) -> (Vec<f64>, f64) {
+fn smoothest_signs(course: &Course, root: &[f64], flips: Flips, leap: f64) -> (Vec<f64>, f64) {
     const SIGNS: [f64; 2] = [-1.0, 1.0];
     // Class of changes so far: none, odd, even but not none.
     const AFTER_CHANGE: [usize; 3] = [1, 2, 1];
@@ -496,8 +502,8 @@ fn smoothest_signs(course: &Course, root: &[f64], flips: Flips) -> (Vec<f64>, f6
                 let usual_change = 0.04 * (v1 * v1).min(v2 * v2).min(fast);
                 let bend = (v2 - v1).powi(2) / (floor + usual_change);
                 // The hand cannot get from one side to the other between two frames that lie far from the turning point.
-                let leap = if b != c && v2.abs() > fastest + error(i) / d2 {
-                    LEAP
+                let leap = if b != c && v2.abs() > fastest {
+                    leap
                 } else {
                     0.0
                 };
