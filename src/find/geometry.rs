@@ -5,6 +5,8 @@ use super::{CrossHairs, Hair, Line};
 
 /// A hair farther from the vertical is told by what lies above and below it.
 const LEVEL_FROM_DEG: f64 = 70.0;
+/// A hair whose cosine with the vertical is larger crosses a row rather than running along it.
+const CROSSES_ROWS: f64 = 0.34;
 
 impl Line {
     /// Where the axis is at the height `y_px`, px.
@@ -75,13 +77,7 @@ impl Hair {
         let angle = dx.atan2(-dy).to_degrees();
         let turned = angle > 90.0 || angle <= -90.0;
         let mut hair = Self {
-            angle_deg: if angle > 90.0 {
-                angle - 180.0
-            } else if angle <= -90.0 {
-                angle + 180.0
-            } else {
-                angle
-            },
+            angle_deg: of_a_straight_line_deg(angle),
             bow_per_px: if turned {
                 -bow_to_normal
             } else {
@@ -110,26 +106,6 @@ impl CrossHairs {
         let (dx, dy) = hair.direction();
         let (x, y) = (x_px - self.x_px, y_px - self.y_px);
         x * -dy + y * dx - hair.aside_px(x * dx + y * dy)
-    }
-
-    /// The distance of the first pixel of a run of `count` along a row from hair `which`, px, the hair taken as straight within the run.
-    pub(super) fn distance_at_start_px(
-        &self,
-        which: usize,
-        left_px: f64,
-        count: usize,
-        y_px: f64,
-    ) -> f64 {
-        let hair = &self.hairs[which.min(1)];
-        let (dx, dy) = hair.direction();
-        let (x, y) = (left_px - self.x_px, y_px - self.y_px);
-        // An upright hair crosses the run, a level one runs along it: there its middle stands for all.
-        let beside = if hair.angle_deg.abs() < LEVEL_FROM_DEG {
-            y / dy
-        } else {
-            (x + count as f64 / 2.0) * dx + y * dy
-        };
-        x * -dy + y * dx - hair.aside_px(beside)
     }
 
     /// Both hairs, ready to be asked about many pixels.
@@ -173,5 +149,29 @@ impl Lean {
     pub(super) fn distance_px(&self, x_px: f64, y_px: f64) -> f64 {
         let along = self.by_y * x_px - self.by_x * y_px + self.from;
         self.by_x * x_px + self.by_y * y_px + self.at - self.half_bow * along * along
+    }
+
+    /// The distance of the first pixel of a run of `count` along a row, px, the hair taken as straight within the run.
+    #[inline]
+    pub(super) fn at_start_px(&self, left_px: f64, count: usize, y_px: f64) -> f64 {
+        // An upright hair crosses the run, a level one runs along it: there its middle stands for all.
+        let x = if self.by_x.abs() > CROSSES_ROWS {
+            -(self.by_y * y_px + self.at) / self.by_x
+        } else {
+            left_px + count as f64 / 2.0
+        };
+        let along = self.by_y * x - self.by_x * y_px + self.from;
+        self.by_x * left_px + self.by_y * y_px + self.at - self.half_bow * along * along
+    }
+}
+
+/// The angle of a line without a direction: within half a turn, degrees in (-90, 90].
+pub(crate) fn of_a_straight_line_deg(angle_deg: f64) -> f64 {
+    if angle_deg > 90.0 {
+        angle_deg - 180.0
+    } else if angle_deg <= -90.0 {
+        angle_deg + 180.0
+    } else {
+        angle_deg
     }
 }

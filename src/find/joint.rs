@@ -635,7 +635,8 @@ impl Bands {
             return 0..0;
         };
         let span = band * self.across..(band + 1) * self.across;
-        for h in 0..2 {
+        let leans = cross.leans();
+        for (h, lean) in leans.into_iter().enumerate() {
             let hair = &cross.hairs[h];
             let by_x = -hair.direction().1;
             let reach = 1.6 * hair.width_px + 1.0;
@@ -643,7 +644,7 @@ impl Bands {
             let share = 1.0 / self.rows as f32;
             let mut here = false;
             for y in first..first + self.rows {
-                let at = cross.distance_at_start_px(h, f64::from(left), self.across, y as f64);
+                let at = lean.at_start_px(f64::from(left), self.across, y as f64);
                 let end = at + by_x * self.across as f64;
                 if at.min(end) > reach || at.max(end) < -reach {
                     continue;

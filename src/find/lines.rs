@@ -915,6 +915,7 @@ fn swelling(width: f64) -> f64 {
 fn shade(strip: &mut Strip, row: usize, left: i32, cross: &CrossHairs) -> bool {
     let rows = strip.rows_of(row);
     let share = 1.0 / rows.len().max(1) as f32;
+    let leans = cross.leans();
     let mut touched = false;
     for y in rows {
         let mut lean = [(0.0, 0.0); 2];
@@ -924,7 +925,7 @@ fn shade(strip: &mut Strip, row: usize, left: i32, cross: &CrossHairs) -> bool {
             let (dx, dy) = hair.direction();
             lean[h] = (-dy, dx);
             let reach = 1.6 * hair.width_px + 1.0;
-            start[h] = cross.distance_at_start_px(h, f64::from(left), strip.across, y as f64);
+            start[h] = leans[h].at_start_px(f64::from(left), strip.across, y as f64);
             let end = start[h] + lean[h].0 * strip.across as f64;
             here |= start[h].min(end) < reach && start[h].max(end) > -reach;
         }

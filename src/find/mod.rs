@@ -39,6 +39,7 @@ mod stack;
 mod tests;
 mod thread;
 
+pub(crate) use geometry::of_a_straight_line_deg;
 pub use kept::Kept;
 pub use look::{Finder, Known};
 pub use stack::Stack;

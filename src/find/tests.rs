@@ -632,7 +632,7 @@ fn a_bowed_hair_is_in_one_place() {
             let away = cross.distance_px(0, x, y);
             assert!(away.abs() < 1e-3, "{angle_deg}: {away:.5} px");
             assert!((cross.leans()[1].distance_px(x, y) - away).abs() < 1e-9);
-            assert!((cross.distance_at_start_px(0, x, 0, y) - away).abs() < 2e-3);
+            assert!((cross.leans()[0].at_start_px(x, 0, y) - away).abs() < 2e-3);
             if angle_deg.abs() < 60.0 {
                 let off = cross.x_at(0, y).unwrap() - x;
                 assert!(off.abs() < 2e-3, "{angle_deg}: {off:.5} px");

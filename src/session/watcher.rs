@@ -1,7 +1,7 @@
 //! Frame after frame through the finder to the follower: what is known before each frame, and how closely it is looked at.
 
 use crate::basics::frame::Frame;
-use crate::find::{CrossHairs, Finder, Kept, Known, Line, Picture, Stack};
+use crate::find::{CrossHairs, Finder, Kept, Known, Line, Picture, Stack, of_a_straight_line_deg};
 use crate::follow::{Follower, Progress, Settings, Sweep};
 
 /// Frames between two looks at the whole picture; between them only the surroundings of known lines are searched.
@@ -317,14 +317,7 @@ fn pooled(mean: &CrossHairs, seen: &CrossHairs, share: f64) -> CrossHairs {
     for (hair, new) in hairs.iter_mut().zip(&seen.hairs) {
         // A level hair may be told as +90 or -90 degrees.
         let turn = (new.angle_deg - hair.angle_deg + 90.0).rem_euclid(180.0) - 90.0;
-        let angle_deg = hair.angle_deg + share * turn;
-        hair.angle_deg = if angle_deg > 90.0 {
-            angle_deg - 180.0
-        } else if angle_deg <= -90.0 {
-            angle_deg + 180.0
-        } else {
-            angle_deg
-        };
+        hair.angle_deg = of_a_straight_line_deg(hair.angle_deg + share * turn);
         hair.bow_per_px = mix(hair.bow_per_px, new.bow_per_px);
         hair.width_px = mix(hair.width_px, new.width_px);
         hair.depth = mix(hair.depth, new.depth);
