@@ -98,12 +98,15 @@ impl Strip {
         let columns = self.rows_of(row);
         let from = top.max(0) as usize;
         let to = (i64::from(top) + self.across as i64).clamp(0, grey.height as i64) as usize;
-        // Of a column that is clipped anywhere nothing counts: what is left of it stands for a part of the profile only, in a
+        // Of a column that is clipped or left out anywhere nothing counts: what is left of it stands for a part of the profile only, in a
         // mean with columns that are lighter or darker.
         let mut whole = [true; MOST_TOGETHER];
         for y in from..to {
             for (whole, &v) in whole.iter_mut().zip(&grey.row(y)[columns.clone()]) {
                 *whole &= grey.level(v) < grey.clip;
+            }
+            for x in grey.left_out(y, columns.clone()) {
+                whole[x - columns.start] = false;
             }
         }
         for y in from..to {

@@ -1,5 +1,6 @@
 //! A frame as the finder reads it: levels above black, and the frame's own noise. Nothing is copied.
 
+use super::FieldOfView;
 use crate::basics::frame::Frame;
 
 /// Samples of a frame; a level at or above `clip` is a bound only.
@@ -12,7 +13,15 @@ pub(super) struct Grey<'a> {
     black: f32,
     /// Level above black from which on a pixel is clipped.
     pub(super) clip: f32,
+    /// Pixels that tell nothing, as indices along the rows, in rising order.
+    left_out: &'a [u32],
+    /// Centre and radius of the disc to which the field stop leaves its full light, px.
+    clear: Option<(f64, f64, f64)>,
 }
+
+/// The rim of the field is out of focus: so much of the radius, and so much more in px, is not lit fully. Common practice, no source.
+const RIM_SHARE: f64 = 0.025;
+const RIM_PX: f64 = 1.0;
 
 impl<'a> Grey<'a> {
     /// The levels of a frame; one that is not laid out row after row counts as empty.
@@ -25,7 +34,53 @@ impl<'a> Grey<'a> {
             samples,
             black: f32::from(frame.black),
             clip: f32::from(frame.full_scale.saturating_sub(frame.black)).max(1.0),
+            left_out: &[],
+            clear: None,
         }
+    }
+
+    /// The same without these pixels, given as indices along the rows, in rising order: no fit counts them.
+    pub(super) fn without(self, left_out: &'a [u32]) -> Self {
+        Self { left_out, ..self }
+    }
+
+    /// The same with the field stop known.
+    pub(super) fn within(self, field: Option<&FieldOfView>) -> Self {
+        let clear = field.map(|field| {
+            let rim = RIM_SHARE * field.radius_px + RIM_PX;
+            (field.x_px, field.y_px, field.radius_px - rim)
+        });
+        Self { clear, ..self }
+    }
+
+    /// Whether the rim of the field leaves a row clear from one place to another, px.
+    pub(super) fn is_clear(&self, y: usize, (from, to): (f64, f64)) -> bool {
+        self.clear.is_none_or(|(x, middle, radius)| {
+            let away = (x - from).abs().max((to - x).abs());
+            away.hypot(y as f64 - middle) < radius
+        })
+    }
+
+    /// Columns of a row that are left out, of those given.
+    #[inline]
+    pub(super) fn left_out(
+        &self,
+        y: usize,
+        columns: std::ops::Range<usize>,
+    ) -> impl Iterator<Item = usize> + use<'a> {
+        let row = y * self.width;
+        let first = |column: usize| {
+            let end = (row + column) as u32;
+            self.left_out.partition_point(|&at| at < end)
+        };
+        let range = if self.left_out.is_empty() {
+            0..0
+        } else {
+            first(columns.start)..first(columns.end)
+        };
+        self.left_out[range]
+            .iter()
+            .map(move |&at| at as usize - row)
     }
 
     /// Samples of one row.
@@ -41,8 +96,8 @@ impl<'a> Grey<'a> {
         from as usize..to as usize
     }
 
-    /// Adds the levels of a row from the column `left` on to `sums`, and 1 to `counts`, where a pixel lies in the picture and
-    /// is not clipped.
+    /// Adds the levels of a row from the column `left` on to `sums`, and 1 to `counts`, where a pixel lies in the picture, is not
+    /// clipped and not left out.
     #[inline]
     pub(super) fn add_row(&self, y: usize, left: i32, sums: &mut [f32], counts: &mut [f32]) {
         let columns = self.columns(left, sums.len());
@@ -52,11 +107,17 @@ impl<'a> Grey<'a> {
         let from = (columns.start as i64 - i64::from(left)) as usize;
         let to = from + columns.len();
         let cells = sums[from..to].iter_mut().zip(&mut counts[from..to]);
-        for ((sum, count), &v) in cells.zip(&self.row(y)[columns]) {
-            let level = self.level(v);
-            let good = if level < self.clip { 1.0 } else { 0.0 };
+        let row = self.row(y);
+        for ((sum, count), &v) in cells.zip(&row[columns.clone()]) {
+            let (level, good) = self.level_and_good(v);
             *sum += good * level;
             *count += good;
+        }
+        let first = columns.start;
+        for x in self.left_out(y, columns) {
+            let (level, good) = self.level_and_good(row[x]);
+            sums[from + x - first] -= good * level;
+            counts[from + x - first] -= good;
         }
     }
 
@@ -74,6 +135,13 @@ impl<'a> Grey<'a> {
         let black = self.black * pixels;
         let cells = sums.chunks_exact(size);
         out.extend(cells.map(|cell| (cell.iter().sum::<u32>() as f32 - black) / pixels));
+    }
+
+    /// Level above black of a sample, and 1 unless it is clipped.
+    #[inline]
+    fn level_and_good(&self, sample: u16) -> (f32, f32) {
+        let level = self.level(sample);
+        (level, if level < self.clip { 1.0 } else { 0.0 })
     }
 
     /// Level above black of a sample.

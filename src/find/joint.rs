@@ -295,6 +295,7 @@ impl Joint {
             member.axis = draft.thread.axis;
             member.shape = draft.thread.shape;
             member.rows = draft.span();
+            member.keep_off_rim(scene, draft.thread.frame());
         }
         self.clipped = group.iter().any(|&i| drafts[i].clipped);
         self.share_shape();
@@ -599,6 +600,26 @@ impl Member {
     /// dx/dy.
     fn slope_at(&self, y: f64, (y_ref, scale): (f64, f64)) -> f64 {
         (self.axis[1] + (y - y_ref) / scale * self.axis[2]) / scale
+    }
+
+    /// Drops the rows at which the rim of the field cuts the line: it runs obliquely across its ends, and what it leaves of them
+    /// lies beside the axis. A line that would lose most of its rows stays as it is.
+    fn keep_off_rim(&mut self, scene: &Scene<'_>, frame: (f64, f64)) {
+        let half = 0.5 * self.shape.slit_px + 3.0 * self.shape.blur_px;
+        let is_clear = |y: &usize| {
+            let x = self.x_at(*y as f64, frame);
+            scene.grey.is_clear(*y, (x - half, x + half))
+        };
+        let (first, last) = self.rows;
+        let ends = (
+            (first..=last).find(is_clear),
+            (first..=last).rev().find(is_clear),
+        );
+        if let (Some(from), Some(to)) = ends
+            && 2 * (to - from) > last - first
+        {
+            self.rows = (from, to);
+        }
     }
 
     fn reaches(&self, y: f64) -> bool {

@@ -9,6 +9,7 @@ use super::hairs::HairSearch;
 use super::hidden::{Hidden, hidden_hair, widen};
 use super::joint::{APART_PX, Joint, MOST_LINES, Rules};
 use super::lines::{CLEAR_SIGNAL_TO_NOISE, Draft, Scene};
+use super::spikes::Spikes;
 use super::{CrossHairs, FieldOfView, Line, Picture};
 use crate::basics::frame::Frame;
 
@@ -55,6 +56,7 @@ pub struct Known {
 #[derive(Clone, Debug, Default)]
 pub struct Finder {
     pub(super) noise: Noise,
+    pub(super) spikes: Spikes,
     search: Search,
     pub(super) hairs: HairSearch,
     candidates: Vec<Candidate>,
@@ -63,7 +65,7 @@ pub struct Finder {
     pub(super) bench: Bench,
     joint: Joint,
     again: Again,
-    /// Size and full scale of the pictures for which the noise was learnt.
+    /// Size and full scale of the pictures for which noise and spikes were learnt.
     noise_for: (usize, usize, u32),
 }
 
@@ -76,7 +78,26 @@ impl Finder {
 
     /// All that is in one frame. A frame too small or too dark gives a picture with nothing in it.
     pub fn look(&mut self, frame: &Frame, known: &Known) -> Picture {
-        let seen = self.look_once(frame, known, None);
+        let grey = Grey::of(frame);
+        let mut spikes = std::mem::take(&mut self.spikes);
+        let kind = (grey.width, grey.height, grey.clip.to_bits());
+        let another = self.noise_for != kind;
+        if another {
+            self.noise_for = kind;
+            spikes.forget();
+        }
+        if another || known.everywhere || known.lines.is_empty() {
+            self.noise.learn(&grey, 1.0);
+            spikes.learn(&grey, &self.noise);
+        }
+        let picture = self.look_with_care(grey.without(spikes.left_out()), known);
+        self.spikes = spikes;
+        picture
+    }
+
+    /// All that is in one frame; where something went astray, with fresh eyes.
+    fn look_with_care(&mut self, grey: Grey<'_>, known: &Known) -> Picture {
+        let seen = self.look_once(grey, known, None);
         let astray = |line: &Line| line.lasting_px > ASTRAY * line.width_px;
         if !known.everywhere || known.lines.is_empty() || !seen.lines.iter().any(astray) {
             return seen;
@@ -87,7 +108,7 @@ impl Finder {
             lines: Vec::new(),
             ..known.clone()
         };
-        let fresh = self.look_once(frame, &afresh, tilts_of(&known.lines, TILTS_APART));
+        let fresh = self.look_once(grey, &afresh, tilts_of(&known.lines, TILTS_APART));
         if fresh.lines.len() < seen.lines.len() {
             return seen;
         }
@@ -95,8 +116,7 @@ impl Finder {
     }
 
     /// The same, with what is known taken as it is. `leaning`: tangents between which lines lean, where no line is known.
-    fn look_once(&mut self, frame: &Frame, known: &Known, leaning: Option<(f64, f64)>) -> Picture {
-        let grey = Grey::of(frame);
+    fn look_once(&mut self, grey: Grey<'_>, known: &Known, leaning: Option<(f64, f64)>) -> Picture {
         let mut picture = Picture {
             mean_level: grey.mean() / f64::from(grey.clip),
             ..Picture::default()
@@ -106,9 +126,7 @@ impl Finder {
             return picture;
         }
         self.hairs.one_frame = known.cross_hairs.is_none();
-        let kind = (w, h, grey.clip.to_bits());
         if !known.lines.is_empty()
-            && self.noise_for == kind
             && let Some(seen) = self.look_again(grey, known)
         {
             if !known.everywhere {
@@ -117,11 +135,11 @@ impl Finder {
                     ..seen
                 };
             }
-            self.noise.learn(&grey, 1.0);
             picture.field = known
                 .field
                 .clone()
                 .or_else(|| field_of_view(&grey, &self.noise));
+            let grey = grey.within(picture.field.as_ref());
             picture.cross_hairs = seen.cross_hairs;
             picture.lines = self.lines(
                 grey,
@@ -144,12 +162,15 @@ impl Finder {
             picture.lines.sort_by(|a, b| a.x_px.total_cmp(&b.x_px));
             return picture;
         }
-        self.noise.learn(&grey, 1.0);
-        self.noise_for = kind;
+        if !known.lines.is_empty() {
+            // What is no longer as it was may be so in another light.
+            self.noise.learn(&grey, 1.0);
+        }
         picture.field = known
             .field
             .clone()
             .or_else(|| field_of_view(&grey, &self.noise));
+        let grey = grey.within(picture.field.as_ref());
         if known.hairs_fixed {
             picture.cross_hairs.clone_from(&known.cross_hairs);
             let tilts = leaning.or_else(|| tilts_of(&known.lines, TILTS_APART));
@@ -246,6 +267,7 @@ impl Finder {
             field: known.field.clone(),
             ..Picture::default()
         };
+        let grey = grey.within(picture.field.as_ref());
         let hairs = known.cross_hairs.as_ref();
         let scene = Scene {
             grey,

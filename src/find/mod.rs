@@ -34,6 +34,7 @@ mod rowsum;
 mod shadow;
 mod shape;
 mod solver;
+mod spikes;
 mod stack;
 #[cfg(test)]
 mod tests;

@@ -59,7 +59,7 @@ impl Stack {
         for (level, sum) in mean.levels.iter_mut().zip(&self.sum) {
             *level = (sum * scale + f32::from(mean.black)).round() as u16;
         }
-        let grey = Grey::of(&mean);
+        let grey = Grey::of(&mean).without(finder.spikes.left_out());
         finder
             .noise
             .learn(&grey, (self.count as f32).sqrt() * scale);

@@ -149,6 +149,7 @@ fn pulls(frames: u64, make: impl Fn(u64) -> Scene) -> (Vec<f64>, Vec<f64>) {
     for k in 0..frames {
         let scene = make(k);
         let picture = finder.look(&scene.draw(), &Known::default());
+
         assert_eq!(picture.lines.len(), 1, "frame {k}: {:?}", picture.lines);
         let line = picture.lines[0].at_height(scene.y_mid());
         pulls.push((line.x_px - scene.slits[0].x) / line.u_px);
@@ -224,6 +225,27 @@ fn light_that_falls_off_sideways_moves_no_line() {
     let (mean, _) = spread(&errors);
     eprintln!("light that falls off: {mean:.4} px");
     assert!(mean.abs() < 0.003, "{mean:.4} px");
+}
+
+/// The rim runs across the ends of such a line at 50 degrees, and takes the light of its outer flank first.
+#[test]
+fn a_field_stop_that_cuts_the_ends_obliquely_moves_no_line() {
+    let (_, errors) = pulls(40, |k| Scene {
+        slits: vec![Slit {
+            tangent: 0.0,
+            bow: 0.0,
+            slit: 6.0,
+            ..slit(80.0 + 0.137 * k as f64, 150.0)
+        }],
+        glow: 25.0,
+        fall: 0.0,
+        stop_px: 105.0,
+        gain: 100.0,
+        ..Scene::new(2600 + k)
+    });
+    let (mean, _) = spread(&errors);
+    eprintln!("ends cut obliquely: {mean:.4} px");
+    assert!(mean.abs() < 0.002, "{mean:.4} px");
 }
 
 /// The height of a line that is clipped three- to eightfold is in its flanks only, and beside a hair one of them is shaded.
