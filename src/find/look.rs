@@ -549,14 +549,15 @@ fn along_rim(field: &FieldOfView, line: &Line) -> bool {
         let away = (line.x_at(y) - field.x_px).hypot(y - field.y_px) - field.radius_px;
         away.abs() < line.width_px + RIM_PX
     };
-    last - first < RIM_SHARE * field.radius_px
+    last - first < (RIM_SHARE * field.radius_px).max(RIM_WIDTHS * line.width_px)
         && [first, 0.5 * (first + last), last].into_iter().all(by_rim)
 }
 
 /// What lies this close to the rim of the field, px, along its whole length, and is shorter than this share of the field's
-/// radius, belongs to the rim.
+/// radius, or than so many times its own width, belongs to the rim.
 const RIM_PX: f64 = 6.0;
 const RIM_SHARE: f64 = 0.6;
+const RIM_WIDTHS: f64 = 6.0;
 
 /// How much farther than those seen a line may lean: images of one slit lean alike, but for what the prism bends them.
 const TILTS_APART: f64 = 0.06;
