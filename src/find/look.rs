@@ -360,6 +360,7 @@ impl Finder {
             .collect();
         // Every known line is started from one candidate, the strongest near it.
         let mut started = vec![false; followed.len()];
+        let mut alone = Vec::new();
         for candidate in &self.candidates {
             let middle = (candidate.rows.0 + candidate.rows.1) as f64 / 2.0;
             let near = followed
@@ -375,12 +376,10 @@ impl Finder {
             let tall = (candidate.rows.1 - candidate.rows.0) * 4 > grey.height;
             let clear = candidate.z >= STRONG && tall && candidate.width < 30.0;
             if following && near.is_none() && !clear
+                || candidate.z < STRONG && outside(picture.field.as_ref(), candidate)
                 || drafts.iter().any(|d| d.explains(candidate))
-                || self.is_flank(candidate, &drafts, &scene)
+                || self.is_flank(candidate, &drafts, &mut alone, &scene)
             {
-                continue;
-            }
-            if candidate.z < STRONG && outside(picture.field.as_ref(), candidate) {
                 continue;
             }
             let mut draft = near.map_or_else(
@@ -392,7 +391,10 @@ impl Finder {
             );
             draft.grow(&scene, &[], &[], &mut self.bench);
             draft.alive = draft.alive && (near.is_some() || draft.stands_out(&scene));
-            keep_new(&mut drafts, draft);
+            if draft.alive {
+                keep_new(&mut drafts, draft);
+                alone.clear();
+            }
         }
         // A known line that stronger ones hide from the search is where it was, moved as the nearest of them moved.
         for line in &followed {
@@ -481,16 +483,26 @@ impl Finder {
     }
 
     /// Whether a candidate is the flank of lines: nothing is left of it where they are not, and nothing else stands close to them.
-    fn is_flank(&self, candidate: &Candidate, drafts: &[Draft], scene: &Scene<'_>) -> bool {
-        let beside: Vec<(&Draft, Candidate)> = drafts
+    /// `alone` keeps what is known of the latter, for as long as the drafts are the same.
+    fn is_flank(
+        &self,
+        candidate: &Candidate,
+        drafts: &[Draft],
+        alone: &mut Vec<Option<bool>>,
+        scene: &Scene<'_>,
+    ) -> bool {
+        let (beside, places): (Vec<usize>, Vec<Candidate>) = drafts
             .iter()
-            .filter(|draft| draft.alive)
-            .map(|draft| (draft, draft.place()))
+            .enumerate()
+            .filter(|(_, draft)| draft.alive)
+            .map(|(at, draft)| (at, draft.place()))
             .filter(|(_, place)| candidate.is_near(place))
-            .collect();
-        let places: Vec<Candidate> = beside.iter().map(|of| of.1).collect();
+            .unzip();
+        alone.resize(drafts.len(), None);
         !self.search.is_apart(candidate, &places)
-            && beside.iter().all(|(draft, _)| draft.is_alone(scene))
+            && beside
+                .into_iter()
+                .all(|at| *alone[at].get_or_insert_with(|| drafts[at].is_alone(scene)))
     }
 
     /// The lines of the picture measured again where they are, for hairs that are now known better.

@@ -13,9 +13,9 @@ use crate::find::CrossHairs;
 /// Single frames of good footage look lopsided by this on the average, px, since noise does so now and then (found on simulated
 /// footage).
 const OWN_LASTING_PX: f64 = 0.005;
-/// What a turning point in steady air scatters from pass to pass over what its fit says (found on 488 turns of simulated sweeps, with what
+/// What a turning point in steady air scatters from pass to pass over what its fit says (found on 623 turns of simulated sweeps, with what
 /// passes have in common told apart).
-const TOO_WIDE: f64 = 0.35;
+const TOO_WIDE: f64 = 0.32;
 /// About its turning point a line stands on the same pixels in every pass: what the sensor's fixed pattern and specks on the glass do
 /// to it is the same in all of them. As a standard uncertainty it is this share of what single frames state (0.38 by the covariance of
 /// the passes of 110 pairs on simulated footage), and no less than this, px; and the time about the turn of which that is taken, s.

@@ -195,6 +195,10 @@ impl Watcher {
             self.known.cross_hairs = self.stack.cross_hairs(&mut self.finder);
         }
         self.known.field.clone_from(&picture.field);
+        if std::mem::take(&mut self.pool.begun_anew) {
+            // The field stop moved with the hairs on the picture of a camera that was knocked.
+            self.known.field = None;
+        }
         self.known.lines.clone_from(&picture.lines);
         ahead(&mut self.known.lines, &progress, frame.time_s - self.last_s);
         self.last_s = frame.time_s;
@@ -260,6 +264,8 @@ struct HairPool {
     count: f64,
     /// Spoiled sightings one after the other.
     spoiled: u32,
+    /// Whether the last sighting lay elsewhere than those before.
+    begun_anew: bool,
 }
 
 impl HairPool {
@@ -281,7 +287,9 @@ impl HairPool {
 
     /// The mean with one more sighting; one that lies elsewhere begins a new mean.
     fn with(&mut self, seen: &CrossHairs) -> CrossHairs {
-        let joined = self.mean.take().filter(|mean| is_near(mean, seen));
+        let before = self.mean.take();
+        self.begun_anew = before.as_ref().is_some_and(|mean| !is_near(mean, seen));
+        let joined = before.filter(|_| !self.begun_anew);
         let pooled = match joined {
             None => {
                 self.count = 1.0;
