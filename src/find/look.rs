@@ -52,7 +52,8 @@ pub struct Known {
     pub everywhere: bool,
 }
 
-/// Finds hairs, field and lines; keeps its buffers from frame to frame, and nothing else.
+/// Finds hairs, field and lines; keeps its buffers from frame to frame, and what belongs to the sensor: its noise, and its hot and dead
+/// pixels.
 #[derive(Clone, Debug, Default)]
 pub struct Finder {
     pub(super) noise: Noise,

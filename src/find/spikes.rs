@@ -10,8 +10,8 @@ use super::grey::{Grey, Noise};
 /// if by so many that it is left out for one frame's sake.
 const STANDS_OUT_IN_SD: f32 = 3.0;
 const CLEARLY_IN_SD: f32 = 5.0;
-/// A pixel that may be one of the sensor's gains so much in every look in which it stands out, up to the most, and loses one in every other;
-/// from the third value on it is left out. On the crest of a line noise alone makes one stand out in three looks in a thousand.
+/// A pixel gains so much in every look in which it stands out, up to the most, and loses one in every other; what has gained the third is
+/// believed to be the sensor's. On the crest of a line noise alone makes one stand out in three looks of a thousand.
 const GAIN: u32 = 2;
 const MOST: u32 = 12;
 const BELIEVED: u32 = 6;
@@ -27,6 +27,7 @@ struct Spike {
     at: u32,
     /// How often it did.
     score: u32,
+    /// Whether it did so clearly when it was first seen.
     clear: bool,
 }
 
@@ -37,7 +38,6 @@ pub(super) struct Spikes {
     seen: Vec<Spike>,
     here: Vec<Spike>,
     left_out: Vec<u32>,
-    looks: u32,
 }
 
 impl Spikes {
@@ -45,7 +45,6 @@ impl Spikes {
     pub(super) fn forget(&mut self) {
         self.seen.clear();
         self.left_out.clear();
-        self.looks = 0;
     }
 
     /// Indices of the pixels to be left out, counted along the rows, in rising order.
@@ -53,7 +52,7 @@ impl Spikes {
         &self.left_out
     }
 
-    /// Looks a frame over. What stands out clearly in the first one is left out; later, what stands out again and again.
+    /// Looks a frame over. What stands out clearly is left out at once, what hardly does once it does so again and again.
     pub(super) fn learn(&mut self, grey: &Grey<'_>, noise: &Noise) {
         self.here.clear();
         for y in 1..grey.height.saturating_sub(1) {
@@ -74,7 +73,6 @@ impl Spikes {
         if self.here.len() * ONE_IN > grey.width * grey.height {
             self.here.clear();
         }
-        self.looks += 1;
         self.count();
         self.widen(grey.width as u32);
     }
@@ -98,9 +96,8 @@ impl Spikes {
 
     fn widen(&mut self, width: u32) {
         self.left_out.clear();
-        let first = self.looks == 1;
         for spike in &self.seen {
-            if spike.score >= BELIEVED || first && spike.clear {
+            if spike.score >= BELIEVED || spike.clear {
                 for row in [spike.at - width, spike.at, spike.at + width] {
                     self.left_out.extend(row - 1..=row + 1);
                 }
