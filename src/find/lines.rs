@@ -929,7 +929,7 @@ impl Draft {
     }
 }
 
-/// How far a hair bows between the ends of a short run of pixels, at most, px.
+/// How far a hair bows between the ends of the run of pixels about a line, 120 at most, px.
 const MOST_SAGITTA_PX: f64 = 1.0;
 
 /// Share of the background that a swelling of this width must exceed to be a line.

@@ -163,8 +163,8 @@ impl Finder {
             picture.lines.sort_by(|a, b| a.x_px.total_cmp(&b.x_px));
             return picture;
         }
-        if !known.lines.is_empty() {
-            // What is no longer as it was may be so in another light.
+        if !known.lines.is_empty() && !known.everywhere {
+            // What is no longer as it was may be so in another light; of the whole picture the noise was learnt already.
             self.noise.learn(&grey, 1.0);
         }
         picture.field = known

@@ -149,7 +149,6 @@ fn pulls(frames: u64, make: impl Fn(u64) -> Scene) -> (Vec<f64>, Vec<f64>) {
     for k in 0..frames {
         let scene = make(k);
         let picture = finder.look(&scene.draw(), &Known::default());
-
         assert_eq!(picture.lines.len(), 1, "frame {k}: {:?}", picture.lines);
         let line = picture.lines[0].at_height(scene.y_mid());
         pulls.push((line.x_px - scene.slits[0].x) / line.u_px);
