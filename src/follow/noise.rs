@@ -11,6 +11,8 @@
 //! correlation falls exponentially; the hand's speed is a random walk and its tremor white. A tremor of some hertz is neither, and is taken
 //! for a rougher walk, which hides slow air.
 
+use std::sync::Mutex;
+
 pub(super) use super::smooth::Noise;
 use super::smooth::{Course, Solution, Solver};
 use super::steadiness::median;
@@ -344,46 +346,62 @@ pub(super) fn mixture(parts: &[(f64, f64, f64)]) -> Option<(f64, f64)> {
 }
 
 /// The turning points for every cell of the air's grid that the pass does not rule out.
+///
+/// Every correlation is looked at by itself, from the course that is likeliest of all; as many threads as there are cores share them.
 pub(super) fn over_air(course: &Course, hyper: Hyper, best: &Solution) -> Vec<Option<Given>> {
     let mut cells = vec![None; CORRELATIONS.len() * AIRS];
-    let mut solver = Solver::new(course);
-    let mut lowest = f64::INFINITY;
-    let mut begin = (hyper, best.clone());
-    for row in 0..CORRELATIONS.len() {
-        let of_air =
-            |air: f64| (((air - LEAST_AIR) / AIR_STEP).round().max(0.0) as usize).min(AIRS - 1);
-        let first = of_air(begin.0.value[1]);
-        let mut here = (begin.0, begin.1.clone(), f64::INFINITY);
-        for up in [true, false] {
-            let mut now = (begin.0, begin.1.clone());
-            if !up {
-                now = (here.0, here.1.clone());
-            }
-            let range: Vec<usize> = if up {
-                (first..AIRS).collect()
-            } else {
-                (0..first).rev().collect()
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    let rows = Mutex::new(cells.chunks_mut(AIRS).enumerate());
+    let next = || rows.lock().ok().and_then(|mut rows| rows.next());
+    std::thread::scope(|scope| {
+        for _ in 0..cores.min(CORRELATIONS.len()) {
+            scope.spawn(|| {
+                let mut solver = Solver::new(course);
+                while let Some((row, cells)) = next() {
+                    over_sizes(&mut solver, row, hyper, best, cells);
+                }
+            });
+        }
+    });
+    cells
+}
+
+/// The same for all sizes of the air of one correlation, up and down from the likeliest.
+fn over_sizes(
+    solver: &mut Solver<'_>,
+    row: usize,
+    hyper: Hyper,
+    best: &Solution,
+    cells: &mut [Option<Given>],
+) {
+    let mut lowest = best.minus_two_log_evidence() + hyper.penalty();
+    let likeliest = ((hyper.value[1] - LEAST_AIR) / AIR_STEP).round();
+    let first = (likeliest.max(0.0) as usize).min(AIRS - 1);
+    let mut here = (hyper, best.clone(), f64::INFINITY);
+    for up in [true, false] {
+        let mut now = (here.0, here.1.clone());
+        let sizes: &mut dyn Iterator<Item = usize> = if up {
+            &mut (first..AIRS)
+        } else {
+            &mut (0..first).rev()
+        };
+        for k in sizes {
+            (now.0.correlation, now.0.value[1]) = cell(row * AIRS + k);
+            let Some((given, then, solution)) = descend(solver, now.0, &now.1) else {
+                break;
             };
-            for k in range {
-                (now.0.correlation, now.0.value[1]) = cell(row * AIRS + k);
-                let Some((given, then, solution)) = descend(&mut solver, now.0, &now.1) else {
-                    break;
-                };
-                let height = given.minus_two_log;
-                lowest = lowest.min(height);
-                now = (then, solution);
-                if height < here.2 {
-                    here = (now.0, now.1.clone(), height);
-                }
-                cells[row * AIRS + k] = Some(given);
-                if height > lowest + FAR_BELOW {
-                    break;
-                }
+            let height = given.minus_two_log;
+            lowest = lowest.min(height);
+            now = (then, solution);
+            if height < here.2 {
+                here = (now.0, now.1.clone(), height);
+            }
+            cells[k] = Some(given);
+            if height > lowest + FAR_BELOW {
+                break;
             }
         }
-        begin = (here.0, here.1);
     }
-    cells
 }
 
 /// Follows the likelihood of all but the air to its peak, a step at a time along each of them.

@@ -1,5 +1,7 @@
 //! The end of the clip: tracks, knocks and turning points put together into one answer.
 
+use std::sync::Mutex;
+
 use super::classify::{self, Moment};
 use super::identity::Track;
 use super::noise::Given;
@@ -238,12 +240,15 @@ fn choose_side(settings: &Settings, lines: &mut [Line], hold: &Hold) -> Option<S
         return settings.toward;
     }
     if let Some(side) = settings.toward {
-        weigh(settings, lines, side, hold, 0.0);
+        let found = measured(settings, lines, &[side], hold);
+        weigh(lines, side, found.into_iter().flatten().collect());
         return Some(side);
     }
     let mut best: Option<(Side, f64, Vec<Vec<Candidate>>)> = None;
-    for side in [Side::Left, Side::Right] {
-        weigh(settings, lines, side, hold, 0.0);
+    let sides = [Side::Left, Side::Right];
+    let found = measured(settings, lines, &sides, hold);
+    for (side, found) in sides.into_iter().zip(found) {
+        weigh(lines, side, found);
         let total: f64 = lines
             .iter()
             .filter_map(|l| {
@@ -274,29 +279,50 @@ fn choose_side(settings: &Settings, lines: &mut [Line], hold: &Hold) -> Option<S
     counted.then_some(side)
 }
 
-/// Measures every pass on a side and weighs the evidence for each.
-fn weigh(settings: &Settings, lines: &mut [Line], side: Side, hold: &Hold, prior: f64) {
+/// Every pass of every line on each of the sides, measured: by side and line. As many threads as there are cores share them.
+fn measured(
+    settings: &Settings,
+    lines: &[Line],
+    sides: &[Side],
+    hold: &Hold,
+) -> Vec<Vec<Vec<Candidate>>> {
     let usual_u_px = median(
         lines
             .iter()
             .map(|l| median(l.course.u_px.clone()))
             .collect(),
     );
-    // A line's passes are measured by themselves, in as many threads as there are cores.
+    let mut all: Vec<Vec<Vec<Candidate>>> = sides
+        .iter()
+        .map(|_| lines.iter().map(|_| Vec::new()).collect())
+        .collect();
+    let jobs = sides
+        .iter()
+        .zip(&mut all)
+        .flat_map(|(side, found)| lines.iter().zip(found).map(move |of| (*side, of)));
+    let jobs = Mutex::new(jobs);
+    let next = || jobs.lock().ok().and_then(|mut jobs| jobs.next());
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
-    let share = lines.len().div_ceil(cores).max(1);
     std::thread::scope(|scope| {
-        for part in lines.chunks_mut(share) {
-            scope.spawn(move || {
-                for line in part {
-                    line.candidates = reversals::passes(&line.course, &line.extremes, side)
+        for _ in 0..cores.min(sides.len() * lines.len()) {
+            scope.spawn(|| {
+                while let Some((side, (line, found))) = next() {
+                    *found = reversals::passes(&line.course, &line.extremes, side)
                         .into_iter()
-                        .map(|pass| line.measure(pass, side, settings, hold, (prior, usual_u_px)))
+                        .map(|pass| line.measure(pass, side, settings, hold, usual_u_px))
                         .collect();
                 }
             });
         }
     });
+    all
+}
+
+/// Weighs the evidence for each pass on a side.
+fn weigh(lines: &mut [Line], side: Side, candidates: Vec<Vec<Candidate>>) {
+    for (line, candidates) in lines.iter_mut().zip(candidates) {
+        line.candidates = candidates;
+    }
     // Other lines: moments of their turns.
     let moments: Vec<Vec<Option<Moment>>> = lines
         .iter()
@@ -550,7 +576,7 @@ impl Line {
         side: Side,
         settings: &Settings,
         hold: &Hold,
-        (prior, usual_u_px): (f64, f64),
+        usual_u_px: f64,
     ) -> Candidate {
         let sign = sign_of(side);
         let (from, to) = (
@@ -581,7 +607,7 @@ impl Line {
             alone: true,
             cells: Vec::new(),
             time_s,
-            odds: prior,
+            odds: 0.0,
             short_px: None,
             agrees: false,
             others: 0.0,
