@@ -66,6 +66,9 @@ const BOW_PX: f64 = 12.0;
 const SHAPE_SHARE: f64 = 0.35;
 const HAIR_PLACE_PX: f64 = 0.1;
 const HAIR_TURN_PX: f64 = 0.1;
+/// Slit and blur are no wider, px.
+const MOST_SLIT_PX: f64 = 90.0;
+const MOST_BLUR_PX: f64 = 30.0;
 /// Farther from its middle than this many widths a line has no light to speak of.
 const LIT_WIDTHS: f64 = 1.3;
 /// The shadow of a hair that is fitted is known to this share only.
@@ -173,6 +176,8 @@ pub(super) struct Joint {
     pulls: Vec<f64>,
     /// Band and pixel of what was left out last.
     struck: Vec<(usize, usize)>,
+    /// Score of the slit by the pixels alone.
+    slit_score: f64,
     /// Whether slit and blur are taken as they are.
     shape_known: bool,
     seen_before: bool,
@@ -326,7 +331,9 @@ impl Joint {
             let Some(solver) = self.solver(&normal) else {
                 return false;
             };
-            let step = solver.solve(&score);
+            let Some(step) = self.step_within(&normal, &score, &solver) else {
+                return false;
+            };
             if !step.iter().all(|v| v.is_finite()) {
                 return false;
             }
@@ -405,16 +412,138 @@ impl Joint {
 
     /// The decomposition of the normal matrix, of what is fitted alone.
     fn solver(&self, normal: &Matrix) -> Option<Solver<PARAMETERS>> {
+        Solver::new(normal, self.fitted_parameters())
+    }
+
+    fn fitted_parameters(&self) -> impl Iterator<Item = usize> {
         let mut parameters = [false; PARAMETERS];
         for &(parameter, ..) in &self.fitted {
             parameters[parameter] = true;
         }
-        Solver::new(normal, (0..PARAMETERS).filter(|&k| parameters[k]))
+        (0..PARAMETERS).filter(move |&k| parameters[k])
+    }
+
+    /// The step that solves the normal equations with slit and blur within their limits.
+    ///
+    /// Where one of them would go too far it stops at its limit, and all others are solved anew with it there. Were it only cut off,
+    /// they would make up for a change that does not come: of a slit that is narrow against the blur next to nothing is seen, so that
+    /// it is asked for changes of many pixels, with a blur to match, and the fit never comes to rest.
+    fn step_within(
+        &self,
+        normal: &Matrix,
+        score: &Vector,
+        solver: &Solver<PARAMETERS>,
+    ) -> Option<Vector> {
+        let slit = 3 * MOST_LINES + 2;
+        if self.shape_known || !self.is_narrow() {
+            // Slit and blur are told apart well.
+            let mut step = solver.solve(score);
+            let most = self.most_change_px();
+            step[slit] = step[slit].clamp(-most, most);
+            step[slit + 1] = step[slit + 1].clamp(-most / 2.0, most / 2.0);
+            return Some(step);
+        }
+        let mut normal = *normal;
+        let mut step = if self.slit_score < 0.0 {
+            // The profile follows the square of a slit that is narrow against the blur. Where the pixels ask for a narrower one, that
+            // bends their misfit more than the products of derivatives say; without it what was known of the slit before and the
+            // pixels push it to and fro.
+            normal[(slit, slit)] -= self.slit_score / self.members[0].shape.slit_px;
+            self.solver(&normal)?.solve(score)
+        } else {
+            solver.solve(score)
+        };
+        let limits = self.limits();
+        let mut held: Vec<(usize, f64)> = Vec::with_capacity(limits.len());
+        loop {
+            // How far beyond its limit a parameter would go, as a share of what it may.
+            let beyond = |&(k, (low, high)): &(usize, (f64, f64))| {
+                let over = (step[k] - high).max(low - step[k]);
+                let limit = step[k].clamp(low, high);
+                (over > 0.0 && held.iter().all(|held| held.0 != k))
+                    .then(|| (k, limit, over / (high - low).max(1e-9)))
+            };
+            // The one that goes farthest first: it may have drawn the other with it.
+            let worst = limits
+                .iter()
+                .filter_map(beyond)
+                .max_by(|a, b| a.2.total_cmp(&b.2));
+            let Some((k, limit, _)) = worst else {
+                return Some(step);
+            };
+            held.push((k, limit));
+            let mut right = *score;
+            for &(k, limit) in &held {
+                right -= normal.column(k) * limit;
+            }
+            let free = self
+                .fitted_parameters()
+                .filter(|&k| held.iter().all(|held| held.0 != k));
+            step = Solver::new(&normal, free)?.solve(&right);
+            for &(k, limit) in &held {
+                step[k] = limit;
+            }
+        }
+    }
+
+    /// How far a step may change slit and blur: by no more than what keeps the picture of them true, and to the ends of the range in
+    /// which each of them is kept. Of shapes that differ the one with most room counts.
+    fn limits(&self) -> [(usize, (f64, f64)); 2] {
+        let members = &self.members[..self.lines];
+        let most = self.most_change_px();
+        let room = |of: &dyn Fn(&Shape, f64) -> (f64, f64), most: f64| {
+            members
+                .iter()
+                .map(|member| of(&member.shape, most))
+                .fold((0.0_f64, 0.0_f64), |a, b| (a.0.min(b.0), a.1.max(b.1)))
+        };
+        let by_square = self.is_narrow() && self.slit_score > 0.0;
+        let slit = |shape: &Shape, most: f64| {
+            let step = |px: f64| {
+                let linear = px - shape.slit_px;
+                if by_square {
+                    linear * (px + shape.slit_px) / (2.0 * shape.slit_px)
+                } else {
+                    linear
+                }
+            };
+            let (low, high) = (shape.slit_px - most, shape.slit_px + most);
+            (
+                step(low.max(Shape::LEAST_SLIT_PX)),
+                step(high.min(MOST_SLIT_PX)),
+            )
+        };
+        let blur = |shape: &Shape, most: f64| {
+            let (low, high) = (shape.blur_px - most, shape.blur_px + most);
+            (
+                low.max(Shape::LEAST_BLUR_PX) - shape.blur_px,
+                high.min(MOST_BLUR_PX) - shape.blur_px,
+            )
+        };
+        let at = 3 * MOST_LINES + 2;
+        [(at, room(&slit, most)), (at + 1, room(&blur, most / 2.0))]
+    }
+
+    /// Whether the slit is narrow against the blur: the profile follows its square then, and shows next to nothing of it.
+    fn is_narrow(&self) -> bool {
+        let Shape { slit_px, blur_px } = self.members[0].shape;
+        slit_px < blur_px
+    }
+
+    /// How much one step changes the slit at most, px; the blur by half as much.
+    fn most_change_px(&self) -> f64 {
+        let widths = self.members[..self.lines].iter();
+        0.25 * widths
+            .map(|m| m.shape.width_px())
+            .fold(f64::INFINITY, f64::min)
     }
 
     /// Whether after this step another would be next to nothing; `u_of` gives the uncertainty of a parameter.
     fn is_last(&self, step: &Vector, u_of: impl Fn(usize) -> f64) -> bool {
-        let shape = step[3 * MOST_LINES + 2].hypot(step[3 * MOST_LINES + 3]);
+        // Of a slit that is narrow against the blur the profile shows as much less.
+        let Shape { slit_px, blur_px } = self.members[0].shape;
+        let slit = step[3 * MOST_LINES + 2] * (slit_px / blur_px).min(1.0);
+        let shape = slit.hypot(step[3 * MOST_LINES + 3]);
         let hair = step[3 * MOST_LINES + 4].abs() + step[3 * MOST_LINES + 3 + HAIR_TERMS].abs();
         (0..self.lines).all(|k| {
             let own = step[3 * k].abs() + step[3 * k + 1].abs() + step[3 * k + 2].abs() / 2.0;
@@ -885,6 +1014,7 @@ impl Joint {
                 normal[(hair + i, hair + i)] += 1.0;
             }
         }
+        let known_before = score[shape];
         let mut fitted = std::mem::take(&mut self.fitted);
         fitted.clear();
         let nuisance = k + 1;
@@ -954,6 +1084,7 @@ impl Joint {
             });
         }
         self.fitted = fitted;
+        self.slit_score = score[shape] - known_before;
         (normal, score)
     }
 
@@ -1341,17 +1472,19 @@ impl Joint {
         let at = 3 * MOST_LINES;
         self.slope[0] += step[at];
         self.slope[1] += step[at + 1];
-        let narrow = self.members[..k]
-            .iter()
-            .map(|m| m.shape.width_px())
-            .fold(f64::INFINITY, f64::min);
-        let limit = 0.25 * narrow;
-        step[at + 2] = step[at + 2].clamp(-limit, limit);
-        step[at + 3] = step[at + 3].clamp(-limit / 2.0, limit / 2.0);
+        let by_square = self.is_narrow() && self.slit_score > 0.0;
         for member in &mut self.members[..k] {
             let shape = &mut member.shape;
-            shape.slit_px = (shape.slit_px + step[at + 2]).clamp(Shape::LEAST_SLIT_PX, 90.0);
-            shape.blur_px = (shape.blur_px + step[at + 3]).clamp(Shape::LEAST_BLUR_PX, 30.0);
+            let slit_px = shape.slit_px + step[at + 2];
+            shape.slit_px = if by_square {
+                // A narrow slit that is to be wider soon is seen better: its square takes the step.
+                (shape.slit_px * (slit_px + step[at + 2])).max(0.0).sqrt()
+            } else {
+                slit_px
+            }
+            .clamp(Shape::LEAST_SLIT_PX, MOST_SLIT_PX);
+            shape.blur_px =
+                (shape.blur_px + step[at + 3]).clamp(Shape::LEAST_BLUR_PX, MOST_BLUR_PX);
         }
         if self.bands.hair.is_some() {
             let bound = 6.0 * HAIR_PLACE_PX;
