@@ -2,6 +2,7 @@
 
 use super::axis::{Bench, HairAt, Rules, Strip, Thread, rows_together};
 use super::detect::Candidate;
+use super::geometry::Lean;
 use super::grey::{Grey, Noise};
 use super::shape::Shape;
 use super::{CrossHairs, Line};
@@ -172,7 +173,8 @@ impl Draft {
     pub(super) fn summits(&self, scene: &Scene<'_>) -> Vec<f64> {
         let reach = (2.0 * self.thread.shape.width_px() + 12.0).min(60.0);
         let bins = (2.0 * reach) as usize + 1;
-        let mut sum = vec![(0.0_f64, 0.0_f64); bins];
+        let mut sums = vec![0_u64; bins];
+        let mut counts = vec![0_u32; bins];
         let hairs = scene.hairs.map(|cross| {
             let reach = [0, 1].map(|h: usize| 1.5 * cross.hairs[h].width_px + 1.0);
             (cross.leans(), reach)
@@ -182,23 +184,48 @@ impl Draft {
             let x = self.thread.x_at(y as f64);
             let from = (x - reach).ceil().max(0.0) as usize;
             let to = ((x + reach).floor().max(-1.0) + 1.0).min(scene.grey.width as f64) as usize;
-            for (i, &level) in scene.grey.row(y).iter().enumerate().take(to).skip(from) {
-                let hidden = hairs.is_some_and(|(leans, reach)| {
-                    (0..2).any(|h| leans[h].distance_px(i as f64, y as f64).abs() < reach[h])
-                });
-                // Rounded: none lies below nothing.
-                let bin = (i as f64 - x + reach + 0.5) as usize;
-                if let Some(cell) = sum.get_mut(bin).filter(|_| !hidden) {
-                    cell.0 += f64::from(scene.grey.level(level));
-                    cell.1 += 1.0;
+            if from >= to {
+                continue;
+            }
+            // Rounded: none lies below nothing.
+            let bin = (from as f64 - x + reach + 0.5) as usize;
+            let row = &scene.grey.row(y)[from..to];
+            let cells = sums[bin..].iter_mut().zip(&mut counts[bin..]);
+            let away =
+                |lean: &Lean, column: usize| lean.distance_px((from + column) as f64, y as f64);
+            // A hair that is on the same side of both ends, and farther than it may bow between them, hides nothing of the row.
+            let reaches = hairs.filter(|(leans, reach)| {
+                (0..2).any(|h| {
+                    let (left, right) = (away(&leans[h], 0), away(&leans[h], row.len() - 1));
+                    let beyond = reach[h] + MOST_SAGITTA_PX;
+                    left.min(right) < beyond && left.max(right) > -beyond
+                })
+            });
+            if let Some((leans, reach)) = reaches {
+                for (column, ((sum, count), &level)) in cells.zip(row).enumerate() {
+                    let hidden = (0..2).any(|h| away(&leans[h], column).abs() < reach[h]);
+                    if !hidden {
+                        *sum += u64::from(level);
+                        *count += 1;
+                    }
+                }
+            } else {
+                for ((sum, count), &level) in cells.zip(row) {
+                    *sum += u64::from(level);
+                    *count += 1;
                 }
             }
         }
+        let black = f64::from(scene.grey.level(0));
         // Where a hair hides most of a column, nothing can be said of it: the profile ends there on either side.
         let enough = 0.3 * self.rows as f64;
-        let known: Vec<Option<f64>> = sum
+        let known: Vec<Option<f64>> = sums
             .iter()
-            .map(|cell| (cell.1 > enough).then(|| cell.0 / cell.1))
+            .zip(&counts)
+            .map(|(&sum, &count)| {
+                let count = f64::from(count);
+                (count > enough).then(|| sum as f64 / count + black)
+            })
             .collect();
         let top = known
             .iter()
@@ -215,7 +242,7 @@ impl Draft {
                 continue;
             };
             valley = valley.min(here);
-            let count = sum[window].1;
+            let count = f64::from(counts[window]);
             let noise = (f64::from(scene.noise.variance(here as f32)) / count).sqrt();
             let least = (SUMMIT_SHARE * (top - low))
                 .max(8.0 * noise)
@@ -269,12 +296,12 @@ impl Draft {
             let row = scene.grey.row(y);
             let from = (x - reach).ceil().max(0.0) as usize;
             let to = ((x + reach).floor().max(-1.0) + 1.0).min(scene.grey.width as f64) as usize;
-            for (i, &level) in row.iter().enumerate().take(to).skip(from) {
-                let bin = ((i as f64 - x + reach) * 2.0 + 0.5) as usize;
-                if let Some(cell) = sum.get_mut(bin) {
-                    cell.0 += f64::from(scene.grey.level(level));
-                    cell.1 += 1.0;
-                }
+            let first = ((from as f64 - x + reach) * 2.0 + 0.5) as usize;
+            let cells = sum.iter_mut().skip(first).step_by(2);
+            let levels = row.iter().take(to).skip(from);
+            for (cell, &level) in cells.zip(levels) {
+                cell.0 += f64::from(scene.grey.level(level));
+                cell.1 += 1.0;
             }
         }
         let value = |k: usize| (sum[k].1 > 0.0).then(|| sum[k].0 / sum[k].1);
@@ -506,12 +533,13 @@ impl Draft {
 
     /// Follows the line to both ends from the rows where it was first seen.
     ///
-    /// `neighbours` with their rows are taken off first; beside them the profile is not read anew.
+    /// `neighbours` with their rows are taken off first; beside them the profile is not read anew. It ends on one of `others` that is
+    /// too long to be a piece of it: then nothing new is there.
     pub(super) fn grow(
         &mut self,
         scene: &Scene<'_>,
-        neighbours: &[Thread],
-        spans: &[(usize, usize)],
+        (neighbours, spans): (&[Thread], &[(usize, usize)]),
+        others: &[Self],
         bench: &mut Bench,
     ) {
         if neighbours.is_empty() {
@@ -532,6 +560,13 @@ impl Draft {
             let width = self.thread.shape.width_px();
             self.alive &= width < 1.5 * MOST_WIDTH_PX && !self.is_glow(0.8 * width);
             if !self.alive {
+                return;
+            }
+            let place = self.place();
+            let known =
+                |other: &Self| 2 * other.rows >= scene.grey.height && other.explains(&place);
+            if others.iter().any(known) {
+                self.alive = false;
                 return;
             }
             let Some((a, b)) = self.reach() else {
@@ -901,6 +936,9 @@ impl Draft {
         })
     }
 }
+
+/// How far a hair bows between the ends of a short run of pixels, at most, px.
+const MOST_SAGITTA_PX: f64 = 1.0;
 
 /// Share of the background that a swelling of this width must exceed to be a line.
 fn swelling(width: f64) -> f64 {

@@ -16,6 +16,23 @@ use crate::basics::frame::Frame;
 /// Signal-to-noise ratio of a candidate that is looked at even where no line is expected.
 const STRONG: f32 = 12.0;
 
+/// What is known of the tangents of the lines.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Tilts {
+    /// Nothing, nor is anything of the hairs: only long lines are looked for at first.
+    Rough,
+    /// Nothing.
+    All,
+    /// From where to where they go.
+    Between(f64, f64),
+}
+
+impl Tilts {
+    fn of(span: Option<(f64, f64)>) -> Self {
+        span.map_or(Self::All, |(from, to)| Self::Between(from, to))
+    }
+}
+
 /// How lines are fitted of which little is known.
 const FROM_ROUGH: Rules = Rules {
     iterations: 8,
@@ -58,6 +75,8 @@ pub struct Finder {
     pub(super) noise: Noise,
     pub(super) spikes: Spikes,
     search: Search,
+    /// Whether this very frame was searched before.
+    searched: bool,
     pub(super) hairs: HairSearch,
     candidates: Vec<Candidate>,
     /// Lines of the first look at a frame of which nothing was known.
@@ -126,6 +145,7 @@ impl Finder {
             return picture;
         }
         self.hairs.one_frame = known.cross_hairs.is_none();
+        self.searched = false;
         if !known.lines.is_empty()
             && let Some(seen) = self.look_again(grey, known)
         {
@@ -146,7 +166,7 @@ impl Finder {
                 &picture,
                 known,
                 &seen.lines,
-                tilts_of(&known.lines, TILTS_APART),
+                Tilts::of(tilts_of(&known.lines, TILTS_APART)),
             );
             // What was recognised stays, unless something better stands in its place now.
             let kept: Vec<Line> = seen.lines;
@@ -173,18 +193,18 @@ impl Finder {
         let grey = grey.within(picture.field.as_ref());
         if known.hairs_fixed {
             picture.cross_hairs.clone_from(&known.cross_hairs);
-            let tilts = leaning.or_else(|| tilts_of(&known.lines, TILTS_APART));
+            let tilts = Tilts::of(leaning.or_else(|| tilts_of(&known.lines, TILTS_APART)));
             picture.lines = self.lines(grey, &picture, known, &[], tilts);
             return picture;
         }
         // Hairs are looked for beside the lines, so the lines come first where nothing is known of either.
         self.rough.clear();
         let mut rough = if known.cross_hairs.is_none() && known.lines.is_empty() {
-            self.lines(grey, &picture, known, &[], None)
+            self.lines(grey, &picture, known, &[], Tilts::Rough)
         } else {
             known.lines.clone()
         };
-        let tilts = leaning.or_else(|| tilts_of(&rough, TILTS_APART));
+        let tilts = Tilts::of(leaning.or_else(|| tilts_of(&rough, TILTS_APART)));
         // What a hair that is not known yet looks like beside it is no line that could hide it.
         rough.retain(|line| line.signal_to_noise > 30.0 && line.u_px < 0.025 * line.width_px);
         picture.cross_hairs = self.hairs.run(
@@ -308,25 +328,23 @@ impl Finder {
         }
         cross.hairs[0].width_px = cross.hairs[0].width_px.min(cross.hairs[1].width_px);
         self.hairs
-            .run(&grey, &self.noise, Some(&cross), &tall, &mut self.bench)
+            .run_again(&grey, &self.noise, &cross, &tall, &mut self.bench)
     }
 
     /// The lines of the picture, searched for and measured.
     ///
-    /// Those of `seen` are in this very frame; only others are searched for. `tilts`: tangents between which to search, all
-    /// where there are none.
+    /// Those of `seen` are in this very frame; only others are searched for.
     fn lines(
         &mut self,
         grey: Grey<'_>,
         picture: &Picture,
         known: &Known,
         seen: &[Line],
-        tilts: Option<(f64, f64)>,
+        tilts: Tilts,
     ) -> Vec<Line> {
         let hairs = picture.cross_hairs.as_ref().or(known.cross_hairs.as_ref());
-        // Short lines are looked for only where nothing is known yet.
-        let brief = !known.lines.is_empty();
-        let following = brief && seen.is_empty();
+        let following = !known.lines.is_empty() && seen.is_empty();
+        let seen_before = std::mem::replace(&mut self.searched, true);
         let followed: Vec<&Line> = known
             .lines
             .iter()
@@ -337,9 +355,14 @@ impl Finder {
             &self.noise,
             hairs,
             &Where {
-                tilts: tilts.unwrap_or(ALL_TILTS),
-                long_only: brief,
-                learn_spread: tilts.is_none(),
+                tilts: match tilts {
+                    Tilts::Between(from, to) => (from, to),
+                    Tilts::Rough | Tilts::All => ALL_TILTS,
+                },
+                // Short lines are looked for only where nothing is known yet, and last.
+                long_only: !known.lines.is_empty() || tilts == Tilts::Rough,
+                seen_before,
+                learn_spread: !matches!(tilts, Tilts::Between(..)),
             },
             &mut self.candidates,
         );
@@ -360,6 +383,7 @@ impl Finder {
             .collect();
         // Every known line is started from one candidate, the strongest near it.
         let mut started = vec![false; followed.len()];
+        let mut alone = Vec::new();
         for candidate in &self.candidates {
             let middle = (candidate.rows.0 + candidate.rows.1) as f64 / 2.0;
             let near = followed
@@ -375,12 +399,10 @@ impl Finder {
             let tall = (candidate.rows.1 - candidate.rows.0) * 4 > grey.height;
             let clear = candidate.z >= STRONG && tall && candidate.width < 30.0;
             if following && near.is_none() && !clear
+                || candidate.z < STRONG && outside(picture.field.as_ref(), candidate)
                 || drafts.iter().any(|d| d.explains(candidate))
-                || self.is_flank(candidate, &drafts, &scene)
+                || self.is_flank(candidate, &drafts, &mut alone, &scene)
             {
-                continue;
-            }
-            if candidate.z < STRONG && outside(picture.field.as_ref(), candidate) {
                 continue;
             }
             let mut draft = near.map_or_else(
@@ -390,9 +412,12 @@ impl Finder {
                     Draft::from_line(line, candidate.x_mid, middle, &scene)
                 },
             );
-            draft.grow(&scene, &[], &[], &mut self.bench);
+            draft.grow(&scene, (&[], &[]), &drafts, &mut self.bench);
             draft.alive = draft.alive && (near.is_some() || draft.stands_out(&scene));
-            keep_new(&mut drafts, draft);
+            if draft.alive {
+                keep_new(&mut drafts, draft);
+                alone.clear();
+            }
         }
         // A known line that stronger ones hide from the search is where it was, moved as the nearest of them moved.
         for line in &followed {
@@ -426,7 +451,7 @@ impl Finder {
                 .map(|d| d.thread.clone())
                 .collect();
             let spans: Vec<(usize, usize)> = drafts.iter().filter(close).map(Draft::span).collect();
-            draft.grow(&scene, &threads, &spans, &mut self.bench);
+            draft.grow(&scene, (&threads, &spans), &[], &mut self.bench);
             keep_new(&mut drafts, draft);
         }
         // Nor is it lost, where clipping spoiled the start of the second.
@@ -481,16 +506,26 @@ impl Finder {
     }
 
     /// Whether a candidate is the flank of lines: nothing is left of it where they are not, and nothing else stands close to them.
-    fn is_flank(&self, candidate: &Candidate, drafts: &[Draft], scene: &Scene<'_>) -> bool {
-        let beside: Vec<(&Draft, Candidate)> = drafts
+    /// `alone` keeps what is known of the latter, for as long as the drafts are the same.
+    fn is_flank(
+        &self,
+        candidate: &Candidate,
+        drafts: &[Draft],
+        alone: &mut Vec<Option<bool>>,
+        scene: &Scene<'_>,
+    ) -> bool {
+        let (beside, places): (Vec<usize>, Vec<Candidate>) = drafts
             .iter()
-            .filter(|draft| draft.alive)
-            .map(|draft| (draft, draft.place()))
+            .enumerate()
+            .filter(|(_, draft)| draft.alive)
+            .map(|(at, draft)| (at, draft.place()))
             .filter(|(_, place)| candidate.is_near(place))
-            .collect();
-        let places: Vec<Candidate> = beside.iter().map(|of| of.1).collect();
+            .unzip();
+        alone.resize(drafts.len(), None);
         !self.search.is_apart(candidate, &places)
-            && beside.iter().all(|(draft, _)| draft.is_alone(scene))
+            && beside
+                .into_iter()
+                .all(|at| *alone[at].get_or_insert_with(|| drafts[at].is_alone(scene)))
     }
 
     /// The lines of the picture measured again where they are, for hairs that are now known better.
@@ -549,14 +584,15 @@ fn along_rim(field: &FieldOfView, line: &Line) -> bool {
         let away = (line.x_at(y) - field.x_px).hypot(y - field.y_px) - field.radius_px;
         away.abs() < line.width_px + RIM_PX
     };
-    last - first < RIM_SHARE * field.radius_px
+    last - first < (RIM_SHARE * field.radius_px).max(RIM_WIDTHS * line.width_px)
         && [first, 0.5 * (first + last), last].into_iter().all(by_rim)
 }
 
 /// What lies this close to the rim of the field, px, along its whole length, and is shorter than this share of the field's
-/// radius, belongs to the rim.
+/// radius, or than so many times its own width, belongs to the rim.
 const RIM_PX: f64 = 6.0;
 const RIM_SHARE: f64 = 0.6;
+const RIM_WIDTHS: f64 = 6.0;
 
 /// How much farther than those seen a line may lean: images of one slit lean alike, but for what the prism bends them.
 const TILTS_APART: f64 = 0.06;
