@@ -16,6 +16,23 @@ use crate::basics::frame::Frame;
 /// Signal-to-noise ratio of a candidate that is looked at even where no line is expected.
 const STRONG: f32 = 12.0;
 
+/// What is known of the tangents of the lines.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Tilts {
+    /// Nothing, nor is anything of the hairs: only long lines are looked for at first.
+    Rough,
+    /// Nothing.
+    All,
+    /// From where to where they go.
+    Between(f64, f64),
+}
+
+impl Tilts {
+    fn of(span: Option<(f64, f64)>) -> Self {
+        span.map_or(Self::All, |(from, to)| Self::Between(from, to))
+    }
+}
+
 /// How lines are fitted of which little is known.
 const FROM_ROUGH: Rules = Rules {
     iterations: 8,
@@ -59,6 +76,8 @@ pub struct Finder {
     pub(super) noise: Noise,
     pub(super) spikes: Spikes,
     search: Search,
+    /// Whether this very frame was searched before.
+    searched: bool,
     pub(super) hairs: HairSearch,
     candidates: Vec<Candidate>,
     /// Lines of the first look at a frame of which nothing was known.
@@ -127,6 +146,7 @@ impl Finder {
             return picture;
         }
         self.hairs.one_frame = known.cross_hairs.is_none();
+        self.searched = false;
         if !known.lines.is_empty()
             && let Some(seen) = self.look_again(grey, known)
         {
@@ -147,7 +167,7 @@ impl Finder {
                 &picture,
                 known,
                 &seen.lines,
-                tilts_of(&known.lines, TILTS_APART),
+                Tilts::of(tilts_of(&known.lines, TILTS_APART)),
             );
             // What was recognised stays, unless something better stands in its place now.
             let kept: Vec<Line> = seen.lines;
@@ -174,18 +194,18 @@ impl Finder {
         let grey = grey.within(picture.field.as_ref());
         if known.hairs_fixed {
             picture.cross_hairs.clone_from(&known.cross_hairs);
-            let tilts = leaning.or_else(|| tilts_of(&known.lines, TILTS_APART));
+            let tilts = Tilts::of(leaning.or_else(|| tilts_of(&known.lines, TILTS_APART)));
             picture.lines = self.lines(grey, &picture, known, &[], tilts);
             return picture;
         }
         // Hairs are looked for beside the lines, so the lines come first where nothing is known of either.
         self.rough.clear();
         let mut rough = if known.cross_hairs.is_none() && known.lines.is_empty() {
-            self.lines(grey, &picture, known, &[], None)
+            self.lines(grey, &picture, known, &[], Tilts::Rough)
         } else {
             known.lines.clone()
         };
-        let tilts = leaning.or_else(|| tilts_of(&rough, TILTS_APART));
+        let tilts = Tilts::of(leaning.or_else(|| tilts_of(&rough, TILTS_APART)));
         // What a hair that is not known yet looks like beside it is no line that could hide it.
         rough.retain(|line| line.signal_to_noise > 30.0 && line.u_px < 0.025 * line.width_px);
         picture.cross_hairs = self.hairs.run(
@@ -309,25 +329,23 @@ impl Finder {
         }
         cross.hairs[0].width_px = cross.hairs[0].width_px.min(cross.hairs[1].width_px);
         self.hairs
-            .run(&grey, &self.noise, Some(&cross), &tall, &mut self.bench)
+            .run_again(&grey, &self.noise, &cross, &tall, &mut self.bench)
     }
 
     /// The lines of the picture, searched for and measured.
     ///
-    /// Those of `seen` are in this very frame; only others are searched for. `tilts`: tangents between which to search, all
-    /// where there are none.
+    /// Those of `seen` are in this very frame; only others are searched for.
     fn lines(
         &mut self,
         grey: Grey<'_>,
         picture: &Picture,
         known: &Known,
         seen: &[Line],
-        tilts: Option<(f64, f64)>,
+        tilts: Tilts,
     ) -> Vec<Line> {
         let hairs = picture.cross_hairs.as_ref().or(known.cross_hairs.as_ref());
-        // Short lines are looked for only where nothing is known yet.
-        let brief = !known.lines.is_empty();
-        let following = brief && seen.is_empty();
+        let following = !known.lines.is_empty() && seen.is_empty();
+        let seen_before = std::mem::replace(&mut self.searched, true);
         let followed: Vec<&Line> = known
             .lines
             .iter()
@@ -338,9 +356,14 @@ impl Finder {
             &self.noise,
             hairs,
             &Where {
-                tilts: tilts.unwrap_or(ALL_TILTS),
-                long_only: brief,
-                learn_spread: tilts.is_none(),
+                tilts: match tilts {
+                    Tilts::Between(from, to) => (from, to),
+                    Tilts::Rough | Tilts::All => ALL_TILTS,
+                },
+                // Short lines are looked for only where nothing is known yet, and last.
+                long_only: !known.lines.is_empty() || tilts == Tilts::Rough,
+                seen_before,
+                learn_spread: !matches!(tilts, Tilts::Between(..)),
             },
             &mut self.candidates,
         );
@@ -390,7 +413,7 @@ impl Finder {
                     Draft::from_line(line, candidate.x_mid, middle, &scene)
                 },
             );
-            draft.grow(&scene, &[], &[], &mut self.bench);
+            draft.grow(&scene, (&[], &[]), &drafts, &mut self.bench);
             draft.alive = draft.alive && (near.is_some() || draft.stands_out(&scene));
             if draft.alive {
                 keep_new(&mut drafts, draft);
@@ -429,7 +452,7 @@ impl Finder {
                 .map(|d| d.thread.clone())
                 .collect();
             let spans: Vec<(usize, usize)> = drafts.iter().filter(close).map(Draft::span).collect();
-            draft.grow(&scene, &threads, &spans, &mut self.bench);
+            draft.grow(&scene, (&threads, &spans), &[], &mut self.bench);
             keep_new(&mut drafts, draft);
         }
         // Nor is it lost, where clipping spoiled the start of the second.
