@@ -221,6 +221,15 @@ impl Finder {
         if known.lines.is_empty()
             && let Some(one) = self.hairs.alone.take()
         {
+            // A hair cuts the line that hides it into pieces, of which the first look took the long ones only.
+            let pieces = Where {
+                tilts: ALL_TILTS,
+                long_only: false,
+                seen_before: true,
+                learn_spread: true,
+            };
+            self.search
+                .run(&grey, &self.noise, None, &pieces, &mut self.candidates);
             let scene = Scene {
                 grey,
                 noise: &self.noise,
