@@ -283,7 +283,7 @@ impl Finder {
         let rows = |lines: &[Line]| lines.first().map_or(0, |l| l.rows.1 - l.rows.0);
         loop {
             let longer = self.lines_again(grey, picture);
-            let grown = rows(&longer) > rows(&picture.lines) + MORE_ROWS / 2;
+            let grown = rows(&longer) > rows(&picture.lines) + MORE_ROWS / 4;
             picture.lines.clone_from(&longer);
             if !grown {
                 return longer;
