@@ -512,6 +512,7 @@ impl Finder {
         if let (true, Some(field)) = (known.lines.is_empty(), &picture.field) {
             lines.retain(|line| !along_rim(field, line));
         }
+        without_scraps(&mut lines, picture.field.as_ref());
         lines
     }
 
@@ -603,6 +604,34 @@ fn along_rim(field: &FieldOfView, line: &Line) -> bool {
 const RIM_PX: f64 = 6.0;
 const RIM_SHARE: f64 = 0.6;
 const RIM_WIDTHS: f64 = 6.0;
+
+/// A line of a frame is as high as the clearest one, as far as the field lets it be seen: of this share of that at least its light is
+/// seen, or it is none. Images of one slit are of one height (common practice, no source).
+const SCRAP_SHARE: f64 = 0.25;
+/// So much less clear than the clearest one a line must be for that.
+const SCRAP_CLEARNESS: f64 = 0.2;
+
+/// Leaves out short patches of light beside a clear line, as strong compression makes them.
+pub(super) fn without_scraps(lines: &mut Vec<Line>, field: Option<&FieldOfView>) {
+    let clearest = lines
+        .iter()
+        .max_by(|a, b| a.signal_to_noise.total_cmp(&b.signal_to_noise))
+        .map(|line| (line.rows, line.signal_to_noise));
+    let Some(((first, last), clearness)) = clearest else {
+        return;
+    };
+    lines.retain(|line| {
+        let in_field = |y: &usize| {
+            field.is_none_or(|field| {
+                let y = *y as f64;
+                (line.x_at(y) - field.x_px).hypot(y - field.y_px) < field.radius_px
+            })
+        };
+        let height = (first..=last).filter(in_field).count() as f64;
+        line.signal_to_noise > SCRAP_CLEARNESS * clearness
+            || (line.rows.1 - line.rows.0) as f64 > SCRAP_SHARE * height
+    });
+}
 
 /// How much farther than those seen a line may lean: images of one slit lean alike, but for what the prism bends them.
 const TILTS_APART: f64 = 0.06;
