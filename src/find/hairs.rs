@@ -61,6 +61,8 @@ pub(super) struct HairSearch {
     /// How much darker each of its pixels is than both its surroundings, as a share of their light: across an upright hair,
     /// and across a level one.
     dips: [Vec<f32>; 2],
+    /// The cross of the last search, and its hairs.
+    pair: Option<(CrossHairs, [Found; 2])>,
     /// The clearest hair of the last search that found no cross of two hairs that are alike.
     pub(super) alone: Option<Found>,
     /// Of one row: the light about every pixel, across an upright hair and across a level one, and by how much the greater of
@@ -138,23 +140,10 @@ impl HairSearch {
         }
         let mut found: Vec<Found> = Vec::new();
         self.alone = None;
+        self.pair = None;
         if let Some(cross) = known {
             for hair in &cross.hairs {
-                let along = hair.direction();
-                let point = (cross.x_px, cross.y_px);
-                let width = hair.width_px;
-                let mut seen = self.follow(grey, noise, point, along, width, lines, bench);
-                if let Some(elsewhere) = seen.filter(|f| f.away_px(point) > ELSEWHERE_PX) {
-                    // The camera was knocked: what lay about its old place is in its shape.
-                    let (point, along) = (elsewhere.point, elsewhere.along);
-                    seen = self.follow(grey, noise, point, along, width, lines, bench);
-                }
-                if let Some(f) = seen {
-                    // A line beside or under the hair can spoil the fit: then the known hair is better.
-                    if (f.width / hair.width_px.max(0.1)).ln().abs() < 0.3 {
-                        found.push(f);
-                    }
-                }
+                found.extend(self.known_hair(grey, noise, cross, hair, lines, bench));
             }
         } else {
             for (point, along) in self.directions(grey, noise) {
@@ -188,7 +177,62 @@ impl HairSearch {
                 }
             }
         }
-        best_pair(&found, grey, &UNLIKE)
+        self.cross_of(&found, grey)
+    }
+
+    /// The cross that was found last, its upright hair measured again beside other lines; lines spoil no level hair.
+    pub(super) fn run_again(
+        &mut self,
+        grey: &Grey<'_>,
+        noise: &Noise,
+        cross: &CrossHairs,
+        lines: &[Line],
+        bench: &mut Bench,
+    ) -> Option<CrossHairs> {
+        let is_same = |last: &CrossHairs| {
+            let place = |cross: &CrossHairs| [cross.x_px, cross.y_px].map(f64::to_bits);
+            place(last) == place(cross)
+        };
+        let Some((_, pair)) = self.pair.take().filter(|(last, _)| is_same(last)) else {
+            return self.run(grey, noise, Some(cross), lines, bench);
+        };
+        let mut found = Vec::new();
+        for (one, hair) in pair.iter().zip(&cross.hairs) {
+            found.extend(if is_upright(one.along) {
+                self.known_hair(grey, noise, cross, hair, lines, bench)
+            } else {
+                Some(*one)
+            });
+        }
+        self.cross_of(&found, grey)
+    }
+
+    fn cross_of(&mut self, found: &[Found], grey: &Grey<'_>) -> Option<CrossHairs> {
+        self.pair = best_pair(found, grey, &UNLIKE);
+        self.pair.as_ref().map(|(cross, _)| cross.clone())
+    }
+
+    /// A hair of a known cross where it is now; `None` where it is not seen, or is spoilt by a line beside or under it.
+    fn known_hair(
+        &mut self,
+        grey: &Grey<'_>,
+        noise: &Noise,
+        cross: &CrossHairs,
+        hair: &Hair,
+        lines: &[Line],
+        bench: &mut Bench,
+    ) -> Option<Found> {
+        let along = hair.direction();
+        let point = (cross.x_px, cross.y_px);
+        let width = hair.width_px;
+        let mut seen = self.follow(grey, noise, point, along, width, lines, bench);
+        if let Some(elsewhere) = seen.filter(|f| f.away_px(point) > ELSEWHERE_PX) {
+            // The camera was knocked: what lay about its old place is in its shape.
+            let (point, along) = (elsewhere.point, elsewhere.along);
+            seen = self.follow(grey, noise, point, along, width, lines, bench);
+        }
+        // A line beside or under the hair can spoil the fit: then the known hair is better.
+        seen.filter(|f| (f.width / width.max(0.1)).ln().abs() < 0.3)
     }
 
     /// Where the dips along straight places across a hair are deepest, the deepest first; `w` and `h` of half the picture.
@@ -381,8 +425,7 @@ impl HairSearch {
         lines: &[Line],
         bench: &mut Bench,
     ) -> Option<Found> {
-        // Upright hairs are read row by row, all others column by column.
-        let upright = along.1.abs() > 0.9;
+        let upright = is_upright(along);
         let (at, slope, length) = if upright {
             ((point.0, point.1), along.0 / along.1, grey.height)
         } else {
@@ -611,6 +654,11 @@ fn significance(thread: &Thread, depth: f64) -> Option<(f64, (f64, f64))> {
         })
 }
 
+/// Whether a hair along this unit vector is read row by row; all others are read column by column.
+fn is_upright(along: (f64, f64)) -> bool {
+    along.1.abs() > 0.9
+}
+
 /// The straight place at `at` in the middle of its run, with that slope along it; `w` and `h` of the picture.
 fn straight(upright: bool, at: f64, slope: f64, w: usize, h: usize) -> Straight {
     let lean = slope.hypot(1.0);
@@ -627,10 +675,15 @@ fn whole((point, along): Straight) -> Straight {
 }
 
 /// The clearest cross that any two of them make whose widths and depths are no more `unlike` than that.
-pub(super) fn best_pair(found: &[Found], grey: &Grey<'_>, unlike: &[f64; 2]) -> Option<CrossHairs> {
+/// Those two come with it, the more upright one first.
+pub(super) fn best_pair(
+    found: &[Found],
+    grey: &Grey<'_>,
+    unlike: &[f64; 2],
+) -> Option<(CrossHairs, [Found; 2])> {
     let (w, h) = (grey.width, grey.height);
     let mean = grey.mean();
-    let mut best: Option<(f64, CrossHairs)> = None;
+    let mut best: Option<(f64, CrossHairs, [Found; 2])> = None;
     for (i, a) in found.iter().enumerate() {
         for b in &found[i + 1..] {
             let sine = a.along.0 * b.along.1 - a.along.1 * b.along.0;
@@ -672,11 +725,13 @@ pub(super) fn best_pair(found: &[Found], grey: &Grey<'_>, unlike: &[f64; 2]) -> 
             }
             let mut one = Hair::along(along_a, a.bow, a.width, a.depth);
             let mut two = Hair::along(along_b, b.bow, b.width, b.depth);
+            let mut pair = [*a, *b];
             if two.angle_deg.abs() < one.angle_deg.abs() {
                 std::mem::swap(&mut one, &mut two);
+                pair.swap(0, 1);
             }
             let score = a.significance.min(b.significance) * sine.abs().powi(4);
-            if best.as_ref().is_none_or(|(s, _)| score > *s) {
+            if best.as_ref().is_none_or(|best| score > best.0) {
                 best = Some((
                     score,
                     CrossHairs {
@@ -687,11 +742,12 @@ pub(super) fn best_pair(found: &[Found], grey: &Grey<'_>, unlike: &[f64; 2]) -> 
                         rotation_deg: one.angle_deg.clamp(-45.0, 45.0),
                         hairs: [one, two],
                     },
+                    pair,
                 ));
             }
         }
     }
-    best.map(|b| b.1)
+    best.map(|(_, cross, pair)| (cross, pair))
 }
 
 /// Where two hairs cross, as distances along each from its point, px.

@@ -533,12 +533,13 @@ impl Draft {
 
     /// Follows the line to both ends from the rows where it was first seen.
     ///
-    /// `neighbours` with their rows are taken off first; beside them the profile is not read anew.
+    /// `neighbours` with their rows are taken off first; beside them the profile is not read anew. It ends on one of `others` that is
+    /// too long to be a piece of it: then nothing new is there.
     pub(super) fn grow(
         &mut self,
         scene: &Scene<'_>,
-        neighbours: &[Thread],
-        spans: &[(usize, usize)],
+        (neighbours, spans): (&[Thread], &[(usize, usize)]),
+        others: &[Self],
         bench: &mut Bench,
     ) {
         if neighbours.is_empty() {
@@ -559,6 +560,13 @@ impl Draft {
             let width = self.thread.shape.width_px();
             self.alive &= width < 1.5 * MOST_WIDTH_PX && !self.is_glow(0.8 * width);
             if !self.alive {
+                return;
+            }
+            let place = self.place();
+            let known =
+                |other: &Self| 2 * other.rows >= scene.grey.height && other.explains(&place);
+            if others.iter().any(known) {
+                self.alive = false;
                 return;
             }
             let Some((a, b)) = self.reach() else {

@@ -16,6 +16,23 @@ use crate::basics::frame::Frame;
 /// Signal-to-noise ratio of a candidate that is looked at even where no line is expected.
 const STRONG: f32 = 12.0;
 
+/// What is known of the tangents of the lines.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Tilts {
+    /// Nothing, nor is anything of the hairs: only long lines are looked for at first.
+    Rough,
+    /// Nothing.
+    All,
+    /// From where to where they go.
+    Between(f64, f64),
+}
+
+impl Tilts {
+    fn of(span: Option<(f64, f64)>) -> Self {
+        span.map_or(Self::All, |(from, to)| Self::Between(from, to))
+    }
+}
+
 /// How lines are fitted of which little is known.
 const FROM_ROUGH: Rules = Rules {
     iterations: 8,
@@ -59,6 +76,8 @@ pub struct Finder {
     pub(super) noise: Noise,
     pub(super) spikes: Spikes,
     search: Search,
+    /// Whether this very frame was searched before.
+    searched: bool,
     pub(super) hairs: HairSearch,
     candidates: Vec<Candidate>,
     /// Lines of the first look at a frame of which nothing was known.
@@ -127,6 +146,7 @@ impl Finder {
             return picture;
         }
         self.hairs.one_frame = known.cross_hairs.is_none();
+        self.searched = false;
         if !known.lines.is_empty()
             && let Some(seen) = self.look_again(grey, known)
         {
@@ -147,7 +167,7 @@ impl Finder {
                 &picture,
                 known,
                 &seen.lines,
-                tilts_of(&known.lines, TILTS_APART),
+                Tilts::of(tilts_of(&known.lines, TILTS_APART)),
             );
             // What was recognised stays, unless something better stands in its place now.
             let kept: Vec<Line> = seen.lines;
@@ -174,18 +194,18 @@ impl Finder {
         let grey = grey.within(picture.field.as_ref());
         if known.hairs_fixed {
             picture.cross_hairs.clone_from(&known.cross_hairs);
-            let tilts = leaning.or_else(|| tilts_of(&known.lines, TILTS_APART));
+            let tilts = Tilts::of(leaning.or_else(|| tilts_of(&known.lines, TILTS_APART)));
             picture.lines = self.lines(grey, &picture, known, &[], tilts);
             return picture;
         }
         // Hairs are looked for beside the lines, so the lines come first where nothing is known of either.
         self.rough.clear();
         let mut rough = if known.cross_hairs.is_none() && known.lines.is_empty() {
-            self.lines(grey, &picture, known, &[], None)
+            self.lines(grey, &picture, known, &[], Tilts::Rough)
         } else {
             known.lines.clone()
         };
-        let tilts = leaning.or_else(|| tilts_of(&rough, TILTS_APART));
+        let tilts = Tilts::of(leaning.or_else(|| tilts_of(&rough, TILTS_APART)));
         // What a hair that is not known yet looks like beside it is no line that could hide it.
         rough.retain(|line| line.signal_to_noise > 30.0 && line.u_px < 0.025 * line.width_px);
         picture.cross_hairs = self.hairs.run(
@@ -201,6 +221,15 @@ impl Finder {
         if known.lines.is_empty()
             && let Some(one) = self.hairs.alone.take()
         {
+            // A hair cuts the line that hides it into pieces, of which the first look took the long ones only.
+            let pieces = Where {
+                tilts: ALL_TILTS,
+                long_only: false,
+                seen_before: true,
+                learn_spread: true,
+            };
+            self.search
+                .run(&grey, &self.noise, None, &pieces, &mut self.candidates);
             let scene = Scene {
                 grey,
                 noise: &self.noise,
@@ -254,7 +283,7 @@ impl Finder {
         let rows = |lines: &[Line]| lines.first().map_or(0, |l| l.rows.1 - l.rows.0);
         loop {
             let longer = self.lines_again(grey, picture);
-            let grown = rows(&longer) > rows(&picture.lines) + MORE_ROWS / 2;
+            let grown = rows(&longer) > rows(&picture.lines) + MORE_ROWS / 4;
             picture.lines.clone_from(&longer);
             if !grown {
                 return longer;
@@ -309,25 +338,23 @@ impl Finder {
         }
         cross.hairs[0].width_px = cross.hairs[0].width_px.min(cross.hairs[1].width_px);
         self.hairs
-            .run(&grey, &self.noise, Some(&cross), &tall, &mut self.bench)
+            .run_again(&grey, &self.noise, &cross, &tall, &mut self.bench)
     }
 
     /// The lines of the picture, searched for and measured.
     ///
-    /// Those of `seen` are in this very frame; only others are searched for. `tilts`: tangents between which to search, all
-    /// where there are none.
+    /// Those of `seen` are in this very frame; only others are searched for.
     fn lines(
         &mut self,
         grey: Grey<'_>,
         picture: &Picture,
         known: &Known,
         seen: &[Line],
-        tilts: Option<(f64, f64)>,
+        tilts: Tilts,
     ) -> Vec<Line> {
         let hairs = picture.cross_hairs.as_ref().or(known.cross_hairs.as_ref());
-        // Short lines are looked for only where nothing is known yet.
-        let brief = !known.lines.is_empty();
-        let following = brief && seen.is_empty();
+        let following = !known.lines.is_empty() && seen.is_empty();
+        let seen_before = std::mem::replace(&mut self.searched, true);
         let followed: Vec<&Line> = known
             .lines
             .iter()
@@ -338,9 +365,14 @@ impl Finder {
             &self.noise,
             hairs,
             &Where {
-                tilts: tilts.unwrap_or(ALL_TILTS),
-                long_only: brief,
-                learn_spread: tilts.is_none(),
+                tilts: match tilts {
+                    Tilts::Between(from, to) => (from, to),
+                    Tilts::Rough | Tilts::All => ALL_TILTS,
+                },
+                // Short lines are looked for only where nothing is known yet, and last.
+                long_only: !known.lines.is_empty() || tilts == Tilts::Rough,
+                seen_before,
+                learn_spread: !matches!(tilts, Tilts::Between(..)),
             },
             &mut self.candidates,
         );
@@ -390,7 +422,7 @@ impl Finder {
                     Draft::from_line(line, candidate.x_mid, middle, &scene)
                 },
             );
-            draft.grow(&scene, &[], &[], &mut self.bench);
+            draft.grow(&scene, (&[], &[]), &drafts, &mut self.bench);
             draft.alive = draft.alive && (near.is_some() || draft.stands_out(&scene));
             if draft.alive {
                 keep_new(&mut drafts, draft);
@@ -429,7 +461,7 @@ impl Finder {
                 .map(|d| d.thread.clone())
                 .collect();
             let spans: Vec<(usize, usize)> = drafts.iter().filter(close).map(Draft::span).collect();
-            draft.grow(&scene, &threads, &spans, &mut self.bench);
+            draft.grow(&scene, (&threads, &spans), &[], &mut self.bench);
             keep_new(&mut drafts, draft);
         }
         // Nor is it lost, where clipping spoiled the start of the second.
@@ -480,6 +512,7 @@ impl Finder {
         if let (true, Some(field)) = (known.lines.is_empty(), &picture.field) {
             lines.retain(|line| !along_rim(field, line));
         }
+        without_scraps(&mut lines, picture.field.as_ref());
         lines
     }
 
@@ -571,6 +604,34 @@ fn along_rim(field: &FieldOfView, line: &Line) -> bool {
 const RIM_PX: f64 = 6.0;
 const RIM_SHARE: f64 = 0.6;
 const RIM_WIDTHS: f64 = 6.0;
+
+/// A line of a frame is as high as the clearest one, as far as the field lets it be seen: of this share of that at least its light is
+/// seen, or it is none. Images of one slit are of one height (common practice, no source).
+const SCRAP_SHARE: f64 = 0.25;
+/// So much less clear than the clearest one a line must be for that.
+const SCRAP_CLEARNESS: f64 = 0.2;
+
+/// Leaves out short patches of light beside a clear line, as strong compression makes them.
+pub(super) fn without_scraps(lines: &mut Vec<Line>, field: Option<&FieldOfView>) {
+    let clearest = lines
+        .iter()
+        .max_by(|a, b| a.signal_to_noise.total_cmp(&b.signal_to_noise))
+        .map(|line| (line.rows, line.signal_to_noise));
+    let Some(((first, last), clearness)) = clearest else {
+        return;
+    };
+    lines.retain(|line| {
+        let in_field = |y: &usize| {
+            field.is_none_or(|field| {
+                let y = *y as f64;
+                (line.x_at(y) - field.x_px).hypot(y - field.y_px) < field.radius_px
+            })
+        };
+        let height = (first..=last).filter(in_field).count() as f64;
+        line.signal_to_noise > SCRAP_CLEARNESS * clearness
+            || (line.rows.1 - line.rows.0) as f64 > SCRAP_SHARE * height
+    });
+}
 
 /// How much farther than those seen a line may lean: images of one slit lean alike, but for what the prism bends them.
 const TILTS_APART: f64 = 0.06;

@@ -30,6 +30,7 @@ mod kept;
 mod likeness;
 mod lines;
 mod look;
+mod radon;
 mod rowsum;
 mod shadow;
 mod shape;

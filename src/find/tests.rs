@@ -543,6 +543,40 @@ fn neighbours_that_begin_unlike_end_alike() {
     }
 }
 
+/// A patch of light is none unless it is nearly as clear as the line beside it, or as high as the field lets it be.
+#[test]
+fn short_patches_beside_a_clear_line_are_no_lines() {
+    let scene = Scene {
+        slits: vec![slit(150.2, 150.0)],
+        ..Scene::new(5)
+    };
+    let line = Finder::new()
+        .look(&scene.draw(), &Known::default())
+        .lines
+        .remove(0);
+    let patch = |x_px: f64, rows: (usize, usize), clearness: f64| Line {
+        x_px,
+        rows,
+        signal_to_noise: clearness * line.signal_to_noise,
+        ..line.clone()
+    };
+    let field = FieldOfView {
+        x_px: 160.0,
+        y_px: 120.0,
+        radius_px: 110.0,
+    };
+    let mut lines = vec![
+        line.clone(),
+        patch(60.0, (100, 120), 0.05),
+        patch(61.0, (100, 120), 0.5),
+        patch(62.0, (70, 170), 0.05),
+        patch(265.0, (105, 135), 0.05),
+    ];
+    look::without_scraps(&mut lines, Some(&field));
+    let left: Vec<f64> = lines.iter().map(|line| line.x_px.round()).collect();
+    assert_eq!(left, [150.0, 61.0, 62.0, 265.0]);
+}
+
 fn line_with_a_wing(x: f64, k: u32) -> Scene {
     let wing = Slit {
         slit: 3.0,
