@@ -225,7 +225,7 @@ impl Finder {
             let pieces = Where {
                 tilts: ALL_TILTS,
                 long_only: false,
-                seen_before: true,
+                seen_before: std::mem::replace(&mut self.searched, true),
                 learn_spread: true,
             };
             self.search
