@@ -497,7 +497,7 @@ impl Joint {
                 .map(|member| of(&member.shape, most))
                 .fold((0.0_f64, 0.0_f64), |a, b| (a.0.min(b.0), a.1.max(b.1)))
         };
-        let by_square = self.is_narrow() && self.slit_score > 0.0;
+        let by_square = self.steps_by_square();
         let slit = |shape: &Shape, most: f64| {
             let step = |px: f64| {
                 let linear = px - shape.slit_px;
@@ -528,6 +528,11 @@ impl Joint {
     fn is_narrow(&self) -> bool {
         let Shape { slit_px, blur_px } = self.members[0].shape;
         slit_px < blur_px
+    }
+
+    /// Whether a step of the slit is one of its square: a narrow one that the pixels want wider is soon seen better.
+    fn steps_by_square(&self) -> bool {
+        self.is_narrow() && self.slit_score > 0.0
     }
 
     /// How much one step changes the slit at most, px; the blur by half as much.
@@ -1472,12 +1477,11 @@ impl Joint {
         let at = 3 * MOST_LINES;
         self.slope[0] += step[at];
         self.slope[1] += step[at + 1];
-        let by_square = self.is_narrow() && self.slit_score > 0.0;
+        let by_square = self.steps_by_square();
         for member in &mut self.members[..k] {
             let shape = &mut member.shape;
             let slit_px = shape.slit_px + step[at + 2];
             shape.slit_px = if by_square {
-                // A narrow slit that is to be wider soon is seen better: its square takes the step.
                 (shape.slit_px * (slit_px + step[at + 2])).max(0.0).sqrt()
             } else {
                 slit_px
