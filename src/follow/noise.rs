@@ -377,9 +377,10 @@ fn over_sizes(
     let mut lowest = best.minus_two_log_evidence() + hyper.penalty();
     let likeliest = ((hyper.value[1] - LEAST_AIR) / AIR_STEP).round();
     let first = (likeliest.max(0.0) as usize).min(AIRS - 1);
-    let mut here = (hyper, best.clone(), f64::INFINITY);
+    let mut here = (hyper, best.clone(), f64::INFINITY, Bends::default());
     for up in [true, false] {
         let mut now = (here.0, here.1.clone());
+        let mut bends = here.3;
         let sizes: &mut dyn Iterator<Item = usize> = if up {
             &mut (first..AIRS)
         } else {
@@ -387,14 +388,14 @@ fn over_sizes(
         };
         for k in sizes {
             (now.0.correlation, now.0.value[1]) = cell(row * AIRS + k);
-            let Some((given, then, solution)) = descend(solver, now.0, &now.1) else {
+            let Some((given, then, solution)) = descend(solver, now.0, &now.1, &mut bends) else {
                 break;
             };
             let height = given.minus_two_log;
             lowest = lowest.min(height);
             now = (then, solution);
             if height < here.2 {
-                here = (now.0, now.1.clone(), height);
+                here = (now.0, now.1.clone(), height, bends);
             }
             cells[k] = Some(given);
             if height > lowest + FAR_BELOW {
@@ -404,34 +405,58 @@ fn over_sizes(
     }
 }
 
+/// How twice the negative logarithm of the likelihood bends along tremor, intensity and scale: its second differences over the
+/// steps of [`ALONG`], as the last cell that was looked at showed them.
+type Bends = [Option<f64>; 3];
+
+/// Along what the likelihood is followed to its peak, as a place in [`Hyper::value`], and in which steps.
+const ALONG: [(usize, f64); 3] = [(3, 0.4), (2, 0.5), (0, 0.15)];
+/// Where a neighbour's bend would ask for more steps than this, its own is looked at.
+const FAR_STEPS: f64 = 1.5;
+
 /// Follows the likelihood of all but the air to its peak, a step at a time along each of them.
 fn descend(
     solver: &mut Solver<'_>,
     hyper: Hyper,
     start: &Solution,
+    bends: &mut Bends,
 ) -> Option<(Given, Hyper, Solution)> {
     let mut at = hyper;
     let mut best = solver.solve(at.noise(), start, false)?;
     let mut height = best.minus_two_log_evidence() + at.penalty();
-    for (k, step) in [(3, 0.4), (2, 0.5), (0, 0.15)] {
+    for ((k, step), bend_before) in ALONG.into_iter().zip(bends) {
         let mut along = |by: f64| {
             let mut other = at;
             other.value[k] += by;
             let peak = solver.solve(other.noise(), &best, false)?;
             Some((peak.minus_two_log_evidence() + other.penalty(), other, peak))
         };
-        let (Some(less), Some(more)) = (along(-step), along(step)) else {
+        let Some(more) = along(step) else {
+            *bend_before = None;
             continue;
         };
-        let bend = less.0 + more.0 - 2.0 * height;
-        let by = if bend > 0.0 {
-            (0.5 * step * (less.0 - more.0) / bend).clamp(-3.0 * step, 3.0 * step)
-        } else if less.0 < more.0 {
-            -step
-        } else {
-            step
+        // From one cell to the next the hill keeps its shape, so that two places on it tell where its peak is.
+        let by_shape = bend_before.map(|bend| step * (0.5 - (more.0 - height) / bend));
+        let found = match by_shape.filter(|by| by.abs() < FAR_STEPS * step) {
+            Some(by) => vec![along(by), Some(more)],
+            None => {
+                let Some(less) = along(-step) else {
+                    *bend_before = None;
+                    continue;
+                };
+                let bend = less.0 + more.0 - 2.0 * height;
+                *bend_before = (bend > 0.0).then_some(bend);
+                let by = if bend > 0.0 {
+                    (0.5 * step * (less.0 - more.0) / bend).clamp(-3.0 * step, 3.0 * step)
+                } else if less.0 < more.0 {
+                    -step
+                } else {
+                    step
+                };
+                vec![along(by), Some(less), Some(more)]
+            }
         };
-        for found in [along(by), Some(less), Some(more)].into_iter().flatten() {
+        for found in found.into_iter().flatten() {
             if found.0 < height {
                 (height, at, best) = found;
             }

@@ -128,6 +128,30 @@ fn of_line(border: &[f64], lines: usize, line: usize, g: f64) -> (f64, f64) {
         .fold((0.0, 0.0), |(f, slope), c| (f * g + c, slope * g + f))
 }
 
+/// How many unknowns of the border a line has: the first gives the others' courses their shape, and has none.
+fn of_own(line: usize) -> usize {
+    if line > 0 { 1 + SHAPE } else { 1 }
+}
+
+/// Where they stand in the border: the turning point, then its shape.
+fn unknown(lines: usize, line: usize, k: usize) -> usize {
+    match k {
+        0 => line,
+        _ => lines + SHAPE * (line - 1) + k - 1,
+    }
+}
+
+/// A line in one frame: what is left of it, and its slopes over g and over its own unknowns of the border.
+#[derive(Clone, Copy, Default)]
+struct AtLine {
+    residual: f64,
+    over_g: f64,
+    over_border: [f64; 1 + SHAPE],
+}
+
+/// Sums of weighed products of the slopes of two lines over the border.
+type Square = [[f64; 1 + SHAPE]; 1 + SHAPE];
+
 /// A lower triangle with rows (0), (1, 2), (3, 4, 5), its diagonal inverted.
 type Triangle = [f64; 6];
 type Block = [[f64; 3]; 3];
@@ -159,6 +183,11 @@ fn dot(a: &[f64; 3], b: &[f64; 3]) -> f64 {
     a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 }
 
+/// The part of a column that belongs to a frame.
+fn three(column: &[f64], frame: usize) -> [f64; 3] {
+    std::array::from_fn(|k| column[3 * frame + k])
+}
+
 /// Normal equations of one Gauss-Newton step.
 struct Normal {
     diagonal: Vec<Block>,
@@ -185,11 +214,14 @@ pub(super) struct Solver<'a> {
     /// Residual weights of a frame's lines, row by row, frame after frame, and the logarithm of the covariance's determinant.
     weights: Vec<f64>,
     log_covariance: f64,
+    /// For every pair of lines, of which the second is not after the first.
+    squares: Vec<Square>,
     // Elimination: triangles, and what is left of the blocks above, the gradient and the border.
     pivot: Vec<Triangle>,
     left: Vec<Block>,
-    right: Vec<[f64; 3]>,
-    rim: Vec<[f64; 3]>,
+    right: DVector<f64>,
+    /// A column for every unknown of the border.
+    rim: DMatrix<f64>,
 }
 
 const STEPS: usize = 40;
@@ -210,10 +242,11 @@ impl<'a> Solver<'a> {
             },
             weights: vec![0.0; n * lines * lines],
             log_covariance: 0.0,
+            squares: vec![Square::default(); lines * lines],
             pivot: vec![Triangle::default(); n],
             left: vec![Block::default(); n],
-            right: vec![[0.0; 3]; n],
-            rim: vec![[0.0; 3]; n * unknowns],
+            right: DVector::zeros(3 * n),
+            rim: DMatrix::zeros(3 * n, unknowns),
         }
     }
 
@@ -397,55 +430,53 @@ impl<'a> Solver<'a> {
         let m = &mut self.normal;
         m.corner.fill(0.0);
         m.gradient_border.fill(0.0);
-        m.edge.fill([0.0; 3]);
         for (k, off, weight) in asked {
             m.corner[(k, k)] += weight;
             m.gradient_border[k] += weight * off;
         }
         let air = noise.air_px.powi(-2);
-        let mut residual = vec![0.0; lines];
-        // Slopes of every line's position over g and over the border.
-        let mut over_g = vec![0.0; lines];
-        let mut over_border = vec![[(0, 0.0); 1 + SHAPE]; lines];
-        // The first line gives the others' courses their shape, and has none.
-        let own = |line: usize| if line > 0 { 1 + SHAPE } else { 1 };
+        let mut at_lines = vec![AtLine::default(); lines];
+        self.squares.fill(Square::default());
         for i in 0..g.len() {
             let mut here = [[1e-12, 0.0, 0.0], [0.0, 1e-12, 0.0], [0.0, 0.0, 1e-12]];
             let mut gradient = [0.0; 3];
-            for k in 0..lines {
+            for (k, line) in at_lines.iter_mut().enumerate() {
                 let (f, slope) = of_line(&now.border, lines, k, g[i]);
-                residual[k] = c.rows[k].y_px[i] - now.border[k] - f * f - a[i];
-                over_g[k] = 2.0 * f * slope;
-                over_border[k][0] = (k, 1.0);
-                if k > 0 {
-                    let first = lines + SHAPE * (k - 1);
-                    let mut power = 2.0 * f;
-                    for (unknown, slope) in (first..).zip(&mut over_border[k][1..]) {
-                        *slope = (unknown, power);
-                        power *= g[i];
-                    }
+                line.residual = c.rows[k].y_px[i] - now.border[k] - f * f - a[i];
+                line.over_g = 2.0 * f * slope;
+                line.over_border[0] = 1.0;
+                let mut power = 2.0 * f;
+                for slope in &mut line.over_border[1..] {
+                    *slope = power;
+                    power *= g[i];
                 }
             }
             let weights = &self.weights[i * lines * lines..(i + 1) * lines * lines];
-            for p in 0..lines {
-                for q in 0..lines {
-                    let w = weights[p * lines + q];
-                    if w == 0.0 {
-                        continue;
-                    }
-                    here[0][0] += w * over_g[p] * over_g[q];
-                    here[0][2] += w * over_g[p];
-                    here[2][2] += w;
-                    gradient[0] -= w * over_g[p] * residual[q];
-                    gradient[2] -= w * residual[q];
-                    let (of_p, of_q) = (&over_border[p][..own(p)], &over_border[q][..own(q)]);
-                    for &(s, slope) in of_p {
-                        let edge = &mut m.edge[i * unknowns + s];
-                        edge[0] += w * slope * over_g[q];
-                        edge[2] += w * slope;
-                        m.gradient_border[s] -= w * slope * residual[q];
-                        for &(t, other) in of_q {
-                            m.corner[(s, t)] += w * slope * other;
+            let edge = &mut m.edge[i * unknowns..(i + 1) * unknowns];
+            for (p, weights) in weights.chunks_exact(lines).enumerate() {
+                let (mut over_g, mut weight, mut off) = (0.0, 0.0, 0.0);
+                for (w, other) in weights.iter().zip(&at_lines) {
+                    over_g += w * other.over_g;
+                    weight += w;
+                    off += w * other.residual;
+                }
+                let line = &at_lines[p];
+                here[0][0] += over_g * line.over_g;
+                here[0][2] += weight * line.over_g;
+                here[2][2] += weight;
+                gradient[0] -= off * line.over_g;
+                gradient[2] -= off;
+                for (k, slope) in line.over_border[..of_own(p)].iter().enumerate() {
+                    let at = unknown(lines, p, k);
+                    edge[at] = [over_g * slope, 0.0, weight * slope];
+                    m.gradient_border[at] -= off * slope;
+                }
+                for (q, w) in weights.iter().enumerate().take(p + 1) {
+                    let rows = self.squares[p * lines + q].iter_mut();
+                    for (row, slope) in rows.zip(&at_lines[q].over_border[..of_own(q)]) {
+                        let slope = w * slope;
+                        for (sum, other) in row.iter_mut().zip(&line.over_border) {
+                            *sum += slope * other;
                         }
                     }
                 }
@@ -489,13 +520,27 @@ impl<'a> Solver<'a> {
             m.diagonal[i] = here;
             m.gradient[i] = gradient;
         }
+        for p in 0..lines {
+            for q in 0..=p {
+                let square = &self.squares[p * lines + q];
+                for (row, of_row) in square[..of_own(q)].iter().enumerate() {
+                    for (column, sum) in of_row[..of_own(p)].iter().enumerate() {
+                        let (row, column) = (unknown(lines, q, row), unknown(lines, p, column));
+                        m.corner[(row, column)] += sum;
+                        if p != q {
+                            m.corner[(column, row)] += sum;
+                        }
+                    }
+                }
+            }
+        }
     }
 
     fn eliminate(&mut self, damping: f64, held: bool) -> Option<Step> {
         let m = &self.normal;
         let n = m.diagonal.len();
         let unknowns = m.gradient_border.len();
-        let mut log_determinant = 0.0;
+        let (mut log_determinant, mut product) = (0.0, 1.0_f64);
         let mut corner = m.corner.clone();
         let mut right_border = -&m.gradient_border;
         for i in 0..n {
@@ -504,45 +549,47 @@ impl<'a> Solver<'a> {
                 row[k] *= 1.0 + damping;
             }
             let mut r = m.gradient[i].map(|v| -v);
-            let mut rim: [f64; 3];
             if i > 0 {
                 let o = &m.above[i];
                 let l = &self.pivot[i - 1];
                 // Columns of L⁻¹ O.
-                let columns: [[f64; 3]; 3] =
+                let columns: Block =
                     std::array::from_fn(|k| forward(l, [o[0][k], o[1][k], o[2][k]]));
+                let before = three(self.right.as_slice(), i - 1);
                 for a in 0..3 {
                     for b in 0..3 {
                         d[a][b] -= dot(&columns[a], &columns[b]);
                     }
-                    r[a] -= dot(&columns[a], &self.right[i - 1]);
+                    r[a] -= dot(&columns[a], &before);
                 }
                 self.left[i] = columns;
             }
             let l = cholesky(&d)?;
-            log_determinant -= 2.0 * (l[0] * l[2] * l[5]).ln();
+            product *= l[0] * l[2] * l[5];
+            if !(1e-150..1e150).contains(&product) {
+                log_determinant -= 2.0 * product.ln();
+                product = 1.0;
+            }
             self.pivot[i] = l;
-            let right = forward(&l, r);
-            self.right[i] = right;
-            for s in 0..unknowns {
-                rim = m.edge[i * unknowns + s];
+            self.right.as_mut_slice()[3 * i..3 * i + 3].copy_from_slice(&forward(&l, r));
+            let columns = self.rim.as_mut_slice().chunks_exact_mut(3 * n);
+            for (column, edge) in columns.zip(&m.edge[i * unknowns..]) {
+                let mut rim = *edge;
                 if i > 0 {
-                    let before = &self.rim[(i - 1) * unknowns + s];
-                    for (k, value) in rim.iter_mut().enumerate() {
-                        *value -= dot(&self.left[i][k], before);
+                    let before = three(column, i - 1);
+                    for (value, left) in rim.iter_mut().zip(&self.left[i]) {
+                        *value -= dot(left, &before);
                     }
                 }
-                let rim = forward(&l, rim);
-                self.rim[i * unknowns + s] = rim;
-                right_border[s] -= dot(&rim, &right);
-                for t in 0..=s {
-                    let product = dot(&rim, &self.rim[i * unknowns + t]);
-                    corner[(s, t)] -= product;
-                }
+                column[3 * i..3 * i + 3].copy_from_slice(&forward(&l, rim));
             }
         }
+        log_determinant -= 2.0 * product.ln();
         for s in 0..unknowns {
-            for t in 0..s {
+            let rim = self.rim.column(s);
+            right_border[s] -= rim.dot(&self.right);
+            for t in 0..=s {
+                corner[(s, t)] -= rim.dot(&self.rim.column(t));
                 corner[(t, s)] = corner[(s, t)];
             }
             corner[(s, s)] += LEAST;
@@ -567,15 +614,10 @@ impl<'a> Solver<'a> {
         } else {
             factor.solve(&right_border)
         };
+        let right = &self.right - &self.rim * &border;
         let mut states = vec![[0.0; 3]; n];
         for i in (0..n).rev() {
-            let mut r = self.right[i];
-            for (s, step) in border.iter().enumerate() {
-                let rim = &self.rim[i * unknowns + s];
-                for (value, e) in r.iter_mut().zip(rim) {
-                    *value -= e * step;
-                }
-            }
+            let mut r = three(right.as_slice(), i);
             if let Some(next) = states.get(i + 1) {
                 for (column, step) in self.left[i + 1].iter().zip(next) {
                     for (value, e) in r.iter_mut().zip(column) {
