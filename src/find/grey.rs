@@ -178,9 +178,9 @@ impl<'a> Grey<'a> {
         sum / count.max(1.0)
     }
 
-    /// Mean level above black, of every fourth row.
+    /// Mean level above black, of every eighth row.
     pub(super) fn mean(&self) -> f64 {
-        const EVERY: usize = 4;
+        const EVERY: usize = 8;
         if self.samples.is_empty() {
             return 0.0;
         }

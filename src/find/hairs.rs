@@ -30,6 +30,8 @@ const BESIDE_PX: f64 = 5.0;
 const AS_CUT_PX: f64 = 0.5;
 /// A known hair that is seen farther than this from where it was is fitted anew where it is, px.
 const ELSEWHERE_PX: f64 = 1.0;
+/// A hair is begun with the shape of an earlier frame where the logarithm of the ratio of their widths is less than this.
+const SAME_WIDTH: f64 = 0.1;
 /// Logarithms of the ratios of widths and depths of two hairs of one cross, at most: both are spun from one thread.
 const UNLIKE: [f64; 2] = [0.4, 0.5];
 /// The same of hairs that were measured well; what a line does to one that lies on it is seen by this.
@@ -71,6 +73,8 @@ pub(super) struct HairSearch {
     excess: Vec<f32>,
     sums: Vec<u32>,
     strip: Strip,
+    /// The shapes with which the hairs of the last frames were found, the level one first.
+    shapes: [Option<Shape>; 2],
     /// Whether the hairs are told by this frame alone. Those of a clip are a mean of its frames, to which `follow` adds what lasts
     /// in all of them.
     pub(super) one_frame: bool,
@@ -435,7 +439,11 @@ impl HairSearch {
         let scale = y_ref.max(1.0);
         let axis = [at.0 + slope * (y_ref - at.1), slope * scale, 0.0];
         let lean = (1.0 + slope * slope).sqrt();
-        let mut thread = Thread::new(y_ref, scale, axis, Shape::of_width(width * lean));
+        let as_before = self.shapes[usize::from(upright)].filter(|shape| {
+            !self.one_frame && (shape.width_px() / (width * lean)).ln().abs() < SAME_WIDTH
+        });
+        let shape = as_before.unwrap_or_else(|| Shape::of_width(width * lean));
+        let mut thread = Thread::new(y_ref, scale, axis, shape);
         for round in 0..3 {
             let before = thread.axis;
             let width = thread.shape.width_px();
@@ -459,19 +467,25 @@ impl HairSearch {
                 shape_share: 0.4,
                 hair_place_px: 1e-3,
                 hair_depth: 1e-3,
-                iterations: if round == 0 { 4 } else { 2 },
+                iterations: match (self.one_frame, round) {
+                    (false, _) => 6,
+                    (true, 0) => 4,
+                    (true, _) => 2,
+                },
             };
             if !thread.fit(&mut self.strip, noise, grey.clip, &rules, bench) {
                 return None;
             }
             let moved = (thread.axis[0] - before[0]).abs() + (thread.axis[1] - before[1]).abs();
-            if bow > 0.0 && thread.settled && moved < AS_CUT_PX {
+            // What is struck out of a strip stands in one that is cut anew, so that it need not come to rest either.
+            if bow > 0.0 && (thread.settled || !self.one_frame) && moved < AS_CUT_PX {
                 break;
             }
         }
         let depth = drawn_depth(&thread);
         let width = thread.shape.width_px() / lean;
         let (significance, ends) = significance(&thread, depth)?;
+        self.shapes[usize::from(upright)] = Some(thread.shape);
         if !(0.08..=1.15).contains(&depth) || !(1.0..=10.0).contains(&width) {
             return None;
         }

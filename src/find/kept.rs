@@ -38,8 +38,7 @@ impl Kept {
             let row = row.as_slice().and_then(|row| row.get(..row_size))?;
             let kept = &mut self.before[at * row_size..(at + 1) * row_size];
             for (run, before) in row.chunks_exact(RUN).zip(kept.chunks_exact(RUN)) {
-                let low = run.iter().copied().min().unwrap_or(0);
-                let high = run.iter().copied().max().unwrap_or(0);
+                let (low, high) = ends(run);
                 if high < low + LEAST_SPREAD || high >= frame.full_scale {
                     continue;
                 }
@@ -50,6 +49,19 @@ impl Kept {
         }
         (comparable && told >= LEAST_RUNS).then(|| same as f64 / told as f64)
     }
+}
+
+/// Lowest and highest level of a run.
+fn ends(run: &[u16]) -> (u16, u16) {
+    // Of signed numbers all processors take the less or the greater of many at once.
+    const MIDDLE: u16 = 1 << 15;
+    let signed = run.iter().map(|level| (level ^ MIDDLE).cast_signed());
+    let (low, high) = signed.fold((i16::MAX, i16::MIN), |(low, high), level| {
+        (low.min(level), high.max(level))
+    });
+    [low, high]
+        .map(|level| level.cast_unsigned() ^ MIDDLE)
+        .into()
 }
 
 #[cfg(test)]
