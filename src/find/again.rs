@@ -5,7 +5,8 @@
 //! together ([`joint`](super::joint)). What does not look as it did sends the finder back to the whole picture.
 
 use super::joint::{Joint, Rules};
-use super::lines::{Draft, Scene};
+use super::lines::{Draft, Scene, Told};
+use super::shape::Shape;
 use super::{CrossHairs, Line};
 
 /// How far a line may be from where it is expected, px.
@@ -31,18 +32,23 @@ pub(super) struct Again {
     count: Vec<f32>,
     drafts: Vec<Draft>,
     used: Vec<f32>,
+    /// What the lines of the last frame told of their profiles, and the profiles, in the lines' order; and the same of this frame.
+    told: Vec<(Shape, Told)>,
+    telling: Vec<(Shape, Told)>,
 }
 
 impl Again {
     /// The known lines in this frame; `None` if any of them cannot be recognised.
     ///
-    /// `shape_known`: their slit and blur, which only focusing changes, are taken as they were.
+    /// `shape_known`: their slit and blur, which only focusing changes, are taken as they were. `doubt_known`: so is how far their
+    /// profiles are off, where the frame before told it.
     pub(super) fn run(
         &mut self,
         scene: &Scene<'_>,
         known: &[Line],
         joint: &mut Joint,
         shape_known: bool,
+        doubt_known: bool,
     ) -> Option<Vec<Line>> {
         let rules = Rules {
             iterations: ITERATIONS,
@@ -51,6 +57,7 @@ impl Again {
             profile_trusted: false,
         };
         let mut lines = Vec::with_capacity(known.len());
+        self.telling.clear();
         let mut from = 0;
         while from < known.len() {
             let mut to = from + 1;
@@ -60,10 +67,15 @@ impl Again {
             let cluster = &known[from..to];
             let shift_px = self.shift_px(scene, cluster)?;
             self.drafts.clear();
-            for line in cluster {
+            for (line, at) in cluster.iter().zip(from..) {
                 let y = line.y_ref_px;
                 let mut draft = Draft::from_line(line, line.x_at(y) + shift_px, y, scene);
                 draft.extend(MORE_ROWS, scene);
+                let told = self
+                    .told
+                    .get(at)
+                    .filter(|told| doubt_known && told.0 == draft.thread.shape);
+                draft.told = told.map(|told| told.1);
                 self.drafts.push(draft);
             }
             for part in super::look::groups(&self.drafts, scene) {
@@ -73,6 +85,8 @@ impl Again {
             }
             for (draft, before) in self.drafts.iter_mut().zip(cluster) {
                 draft.trim();
+                self.telling
+                    .extend(draft.told.map(|told| (draft.thread.shape, told)));
                 let line = draft.line(scene).filter(|line| is_alike(line, before))?;
                 lines.push(line);
             }
@@ -81,6 +95,7 @@ impl Again {
         let in_order = lines
             .windows(2)
             .all(|pair| pair[1].x_px - pair[0].x_px > 0.3 * pair[0].width_px.min(pair[1].width_px));
+        std::mem::swap(&mut self.told, &mut self.telling);
         in_order.then_some(lines)
     }
 

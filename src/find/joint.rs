@@ -14,7 +14,7 @@ use nalgebra::{SMatrix, SVector};
 use super::axis::{SETTLED, rows_together, scatter, smooth_amplitudes, without_mean};
 use super::flanks::{Flanks, lasting_px};
 use super::likeness::Likeness;
-use super::lines::{CLIPPED_SHAPE_SHARE, Draft, Scene};
+use super::lines::{CLIPPED_SHAPE_SHARE, Draft, Scene, Told};
 use super::rowsum::{LANES, Weights, dot, dots};
 use super::shadow::{Even, HAIR_TERMS, Lit, Shadow, Wanted};
 use super::shape::{ProfileTable, Shape, dip};
@@ -41,6 +41,11 @@ const STRIKING: f64 = 5.0;
 /// The same for the place of a line in a band, and bands that are needed to tell.
 const STRAY_BAND: f64 = 3.5;
 const LEAST_BANDS: usize = 24;
+/// Of a line whose profile is known such pixels and bands are looked for once a step is less than the root of this times the one after
+/// which the fit has settled.
+const CLOSE: f64 = 16.0;
+/// A step of so many standard uncertainties leaves little in the residuals beside what independent pixels do.
+const UNTOLD: f64 = 2.0;
 /// Product of the runs of a hair and a line within a band, at most, px²: what it does to their mean product is in the model to
 /// first order.
 const RUN_TOGETHER_PX2: f64 = 0.1;
@@ -173,6 +178,8 @@ pub(super) struct Joint {
     likeness: Likeness,
     /// What lopsided profiles leave of every line as long as they are not doubted, px.
     lasting_px: [f64; MOST_LINES],
+    /// Whether this and the doubt are those of an earlier frame.
+    told: bool,
     pulls: Vec<f64>,
     /// Band and pixel of what was left out last.
     struck: Vec<(usize, usize)>,
@@ -320,8 +327,17 @@ impl Joint {
         self.lasting_px = [0.0; MOST_LINES];
         self.first_light(frame);
         self.alike = self.falls_alike();
-        let (mut struck, mut bands_struck, mut doubted, mut doubted_again) =
-            (false, false, false, false);
+        let (mut struck, mut bands_struck, mut doubted_again) = (false, false, false);
+        // Where an earlier frame told how far the profile is off, that is not asked again.
+        self.told =
+            self.shape_known && !self.clipped && group.iter().all(|&i| drafts[i].told.is_some());
+        let mut doubted = self.told;
+        if self.told {
+            for (k, told) in group.iter().filter_map(|&i| drafts[i].told).enumerate() {
+                self.profile_doubt = self.profile_doubt.max(told.doubt);
+                self.lasting_px[k] = told.lasting_px;
+            }
+        }
         let mut last = iterations;
         for round in 0..=iterations + ROUNDS_AGAIN {
             if round > 0 && !self.shape_known {
@@ -337,18 +353,26 @@ impl Joint {
             if !step.iter().all(|v| v.is_finite()) {
                 return false;
             }
-            let small = self.is_last(&step, |k| {
+            let u_px: [f64; MOST_LINES] = std::array::from_fn(|i| {
                 let mut unit = Vector::zeros();
-                unit[k] = 1.0;
-                solver.solve(&unit)[k].max(0.0).sqrt()
+                unit[3 * i] = 1.0;
+                let variance = if i < self.lines {
+                    solver.solve(&unit)[3 * i]
+                } else {
+                    0.0
+                };
+                variance.max(0.0).sqrt()
             });
-            let due = (small || round + 2 >= last) && !struck;
+            let small = self.is_last(&step, &u_px);
+            // Of a known profile what no noise explains stands out before the place is known to the last.
+            let close = small || self.shape_known && self.is_close(&step, &u_px);
+            let due = (close || round + 2 >= last) && !struck;
             self.struck.clear();
             let mut changed = due && self.strike_out(scene);
             struck |= changed;
-            if small && !bands_struck {
+            if close && !bands_struck {
                 bands_struck = true;
-                changed |= self.strike_out_bands();
+                changed |= self.strike_out_bands(&step);
             }
             // When all else is done, or, of a line whose shape is known, by what was not just left out; of a clipped line only the flanks
             // are seen, which are steep.
@@ -384,7 +408,7 @@ impl Joint {
             }
             self.take_step(step, frame);
             self.smooth_lights();
-            let settled = small && !changed;
+            let settled = small && !changed && (!self.shape_known || self.is_told(&step, &u_px));
             if settled || round == last {
                 // Residuals and covariance are those of where the fit ended, or of a place so near that nothing is
                 // to be told from it.
@@ -543,18 +567,57 @@ impl Joint {
             .fold(f64::INFINITY, f64::min)
     }
 
-    /// Whether after this step another would be next to nothing; `u_of` gives the uncertainty of a parameter.
-    fn is_last(&self, step: &Vector, u_of: impl Fn(usize) -> f64) -> bool {
+    /// Whether after this step another would be next to nothing: it would go with the square of this one over the blur. `u_px` are the
+    /// uncertainties of the lines' places.
+    fn is_last(&self, step: &Vector, u_px: &[f64; MOST_LINES]) -> bool {
+        let of_all = self.shape_step_px(step);
+        (0..self.lines).all(|k| {
+            let own = step[3 * k].abs() + step[3 * k + 1].abs() + step[3 * k + 2].abs() / 2.0;
+            (own + of_all).powi(2) < self.next_to_nothing_px2(k, u_px)
+        })
+    }
+
+    /// Whether this step is so small that what is off by more than noise is told from what it will take away.
+    fn is_close(&self, step: &Vector, u_px: &[f64; MOST_LINES]) -> bool {
+        let of_all = self.shape_step_px(step);
+        (0..self.lines).all(|k| {
+            let square = (self.move_px(step, k) + of_all).powi(2);
+            square < CLOSE * self.next_to_nothing_px2(k, u_px)
+        })
+    }
+
+    /// Whether this step is so small that what it will take away does not pass for a lopsided profile.
+    fn is_told(&self, step: &Vector, u_px: &[f64; MOST_LINES]) -> bool {
+        (0..self.lines).all(|k| self.move_px(step, k) < UNTOLD * u_px[k])
+    }
+
+    /// Square of a step of line `k` after which the next is next to nothing, px².
+    fn next_to_nothing_px2(&self, k: usize, u_px: &[f64; MOST_LINES]) -> f64 {
+        SETTLED * self.members[k].shape.blur_px.max(Shape::LEAST_BLUR_PX) * u_px[k]
+    }
+
+    /// How far a step changes what all lines have in common, px.
+    fn shape_step_px(&self, step: &Vector) -> f64 {
         // Of a slit that is narrow against the blur the profile shows as much less.
         let Shape { slit_px, blur_px } = self.members[0].shape;
         let slit = step[3 * MOST_LINES + 2] * (slit_px / blur_px).min(1.0);
         let shape = slit.hypot(step[3 * MOST_LINES + 3]);
         let hair = step[3 * MOST_LINES + 4].abs() + step[3 * MOST_LINES + 3 + HAIR_TERMS].abs();
-        (0..self.lines).all(|k| {
-            let own = step[3 * k].abs() + step[3 * k + 1].abs() + step[3 * k + 2].abs() / 2.0;
-            let blur = self.members[k].shape.blur_px.max(Shape::LEAST_BLUR_PX);
-            (own + shape + hair).powi(2) < SETTLED * blur * u_of(3 * k)
-        })
+        shape + hair
+    }
+
+    /// How far a step moves line `k`: root mean square along it, by Simpson's rule.
+    fn move_px(&self, step: &Vector, k: usize) -> f64 {
+        let (first, last) = self.members[k].rows;
+        let (from, to) = (
+            (first as f64 - self.frame.0) / self.frame.1,
+            (last as f64 - self.frame.0) / self.frame.1,
+        );
+        let square = |z: f64| {
+            let moved = step[3 * k] + z * (step[3 * k + 1] + z / 2.0 * step[3 * k + 2]);
+            moved * moved
+        };
+        ((square(from) + 4.0 * square((from + to) / 2.0) + square(to)) / 6.0).sqrt()
     }
 
     /// Mean square of the residuals of the last fit, in variances of the noise.
@@ -1569,13 +1632,18 @@ impl Joint {
         !self.struck.is_empty()
     }
 
-    /// Leaves out bands in which a line stands beside its axis farther than the scatter of the others explains: a speck on one
-    /// flank, too soft to stand out by itself. True if there were any.
-    fn strike_out_bands(&mut self) -> bool {
+    /// Leaves out bands in which a line will stand beside its axis, after a step, farther than the scatter of the others explains: a speck
+    /// on one flank, too soft to stand out by itself. True if there were any.
+    fn strike_out_bands(&mut self, step: &Vector) -> bool {
         let mut changed = false;
         for i in 0..self.lines {
             let place = self.lines + 1 + i;
-            let away = |of: &Score| (of.score[place] / of.information[i].max(1e-12).sqrt()).abs();
+            let away = |of: &Score| {
+                let powers = [1.0, of.z, of.z * of.z / 2.0];
+                let moved: f64 = (0..3).map(|k| step[3 * i + k] * powers[k]).sum();
+                let root = of.information[i].max(1e-12).sqrt();
+                (of.score[place] / root - moved * root).abs()
+            };
             let pulls = &mut self.pulls;
             pulls.clear();
             pulls.extend(
@@ -1689,10 +1757,19 @@ impl Joint {
             // A fall that the line follows more or less than it is taken to moves its middle by the variance of its profile.
             let variance = thread.shape.slit_px.powi(2) / 12.0 + thread.shape.blur_px.powi(2);
             let by_fall = self.alike.1 * self.slope[0].abs() * variance;
-            let lasting = lasting_px(naive, inflation, lopsided).max(self.lasting_px[i]);
+            // The greater of two frames' would be too large on the average.
+            let lasting = if self.told {
+                self.lasting_px[i]
+            } else {
+                lasting_px(naive, inflation, lopsided).max(self.lasting_px[i])
+            };
             thread.lasting_px = lasting.hypot(by_fall);
             thread.residual_scale = residual_scale;
             thread.settled = settled;
+            draft.told = Some(Told {
+                doubt: self.profile_doubt,
+                lasting_px: lasting,
+            });
             draft.first_row = first;
             draft.rows = last + 1 - first;
             draft.fresh = true;

@@ -60,6 +60,17 @@ pub(super) struct Draft {
     pub(super) clipped: bool,
     /// Whether the ends are those of an earlier look, which this look need not follow outwards.
     ends_known: bool,
+    /// What the last fit, or one of an earlier frame, told of its profile.
+    pub(super) told: Option<Told>,
+}
+
+/// What a fit told of a line's profile, which changes little from one frame to the next.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Told {
+    /// How far the profile is off, as a share of its height.
+    pub(super) doubt: f32,
+    /// What a lopsided one leaves, px: see [`Line::lasting_px`].
+    pub(super) lasting_px: f64,
 }
 
 /// What a line is measured with.
@@ -83,6 +94,7 @@ impl Draft {
             fresh: false,
             clipped: false,
             ends_known: false,
+            told: None,
         }
     }
 
@@ -113,6 +125,7 @@ impl Draft {
             fresh: false,
             clipped: line.saturated,
             ends_known: true,
+            told: None,
         }
     }
 

@@ -305,9 +305,11 @@ impl Finder {
             hairs,
             y_ref: reference_height(grey, &picture, hairs),
         };
+        let (shape_known, doubt_known) = (!known.everywhere, known.hairs_fixed);
+        let joint = &mut self.joint;
         picture.lines = self
             .again
-            .run(&scene, &known.lines, &mut self.joint, !known.everywhere)?;
+            .run(&scene, &known.lines, joint, shape_known, doubt_known)?;
         if known.hairs_fixed {
             picture.cross_hairs.clone_from(&known.cross_hairs);
             return Some(picture);

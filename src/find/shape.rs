@@ -65,7 +65,7 @@ pub(super) fn dip(away: f32) -> f32 {
 }
 
 /// A box of width `slit_px` convolved with a Gaussian of standard deviation `blur_px`, 1 at its middle.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(super) struct Shape {
     pub(super) slit_px: f64,
     pub(super) blur_px: f64,
