@@ -168,24 +168,34 @@ export class Guide {
     return form;
   }
 
+  /** The steps stay the nodes they are: a button that is replaced while it is pressed is not pressed, and loses the focus. */
   #course(guide, line, role) {
     const general = guide.steps.filter((s) => !s.line);
     const lines = [...new Set(guide.steps.filter((s) => s.line).map((s) => s.line))];
-    const step = (s, short) => {
-      const here = s.key === guide.step && (!s.line || s.line === line);
-      const label = (short ? SHORT : TITLES)[s.key] ?? s.label;
-      const parts = [icon(s.done ? "yes" : here ? "right" : "open"), el("span", {}, label), s.n > 1 ? el("span", { class: "n figures" }, String(s.n)) : null];
-      const spoken = `${s.label}${s.line && !s.label.includes(s.line) ? ` ${s.line}` : ""}${s.done ? ", done" : ""}${s.n ? `, ${s.n} kept` : ""}`;
-      const attributes = { class: "step", "data-done": s.done ? "" : null, "aria-current": here ? "step" : null, "aria-label": spoken };
+    const make = (s) => {
+      const parts = [icon("open"), el("span", { class: "step-name" }), el("span", { class: "n figures" })];
       return role === "operator"
-        ? el("button", { ...attributes, type: "button", onclick: () => this.#act("go", { step: s.key, line: s.line ?? null }) }, parts)
-        : el("span", { ...attributes, role: "img" }, parts);
+        ? el("button", { class: "step", type: "button", onclick: () => this.#act("go", { step: s.key, line: s.line ?? null }) }, parts)
+        : el("span", { class: "step", role: "img" }, parts);
     };
-    const before = general.filter((s) => s.key !== "results"), after = general.filter((s) => s.key === "results");
-    this.#steps.replaceChildren(
-      el("div", { class: "course-row" }, [...before, ...after].map((s) => step(s, false))),
-      el("div", { class: "course-lines" }, lines.map((name) => el("div", { class: "of-line", role: "group", "aria-label": name },
-        el("b", { class: "course-name" }, name), guide.steps.filter((s) => s.line === name).map((s) => step(s, true))))));
+    const update = (node, s) => {
+      const here = s.key === guide.step && (!s.line || s.line === line);
+      setIcon(node, s.done ? "yes" : here ? "right" : "open");
+      setText(node.querySelector(".step-name"), (s.line ? SHORT : TITLES)[s.key] ?? s.label);
+      setText(node.querySelector(".n"), String(s.n));
+      node.querySelector(".n").hidden = !(s.n > 1);
+      setAttribute(node, "data-done", s.done ? "" : null);
+      setAttribute(node, "aria-current", here ? "step" : null);
+      setAttribute(node, "aria-label", `${s.label}${s.line && !s.label.includes(s.line) ? ` ${s.line}` : ""}${s.done ? ", done" : ""}${s.n ? `, ${s.n} kept` : ""}`);
+    };
+    const key = (s) => `${role} ${s.key}`;
+    if (!this.#steps.firstElementChild) this.#steps.append(el("div", { class: "course-row" }), el("div", { class: "course-lines" }));
+    const [row, ofLines] = this.#steps.children;
+    const last = (s) => s.key === "results";
+    keyed(row, [...general.filter((s) => !last(s)), ...general.filter(last)], key, make, update);
+    keyed(ofLines, lines, (name) => name, (name) => el("div", { class: "of-line", role: "group", "aria-label": name }),
+      (group, name) => keyed(group, [null, ...guide.steps.filter((s) => s.line === name)], (s) => s ? key(s) : "name",
+        (s) => s ? make(s) : el("b", { class: "course-name" }, name), (node, s) => { if (s) update(node, s); }));
   }
 
   /** The lines in the picture as buttons: pressing one says that it is the line of this step. */

@@ -42,13 +42,11 @@ const go = async (page, step, line = null) => {
   const label = `[...document.querySelectorAll("#steps .step")].find((n) => ${line
     ? `n.closest(".of-line")?.getAttribute("aria-label") === ${JSON.stringify(line)} && n.getAttribute("aria-label").toLowerCase().includes(${JSON.stringify(step)})`
     : `!n.closest(".of-line") && n.getAttribute("aria-label").toLowerCase().startsWith(${JSON.stringify(step)})`})`;
-  // The row of steps is drawn anew when a reading or a sweep has been counted, at any moment: then the button is looked for again.
-  for (let tries = 5; ; tries--) {
-    await page.until(`!!${label}`);
-    await page.value(`(${label})?.setAttribute("data-go", "")`);
-    try { await page.press("[data-go]"); break; } catch (error) { if (tries === 0 || !error.message.startsWith("nothing to press")) throw error; }
-  }
-  await page.until(`(${label})?.getAttribute("aria-current") === "step"`, 5_000);
+  await page.until(`!!${label}`);
+  await page.value(`(${label}).setAttribute("data-go", "")`);
+  await page.press("[data-go]");
+  // The very button that was pressed: one that is replaced meanwhile would lose the press, and the focus.
+  await page.until("document.querySelector('[data-go]')?.getAttribute('aria-current') === 'step'", 5_000);
   await page.value("document.querySelector('[data-go]')?.removeAttribute('data-go')");
 };
 
