@@ -613,10 +613,7 @@ impl Joint {
             (first as f64 - self.frame.0) / self.frame.1,
             (last as f64 - self.frame.0) / self.frame.1,
         );
-        let square = |z: f64| {
-            let moved = step[3 * k] + z * (step[3 * k + 1] + z / 2.0 * step[3 * k + 2]);
-            moved * moved
-        };
+        let square = |z: f64| moved_px(step, k, z).powi(2);
         ((square(from) + 4.0 * square((from + to) / 2.0) + square(to)) / 6.0).sqrt()
     }
 
@@ -780,6 +777,14 @@ impl Joint {
             member.drawn = widened;
         }
     }
+}
+
+/// By how much a step moves the axis of line `k` at the height `z`, px.
+fn moved_px(step: &Vector, k: usize, z: f64) -> f64 {
+    let powers = [1.0, z, z * z / 2.0];
+    (0..3)
+        .map(|power| step[3 * k + power] * powers[power])
+        .sum()
 }
 
 fn take_off(from: &mut [f32], taken: &[f32]) {
@@ -1565,7 +1570,6 @@ impl Joint {
         }
         for band in 0..self.bands.count {
             let z = (self.bands.middle(band) - frame.0) / frame.1;
-            let powers = [1.0, z, z * z / 2.0];
             let lean = &self.lean[band];
             let mut moved = [0.0; MOST_LINES + 1];
             let mut carry = |column: usize, by: f64| {
@@ -1574,10 +1578,7 @@ impl Joint {
                 }
             };
             for i in 0..k {
-                let by = (0..3)
-                    .map(|power| step[3 * i + power] * powers[power])
-                    .sum();
-                carry(k + 1 + i, by);
+                carry(k + 1 + i, moved_px(&step, i, z));
             }
             carry(2 * k + 1, step[at] + step[at + 1] * z);
             let mut column = 2 * k + 2;
@@ -1639,10 +1640,8 @@ impl Joint {
         for i in 0..self.lines {
             let place = self.lines + 1 + i;
             let away = |of: &Score| {
-                let powers = [1.0, of.z, of.z * of.z / 2.0];
-                let moved: f64 = (0..3).map(|k| step[3 * i + k] * powers[k]).sum();
                 let root = of.information[i].max(1e-12).sqrt();
-                (of.score[place] / root - moved * root).abs()
+                (of.score[place] / root - moved_px(step, i, of.z) * root).abs()
             };
             let pulls = &mut self.pulls;
             pulls.clear();
