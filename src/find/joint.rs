@@ -41,6 +41,9 @@ const STRIKING: f64 = 5.0;
 /// The same for the place of a line in a band, and bands that are needed to tell.
 const STRAY_BAND: f64 = 3.5;
 const LEAST_BANDS: usize = 24;
+/// The mean square of the residuals of a band over that of the middlemost, from which on it is left out.
+const STRANGE_BAND: f32 = 6.0;
+const END_PX: f64 = 24.0;
 /// Of a line whose profile is known such pixels and bands are looked for once a step is less than the root of this times the one after
 /// which the fit has settled.
 const CLOSE: f64 = 16.0;
@@ -160,6 +163,8 @@ pub(super) struct Joint {
     weighted: Vec<f32>,
     /// Residuals over their standard deviation; not a number where a pixel does not count.
     residuals: Vec<f32>,
+    /// Bands with the mean squares of their residuals.
+    misfits: Vec<(usize, f32)>,
     /// One over the standard deviation of every pixel; 0 where it does not count.
     roots: Vec<f32>,
     shadow: Shadow,
@@ -373,6 +378,7 @@ impl Joint {
             if close && !bands_struck {
                 bands_struck = true;
                 changed |= self.strike_out_bands(&step);
+                changed |= self.strike_out_ends();
             }
             // When all else is done, or, of a line whose shape is known, by what was not just left out; of a clipped line only the flanks
             // are seen, which are steep.
@@ -1687,6 +1693,54 @@ impl Joint {
         } else {
             here.abs()
         }
+    }
+
+    /// Leaves out bands at the ends of lines in which the pixels are off the model by far more than in others, wherever they put the line:
+    /// the rim of the field cuts it obliquely there. True if there were any.
+    fn strike_out_ends(&mut self) -> bool {
+        if self.bands.hair.is_some() {
+            // Where a hair ends, or the line on it, is not told yet.
+            return false;
+        }
+        let across = self.bands.across;
+        let misfits = &mut self.misfits;
+        misfits.clear();
+        misfits.extend(self.scores.iter().map(|of| {
+            let pixels = &self.residuals[of.band * across..(of.band + 1) * across];
+            let (sum, count) = pixels
+                .iter()
+                .filter(|r| r.is_finite())
+                .fold((0.0, 0.0_f32), |(sum, count), r| (sum + r * r, count + 1.0));
+            (of.band, sum / count.max(1.0))
+        }));
+        if misfits.len() < LEAST_BANDS {
+            return false;
+        }
+        let middle = misfits.len() / 2;
+        let median = misfits
+            .select_nth_unstable_by(middle, |a, b| a.1.total_cmp(&b.1))
+            .1
+            .1;
+        let limit = STRANGE_BAND * median.max(1.0);
+        let mut changed = false;
+        for &(band, misfit) in &self.misfits {
+            if misfit > limit && self.is_at_end(band) {
+                let pixels = band * across..(band + 1) * across;
+                self.bands.good[pixels.clone()].fill(0.0);
+                self.residuals[pixels].fill(f32::NAN);
+                changed = true;
+            }
+        }
+        changed
+    }
+
+    /// Whether a line begins or ends near this band.
+    fn is_at_end(&self, band: usize) -> bool {
+        let y = self.bands.middle(band);
+        self.members[..self.lines].iter().any(|member| {
+            let (first, last) = member.rows;
+            (y - first as f64).abs().min((y - last as f64).abs()) < END_PX
+        })
     }
 
     /// Standard deviation of the residuals in that of the noise.
