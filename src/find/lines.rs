@@ -5,7 +5,7 @@ use super::detect::Candidate;
 use super::geometry::Lean;
 use super::grey::{Grey, Noise};
 use super::shape::Shape;
-use super::{CrossHairs, Line};
+use super::{CrossHairs, FixedPattern, Line};
 
 /// A line is kept from this signal-to-noise ratio on.
 pub(super) const LEAST_SIGNAL_TO_NOISE: f64 = 6.0;
@@ -929,6 +929,7 @@ impl Draft {
             x_px: thread.axis[0],
             u_px: u.hypot(lasting_px),
             lasting_px,
+            fixed_pattern: FixedPattern::default(),
             y_ref_px: scene.y_ref,
             tilt_deg: tangent.atan().to_degrees(),
             curvature_per_px: thread.axis[2] * by[2],

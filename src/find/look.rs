@@ -9,6 +9,7 @@ use super::hairs::HairSearch;
 use super::hidden::{Hidden, hidden_hair, widen};
 use super::joint::{APART_PX, Joint, MOST_LINES, Rules};
 use super::lines::{CLEAR_SIGNAL_TO_NOISE, Draft, Scene};
+use super::pattern::Pattern;
 use super::spikes::Spikes;
 use super::{CrossHairs, FieldOfView, Line, Picture};
 use crate::basics::frame::Frame;
@@ -85,6 +86,7 @@ pub struct Finder {
     pub(super) bench: Bench,
     joint: Joint,
     again: Again,
+    pattern: Pattern,
     /// Size and full scale of the pictures for which noise and spikes were learnt.
     noise_for: (usize, usize, u32),
 }
@@ -105,6 +107,7 @@ impl Finder {
         if another {
             self.noise_for = kind;
             spikes.forget();
+            self.pattern = Pattern::default();
         }
         if another || known.everywhere || known.lines.is_empty() {
             self.noise.learn(&grey, 1.0);
@@ -113,6 +116,14 @@ impl Finder {
         let picture = self.look_with_care(grey.without(spikes.left_out()), known);
         self.spikes = spikes;
         picture
+    }
+
+    /// Notes in the lines of a frame how much of the noise about them is that of the frame before: once a frame, with what was found in it.
+    pub fn compare(&mut self, frame: &Frame, picture: &mut Picture) {
+        let grey = Grey::of(frame).without(self.spikes.left_out());
+        let hairs = picture.cross_hairs.as_ref();
+        self.pattern
+            .learn(&grey, &self.noise, hairs, &mut picture.lines);
     }
 
     /// All that is in one frame; where something went astray, with fresh eyes.

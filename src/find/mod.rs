@@ -30,6 +30,7 @@ mod kept;
 mod likeness;
 mod lines;
 mod look;
+mod pattern;
 mod radon;
 mod rowsum;
 mod shadow;
@@ -44,6 +45,7 @@ mod thread;
 pub(crate) use geometry::of_a_straight_line_deg;
 pub use kept::Kept;
 pub use look::{Finder, Known};
+pub use pattern::FixedPattern;
 pub use stack::Stack;
 
 /// The two cross-hairs of the telescope, as seen in the frame.
@@ -123,6 +125,8 @@ pub struct Line {
     /// Part of `u_px` that the shade of a hair along the line and a lopsided profile (compression, sharpening, coma) leave, px:
     /// an error that stays the same from frame to frame while the line stands there, so that no average lessens it.
     pub lasting_px: f64,
+    /// How much of the noise about it is that of the frame before; nothing unless it stood on the same pixels there.
+    pub fixed_pattern: FixedPattern,
     /// Whether a hair covers the line's axis anywhere near `y_ref_px`, so that the axis there is seen only beside it.
     pub under_hair: bool,
     /// First and last row of the line that was used.

@@ -7,7 +7,7 @@
 
 use super::steadiness::median;
 use super::{LineProgress, Side, State, order};
-use crate::find::Line;
+use crate::find::{FixedPattern, Line};
 
 /// What is kept of one sighting of a line.
 #[derive(Clone, Copy, Debug)]
@@ -27,6 +27,7 @@ pub(super) struct Sighting {
     pub(super) under_hair: bool,
     /// What the shade of a hair leaves, the same in every frame, px; not in the covariance.
     pub(super) lasting_px: f32,
+    pub(super) fixed_pattern: FixedPattern,
 }
 
 impl Sighting {
@@ -50,6 +51,7 @@ impl Sighting {
             saturated: line.saturated,
             under_hair: line.under_hair,
             lasting_px: line.lasting_px as f32,
+            fixed_pattern: line.fixed_pattern,
         }
     }
 

@@ -6,7 +6,7 @@
 
 use super::practice;
 use super::*;
-use crate::find::{FieldOfView, Hair, Line};
+use crate::find::{FieldOfView, FixedPattern, Hair, Line};
 use crate::simulate;
 
 /// What a finder of known noise would see of a practice scene.
@@ -80,6 +80,7 @@ fn follow_scene(name: &str, number: u64, told: bool) -> (simulate::SceneTruth, S
                     saturated: false,
                     under_hair: false,
                     lasting_px: 0.0,
+                    fixed_pattern: FixedPattern::default(),
                     rows: (100, 400),
                 });
             }

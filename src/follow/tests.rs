@@ -4,7 +4,7 @@
 
 use super::practice::{self, Hand};
 use super::*;
-use crate::find::{FieldOfView, Hair, Line};
+use crate::find::{FieldOfView, FixedPattern, Hair, Line};
 use rand::RngExt;
 
 /// A sweep as the eyepiece would show it.
@@ -78,6 +78,7 @@ pub(super) fn line_at(x_px: f64, u_px: f64, width_px: f64, flux: f64) -> Line {
         saturated: false,
         under_hair: false,
         lasting_px: 0.0,
+        fixed_pattern: FixedPattern::default(),
         rows: (100, 860),
     }
 }

@@ -177,6 +177,7 @@ impl Watcher {
             self.stack.add(frame);
         }
         self.frames += 1;
+        self.finder.compare(frame, &mut picture);
         if self.known.hairs_fixed {
             // Not seen but assumed: no further sighting of the hairs.
             picture.cross_hairs = None;

@@ -16,7 +16,7 @@ use super::{
 };
 use crate::basics::uncertainty::{Cause, Measured, Shape};
 use crate::capture::Source;
-use crate::find::{CrossHairs, FieldOfView, Hair, Line};
+use crate::find::{CrossHairs, FieldOfView, FixedPattern, Hair, Line};
 use crate::follow::{FollowedLine, State, Sweep, TrackPoint};
 use crate::logbook::journal::{ChosenLine, Entry, ReadingEntry, Record, SweptLine};
 use crate::prism::lamps::LampTable;
@@ -39,6 +39,7 @@ fn line(id: u64, x_px: f64, velocity_px_s: f64) -> SightedLine {
             signal_to_noise: 100.0,
             saturated: false,
             lasting_px: 0.0,
+            fixed_pattern: FixedPattern::default(),
             under_hair: false,
             rows: (60, 400),
         },
