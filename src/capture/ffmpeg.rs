@@ -13,6 +13,7 @@ use std::time::Duration;
 
 use super::y4m::{Y4m, range};
 use super::{CaptureError, FrameSource, MOST_PIXELS, Next, OpenOptions, SourceInfo, short_name};
+use crate::basics::ffmpeg::timing_option;
 use crate::basics::frame::Frame;
 
 /// Longest wait for the next bytes.
@@ -74,10 +75,17 @@ impl Ffmpeg {
         let Some(program) = program() else {
             return Err(failed("it is not installed".to_owned()));
         };
-        Self::start(Command::new(program), path)
+        let version = Command::new(&program)
+            .arg("-version")
+            .stdin(Stdio::null())
+            .output()
+            .map_err(|e| failed(e.to_string()))?;
+        let timing = timing_option(&String::from_utf8_lossy(&version.stdout));
+        Self::start(Command::new(program), timing, path)
     }
 
-    fn start(mut command: Command, path: &Path) -> Result<Self, CaptureError> {
+    /// `timing`: the option that says what becomes of the frames' times.
+    fn start(mut command: Command, timing: &str, path: &Path) -> Result<Self, CaptureError> {
         let name = path.display().to_string();
         let failed = |what: String| CaptureError::Ffmpeg {
             name: name.clone(),
@@ -110,7 +118,7 @@ impl Ffmpeg {
                 "-an",
                 "-sn",
                 "-dn",
-                "-vsync",
+                timing,
                 "passthrough",
                 "-vf",
             ])
@@ -477,7 +485,7 @@ mod tests {
     fn stand_in(script: &str) -> Result<Ffmpeg, CaptureError> {
         let mut command = Command::new("/bin/sh");
         command.args(["-c", script, "stand-in"]);
-        Ffmpeg::start(command, Path::new("a clip.mkv"))
+        Ffmpeg::start(command, "-fps_mode", Path::new("a clip.mkv"))
     }
 
     #[cfg(unix)]
