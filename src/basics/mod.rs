@@ -1,11 +1,9 @@
-//! The words that every stage speaks: frames, units, uncertainties, fits, and what the system refuses; and what differs between
-//! versions of the program that reads and writes footage.
+//! The words that every stage speaks: frames, units, uncertainties, fits, and what the system refuses.
 //!
-//! A seventh file comes here only if at least two stages need it and it knows nothing of files,
+//! A sixth file comes here only if at least two stages need it and it knows nothing of files,
 //! screens, settings or the clock.
 
 pub mod fault;
-pub mod ffmpeg;
 pub mod fit;
 pub mod frame;
 pub mod uncertainty;

@@ -11,7 +11,6 @@ use image::{ExtendedColorType, ImageBuffer, Luma, Rgb};
 use super::SimulateError;
 use super::camera::Picture;
 use super::scene::Scene;
-use crate::basics::ffmpeg::timing_option;
 
 /// How footage is kept.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -317,28 +316,22 @@ fn write_y4m(scene: &Scene, file: &Path) -> Result<(), SimulateError> {
 /// Whether this machine has an `ffmpeg` that starts.
 #[must_use]
 pub fn ffmpeg_is_there() -> bool {
-    ffmpeg_version().is_some()
-}
-
-/// What the `ffmpeg` of this machine tells of itself; none where there is none that starts.
-fn ffmpeg_version() -> Option<String> {
-    let told = Command::new("ffmpeg")
+    Command::new("ffmpeg")
         .arg("-version")
+        .stdout(Stdio::null())
         .stderr(Stdio::null())
-        .output()
-        .ok()?;
-    let text = String::from_utf8_lossy(&told.stdout);
-    told.status.success().then(|| text.into_owned())
+        .status()
+        .is_ok_and(|s| s.success())
 }
 
 /// H.264 in MP4, 8 bit 4:2:0, limited range as cameras and phones write it.
 fn write_h264(scene: &Scene, file: &Path, factor: u8) -> Result<(), SimulateError> {
-    let Some(version) = ffmpeg_version() else {
+    if !ffmpeg_is_there() {
         return Err(SimulateError::Other(format!(
             "{}: H.264 needs the program ffmpeg, which is not on the search path; install it or ask for mjpeg",
             file.display()
         )));
-    };
+    }
     let pixel = if scene.camera.planes() == 1 {
         "gray"
     } else {
@@ -348,7 +341,7 @@ fn write_h264(scene: &Scene, file: &Path, factor: u8) -> Result<(), SimulateErro
     // A wandering clock is written at 1000 frames per second of time base, by the times of the
     // pictures, through a list; see `write_wandering`.
     let Some(rate) = scene.frames_per_s else {
-        return write_wandering(scene, file, factor, &version);
+        return write_wandering(scene, file, factor);
     };
     let mut child = Command::new("ffmpeg")
         .args([
@@ -406,12 +399,7 @@ fn finish_ffmpeg(
 }
 
 /// A clip with a wandering clock: pictures in a folder beside it for a moment, and a list of their durations.
-fn write_wandering(
-    scene: &Scene,
-    file: &Path,
-    factor: u8,
-    version: &str,
-) -> Result<(), SimulateError> {
+fn write_wandering(scene: &Scene, file: &Path, factor: u8) -> Result<(), SimulateError> {
     let folder = file.with_extension("pictures");
     fs::create_dir_all(&folder).map_err(|e| SimulateError::file(&folder, &e))?;
     let result = (|| {
@@ -426,33 +414,40 @@ fn write_wandering(
         }
         let list_file = folder.join("list.txt");
         fs::write(&list_file, list).map_err(|e| SimulateError::file(&list_file, &e))?;
-        let child = Command::new("ffmpeg")
-            .args(["-v", "error", "-y", "-f", "concat", "-safe", "0", "-i"])
-            .arg(&list_file)
-            .args([
-                timing_option(version),
-                "vfr",
-                "-enc_time_base",
-                "1:90000",
-                "-c:v",
-                "libx264",
-            ])
-            .args([
-                "-pix_fmt",
-                "yuv420p",
-                "-threads",
-                "1",
-                "-crf",
-                &factor.to_string(),
-            ])
-            .args(["-video_track_timescale", "90000", "-movflags", "+faststart"])
-            .arg(file)
-            .stdin(Stdio::null())
-            .stdout(Stdio::null())
-            .stderr(Stdio::piped())
-            .spawn()
-            .map_err(|e| SimulateError::Other(format!("ffmpeg cannot be started: {e}")))?;
-        finish_ffmpeg(child, file, Ok(()))
+        let code = |timing: &str| {
+            let child = Command::new("ffmpeg")
+                .args(["-v", "error", "-y", "-f", "concat", "-safe", "0", "-i"])
+                .arg(&list_file)
+                .args([
+                    timing,
+                    "vfr",
+                    "-enc_time_base",
+                    "1:90000",
+                    "-c:v",
+                    "libx264",
+                ])
+                .args([
+                    "-pix_fmt",
+                    "yuv420p",
+                    "-threads",
+                    "1",
+                    "-crf",
+                    &factor.to_string(),
+                ])
+                .args(["-video_track_timescale", "90000", "-movflags", "+faststart"])
+                .arg(file)
+                .stdin(Stdio::null())
+                .stdout(Stdio::null())
+                .stderr(Stdio::piped())
+                .spawn()
+                .map_err(|e| SimulateError::Other(format!("ffmpeg cannot be started: {e}")))?;
+            finish_ffmpeg(child, file, Ok(()))
+        };
+        // As it is called from version 5.1 on, and before.
+        match code("-fps_mode") {
+            Err(error) if error.to_string().contains("fps_mode") => code("-vsync"),
+            coded => coded,
+        }
     })();
     fs::remove_dir_all(&folder).map_err(|e| SimulateError::file(&folder, &e))?;
     result
