@@ -793,7 +793,7 @@ impl Line {
                 cautions.push((
                     "unsteady-positions".to_owned(),
                     format!(
-                        "At about {:.1} s the line at {x_px:.1} px scatters {:.1} times as much as single frames promise{}; the uncertainty allows for it, but look for shake, flicker or strong compression.",
+                        "At about {:.1} s the line at {x_px:.1} px scatters {:.1} times as much as single frames promise{}; the uncertainty allows for it, but look for a table that moves in jerks, shake, flicker or strong compression.",
                         turn.time_s,
                         turn.noise_scale,
                         match turn.bad_frames {
