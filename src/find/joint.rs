@@ -41,8 +41,9 @@ const STRIKING: f64 = 5.0;
 /// The same for the place of a line in a band, and bands that are needed to tell.
 const STRAY_BAND: f64 = 3.5;
 const LEAST_BANDS: usize = 24;
-/// The mean square of the residuals of a band over that of the middlemost, from which on it is left out.
-const STRANGE_BAND: f32 = 6.0;
+/// The mean square of the residuals of a band over that of the middlemost, from which on it is left out, and how near the end of a line it
+/// lies then, px.
+const STRANGE_BAND: f64 = 6.0;
 const END_PX: f64 = 24.0;
 /// Of a line whose profile is known such pixels and bands are looked for once a step is less than the root of this times the one after
 /// which the fit has settled.
@@ -164,7 +165,7 @@ pub(super) struct Joint {
     /// Residuals over their standard deviation; not a number where a pixel does not count.
     residuals: Vec<f32>,
     /// Bands with the mean squares of their residuals.
-    misfits: Vec<(usize, f32)>,
+    misfits: Vec<(usize, f64)>,
     /// One over the standard deviation of every pixel; 0 where it does not count.
     roots: Vec<f32>,
     shadow: Shadow,
@@ -625,14 +626,7 @@ impl Joint {
 
     /// Mean square of the residuals of the last fit, in variances of the noise.
     pub(super) fn misfit(&self) -> f64 {
-        let (sum, count) = self
-            .residuals
-            .iter()
-            .filter(|r| r.is_finite())
-            .fold((0.0, 0.0_f64), |(sum, count), &r| {
-                (sum + f64::from(r * r), count + 1.0)
-            });
-        sum / count.max(1.0)
+        mean_square(&self.residuals)
     }
 
     /// How far the last fit moved an upright hair along the row `y_px`, with the standard uncertainty of that where the lines are
@@ -783,6 +777,17 @@ impl Joint {
             member.drawn = widened;
         }
     }
+}
+
+/// Mean of the squares of what counts of these residuals.
+fn mean_square(residuals: &[f32]) -> f64 {
+    let (sum, count) = residuals
+        .iter()
+        .filter(|r| r.is_finite())
+        .fold((0.0, 0.0_f64), |(sum, count), &r| {
+            (sum + f64::from(r * r), count + 1.0)
+        });
+    sum / count.max(1.0)
 }
 
 /// By how much a step moves the axis of line `k` at the height `z`, px.
@@ -1706,12 +1711,8 @@ impl Joint {
         let misfits = &mut self.misfits;
         misfits.clear();
         misfits.extend(self.scores.iter().map(|of| {
-            let pixels = &self.residuals[of.band * across..(of.band + 1) * across];
-            let (sum, count) = pixels
-                .iter()
-                .filter(|r| r.is_finite())
-                .fold((0.0, 0.0_f32), |(sum, count), r| (sum + r * r, count + 1.0));
-            (of.band, sum / count.max(1.0))
+            let pixels = of.band * across..(of.band + 1) * across;
+            (of.band, mean_square(&self.residuals[pixels]))
         }));
         if misfits.len() < LEAST_BANDS {
             return false;

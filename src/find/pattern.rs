@@ -18,6 +18,8 @@ const ROWS: usize = 64;
 const HARDLY_PX: f64 = 0.5;
 /// Second differences beyond so many standard deviations are specks or hot pixels.
 const MOST_IN_SD: f32 = 5.0;
+/// Pixels that are needed to tell: with so many the share is known to 0.03 or better.
+const FEWEST_PIXELS: u64 = 1000;
 
 /// Products of second differences of two frames, and mean of their squares, both weighed and summed.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -27,7 +29,7 @@ pub struct FixedPattern {
     /// Sum of mean squares.
     pub squares: f64,
     /// Number of pixels.
-    pub pixels: f64,
+    pub pixels: u64,
 }
 
 impl FixedPattern {
@@ -40,14 +42,20 @@ impl FixedPattern {
             pixels: self.pixels + other.pixels,
         }
     }
+
+    /// Share of fixed-pattern noise in the variance of the pixels, 0 to 1; `None` where too few were compared to tell.
+    #[must_use]
+    pub fn share(self) -> Option<f64> {
+        let told = self.pixels >= FEWEST_PIXELS && self.squares > 0.0;
+        told.then(|| (self.products / self.squares).clamp(0.0, 1.0))
+    }
 }
 
 /// Second differences about one line.
 #[derive(Clone, Debug, Default)]
 struct Strip {
     x_px: f64,
-    /// From one row to the next, and the first of them, counted in these.
-    apart: usize,
+    /// The first of the rows, counted in their distance, which the height of the picture gives.
     first: usize,
     /// First column of every row.
     left: Vec<usize>,
@@ -97,10 +105,10 @@ impl Strip {
         self.left.clear();
         self.differences.clear();
         self.weights.clear();
-        self.apart = ROWS_APART.max(grey.height / ROWS);
-        self.first = (line.rows.0 + LAG).div_ceil(self.apart);
+        let apart = ROWS_APART.max(grey.height / ROWS);
+        self.first = (line.rows.0 + LAG).div_ceil(apart);
         let last = (line.rows.1 + 1).min(grey.height).saturating_sub(LAG);
-        for y in (self.first * self.apart..last).step_by(self.apart) {
+        for y in (self.first * apart..last).step_by(apart) {
             let left = (line.x_at(y as f64) - half).max(1.0) as usize;
             let left = left.min(grey.width.saturating_sub(1));
             self.left.push(left);
@@ -182,7 +190,7 @@ impl Strip {
                 if a.is_finite() && b.is_finite() {
                     pattern.products += f64::from(weight * a * b);
                     pattern.squares += f64::from(0.5 * weight * (a * a + b * b));
-                    pattern.pixels += 1.0;
+                    pattern.pixels += 1;
                 }
             }
         }
@@ -245,9 +253,9 @@ mod tests {
         for fixed in [0.0, 2.5, 5.0, 10.0] {
             let all = together(&still, fixed);
             let expected = fixed * fixed / (25.0 + fixed * fixed);
-            let share = all.products / all.squares;
+            let share = all.share().unwrap_or(f64::NAN);
             // Of each of 3000 pixels as good as one comparison is independent.
-            assert!(all.pixels > 3000.0, "{}", all.pixels);
+            assert!(all.pixels > 3000, "{}", all.pixels);
             assert!((share - expected).abs() < 0.07, "{share} for {expected}");
         }
     }
@@ -255,7 +263,7 @@ mod tests {
     #[test]
     fn a_line_that_moves_on_is_not_compared() {
         let all = together(&[90.0, 92.0, 94.0, 96.0].map(|x_px| (x_px, 0.03)), 5.0);
-        assert!(all.pixels < 0.5, "{}", all.pixels);
+        assert_eq!((all.pixels, all.share()), (0, None));
     }
 
     #[test]
@@ -263,7 +271,7 @@ mod tests {
         let straight = together(&[(100.3, 0.0); 4], 5.0).pixels;
         let turned = together(&[0.25, -0.25, 0.25, -0.25].map(|lean| (100.3, lean)), 5.0).pixels;
         assert!(
-            turned > 0.0 && turned < 0.6 * straight,
+            turned > 0 && 5 * turned < 3 * straight,
             "{turned} of {straight}"
         );
     }

@@ -27,9 +27,8 @@ const SPECKS: f64 = 0.4;
 const LEAST_U_PX: f64 = 0.0007;
 /// The time about the turn of which that is taken, s.
 const ABOUT_TURN_S: f64 = 0.4;
-/// The share of the fixed pattern where fewer pixels could be compared from frame to frame.
+/// The share of the fixed pattern where too few pixels could be compared from frame to frame.
 const USUAL_SHARE: f64 = 0.15;
-const FEWEST_COMPARED: f64 = 1000.0;
 /// How much of what lopsided profiles and shade leave in single frames is left in turning points, and in hairs, of which more is seen
 /// (found on the same sweeps).
 const LASTING_IN_TURN: f64 = 0.5;
@@ -851,14 +850,11 @@ impl Line {
         LEAST_U_PX.hypot(share * median(of_frames))
     }
 
-    /// Share of the variance of the pixels about the line that stays from frame to frame; the usual one where too few were compared.
+    /// Share of fixed-pattern noise in the variance of the pixels about the line; the usual one where too few were compared.
     fn fixed_share(&self) -> f64 {
         let sightings = self.track.sightings.iter();
         let all = sightings.fold(FixedPattern::default(), |all, s| all.with(s.fixed_pattern));
-        if all.pixels < FEWEST_COMPARED {
-            return USUAL_SHARE;
-        }
-        (all.products / all.squares.max(f64::MIN_POSITIVE)).clamp(0.0, 1.0)
+        all.share().unwrap_or(USUAL_SHARE)
     }
 
     /// All reversals and other ends of motion, by time.
