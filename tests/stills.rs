@@ -56,6 +56,12 @@ fn both_lines_of_a_close_doublet_are_found() {
     check("close doublet", &[39]);
 }
 
+/// The broad line that was taken for both stood within a quarter of their distance of the clearer one, and stayed.
+#[test]
+fn a_closest_pair_that_is_taken_for_one_line_is_divided() {
+    check("closest pair", &[312]);
+}
+
 /// The rim of a field that fills less than half the picture was taken for a second line.
 #[test]
 fn the_rim_of_a_small_field_is_no_line() {

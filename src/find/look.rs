@@ -679,7 +679,9 @@ fn divide(drafts: &mut Vec<Draft>, scene: &Scene<'_>, bench: &mut Bench) {
         // whose light in this one is not known, so that it could not be taken off; but as long as no hairs are known, the valley may be
         // the shade of one.
         let measured = scene.hairs.is_none() || !drafts[i].thread.raw.is_empty();
-        let stands = measured && summits.iter().any(|place| place.abs() < 0.25 * least);
+        // What is broader than they are apart has the light of more than one, however near to one of them it lies.
+        let broad = drafts[i].thread.shape.width_px() > least;
+        let stands = measured && !broad && summits.iter().any(|place| place.abs() < 0.25 * least);
         let fresh: Vec<f64> = summits
             .into_iter()
             .filter(|place| {
