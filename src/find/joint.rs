@@ -162,6 +162,8 @@ pub(super) struct Joint {
     columns: Vec<f32>,
     weight: Vec<f32>,
     weighted: Vec<f32>,
+    /// What the band that was looked at last has more of every line, and of the background, than the model took it to have.
+    found: [f64; MOST_LINES + 1],
     /// Residuals over their standard deviation; not a number where a pixel does not count.
     residuals: Vec<f32>,
     /// Bands with the mean squares of their residuals.
@@ -1134,6 +1136,7 @@ impl Joint {
             let Some(band_score) = self.project(b, &sums, columns) else {
                 continue;
             };
+            self.take_own_light_off(b);
             let z = (self.bands.middle(b) - frame.0) / frame.1;
             let powers = [1.0, z, z * z / 2.0];
             let lean = &self.lean[b];
@@ -1512,6 +1515,7 @@ impl Joint {
         }
         let inverse = solver.inverse();
         let found = inverse * right;
+        self.found[..LIGHTS].copy_from_slice(found.as_slice());
         for (a, member) in self.members[..self.lines].iter_mut().enumerate() {
             member.raw[band] = member.amplitude[band] + found[a];
             member.information[band] = if seen[a] {
@@ -1534,6 +1538,22 @@ impl Joint {
             }
         }
         Some(score)
+    }
+
+    /// Takes off the residuals of a band what it has more of every line and of the background than the model, which smooths the light
+    /// along a line and draws it out beyond its ends: that says nothing of profiles or noise.
+    fn take_own_light_off(&mut self, band: usize) {
+        let across = self.bands.across;
+        let pixels = band * across..(band + 1) * across;
+        let residuals = &mut self.residuals[pixels.clone()];
+        let columns = self.columns.chunks_exact(across);
+        for (column, &found) in columns.zip(&self.found).take(self.lines + 1) {
+            let found = found as f32;
+            let roots = &self.roots[pixels.clone()];
+            for ((residual, root), light) in residuals.iter_mut().zip(roots).zip(column) {
+                *residual -= found * root * light;
+            }
+        }
     }
 
     /// Moves the parameters, and carries the light of every band along.
