@@ -45,6 +45,11 @@ const LEAST_BANDS: usize = 24;
 /// lies then, px.
 const STRANGE_BAND: f64 = 6.0;
 const END_PX: f64 = 24.0;
+/// A band at an end of a line that has less than this share of the light of those so many bands farther in, by so many standard
+/// uncertainties, does not belong to it.
+const DARKER: f64 = 0.9;
+const DARKER_IN_U: f64 = 4.0;
+const FARTHER_IN: Range<usize> = 2..5;
 /// Of a line whose profile is known such pixels and bands are looked for once a step is less than the root of this times the one after
 /// which the fit has settled.
 const CLOSE: f64 = 16.0;
@@ -97,6 +102,8 @@ struct Member {
     information: Vec<f64>,
     /// First and last row.
     rows: (usize, usize),
+    /// Its bands that are lit as those farther in are.
+    lit: Range<usize>,
     profile: ProfileTable,
     /// The shape as it is drawn: widened by what the axis runs within a band.
     drawn: Shape,
@@ -162,8 +169,6 @@ pub(super) struct Joint {
     columns: Vec<f32>,
     weight: Vec<f32>,
     weighted: Vec<f32>,
-    /// What the band that was looked at last has more of every line, and of the background, than the model took it to have.
-    found: [f64; MOST_LINES + 1],
     /// Residuals over their standard deviation; not a number where a pixel does not count.
     residuals: Vec<f32>,
     /// Bands with the mean squares of their residuals.
@@ -334,6 +339,10 @@ impl Joint {
         self.profile_doubt = PROFILE_DOUBT;
         self.lasting_px = [0.0; MOST_LINES];
         self.first_light(frame);
+        if self.shape_known {
+            // The rows of a line that was not looked at before are found as it is measured.
+            self.keep_to_light();
+        }
         self.alike = self.falls_alike();
         let (mut struck, mut bands_struck, mut doubted_again) = (false, false, false);
         // Where an earlier frame told how far the profile is off, that is not asked again.
@@ -837,6 +846,33 @@ impl Member {
         }
     }
 
+    /// How many bands at an end, at most so many, have less light than those farther in; the bands are given from the end inwards.
+    fn dark_end(&self, inward: &mut dyn Iterator<Item = usize>, most: usize) -> usize {
+        let bands: Vec<usize> = inward.take(most + FARTHER_IN.end).collect();
+        let mut dark = 0;
+        for (at, &band) in bands.iter().enumerate().take(most) {
+            let (mut light, mut weight) = (0.0, 0.0);
+            for &other in bands
+                .iter()
+                .skip(at + FARTHER_IN.start)
+                .take(FARTHER_IN.len())
+            {
+                light += self.information[other] * self.raw[other];
+                weight += self.information[other];
+            }
+            let own = self.information[band];
+            if own <= 0.0 || weight <= 0.0 {
+                continue;
+            }
+            let short = DARKER * light / weight - self.raw[band];
+            let variance = own.recip() + DARKER * DARKER / weight;
+            if short > 0.0 && short * short > DARKER_IN_U * DARKER_IN_U * variance {
+                dark = at + 1;
+            }
+        }
+        dark
+    }
+
     fn reaches(&self, y: f64) -> bool {
         y >= self.rows.0 as f64 - 0.5 && y <= self.rows.1 as f64 + 0.5
     }
@@ -944,6 +980,7 @@ impl Joint {
                 values.clear();
                 values.resize(count, 0.0);
             }
+            member.lit = 0..count;
         }
         self.background.clear();
         self.background.resize(count, 0.0);
@@ -960,13 +997,38 @@ impl Joint {
         self.smooth_lights();
     }
 
+    /// Leaves out the bands at either end of a line that have less light than those farther in, by more than noise: there the slit ends,
+    /// or the field stop cuts the line, obliquely mostly, and light that is smoothed along the line is drawn out beyond it.
+    fn keep_to_light(&mut self) {
+        let (first_row, rows) = (self.bands.first_row, self.bands.rows);
+        let most = (END_PX as usize / rows).max(1);
+        let mut left_out = false;
+        for member in &mut self.members[..self.lines] {
+            let band_of = |row: usize| row.saturating_sub(first_row) / rows;
+            let all = band_of(member.rows.0)..(band_of(member.rows.1) + 1).min(self.bands.count);
+            if all.len() >= LEAST_BANDS {
+                let ends = (
+                    member.dark_end(&mut all.clone(), most),
+                    member.dark_end(&mut all.clone().rev(), most),
+                );
+                member.lit = all.start + ends.0..all.end - ends.1;
+                left_out |= member.lit != all;
+            }
+        }
+        if left_out {
+            self.smooth_lights();
+        }
+    }
+
     /// Smooths the raw amplitudes of all lines along them.
     fn smooth_lights(&mut self) {
         for member in &mut self.members[..self.lines] {
+            member.amplitude.copy_from_slice(&member.raw);
+            let lit = member.lit.clone();
             smooth_amplitudes(
-                &member.raw,
-                &member.information,
-                &mut member.amplitude,
+                &member.raw[lit.clone()],
+                &member.information[lit.clone()],
+                &mut member.amplitude[lit],
                 &mut self.smooth,
             );
         }
@@ -1136,7 +1198,6 @@ impl Joint {
             let Some(band_score) = self.project(b, &sums, columns) else {
                 continue;
             };
-            self.take_own_light_off(b);
             let z = (self.bands.middle(b) - frame.0) / frame.1;
             let powers = [1.0, z, z * z / 2.0];
             let lean = &self.lean[b];
@@ -1207,7 +1268,7 @@ impl Joint {
             middle += x / k as f64;
             let light = &mut lights[i * across..(i + 1) * across];
             let place = &mut places[i * across..(i + 1) * across];
-            let profile = if member.reaches(y) {
+            let profile = if member.reaches(y) && member.lit.contains(&band) {
                 member.profile.at(x as f32, across)
             } else {
                 None
@@ -1278,7 +1339,7 @@ impl Joint {
             let run = bands.thread.slope() * (rows * rows - 1.0) / 12.0;
             let lit = self.members[..k].iter().zip(&self.behind_hair);
             self.lit.extend(lit.map(|(member, lit)| {
-                member.reaches(y).then(|| Lit {
+                (member.reaches(y) && member.lit.contains(&band)).then(|| Lit {
                     x: (member.x_at(y, frame) - left) as f32,
                     amplitude: member.amplitude[band] as f32,
                     together: (run * member.slope_at(y, frame)) as f32,
@@ -1515,7 +1576,6 @@ impl Joint {
         }
         let inverse = solver.inverse();
         let found = inverse * right;
-        self.found[..LIGHTS].copy_from_slice(found.as_slice());
         for (a, member) in self.members[..self.lines].iter_mut().enumerate() {
             member.raw[band] = member.amplitude[band] + found[a];
             member.information[band] = if seen[a] {
@@ -1538,22 +1598,6 @@ impl Joint {
             }
         }
         Some(score)
-    }
-
-    /// Takes off the residuals of a band what it has more of every line and of the background than the model, which smooths the light
-    /// along a line and draws it out beyond its ends: that says nothing of profiles or noise.
-    fn take_own_light_off(&mut self, band: usize) {
-        let across = self.bands.across;
-        let pixels = band * across..(band + 1) * across;
-        let residuals = &mut self.residuals[pixels.clone()];
-        let columns = self.columns.chunks_exact(across);
-        for (column, &found) in columns.zip(&self.found).take(self.lines + 1) {
-            let found = found as f32;
-            let roots = &self.roots[pixels.clone()];
-            for ((residual, root), light) in residuals.iter_mut().zip(roots).zip(column) {
-                *residual -= found * root * light;
-            }
-        }
     }
 
     /// Moves the parameters, and carries the light of every band along.
