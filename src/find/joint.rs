@@ -20,6 +20,7 @@ use super::shadow::{Even, HAIR_TERMS, Lit, Shadow, Wanted};
 use super::shape::{ProfileTable, Shape, dip};
 use super::solver::Solver;
 use super::thread::Expected;
+use super::{Line, RowOffset};
 
 /// Lines that are fitted together, at most.
 pub(super) const MOST_LINES: usize = 4;
@@ -194,6 +195,8 @@ pub(super) struct Joint {
     /// Whether this and the doubt are those of an earlier frame.
     told: bool,
     pulls: Vec<f64>,
+    /// What the bands of every fit of this frame say, with the place of its line where it is told, px.
+    rows: Vec<(f64, RowOffset)>,
     /// Band and pixel of what was left out last.
     struck: Vec<(usize, usize)>,
     /// Score of the slit by the pixels alone.
@@ -633,6 +636,21 @@ impl Joint {
         );
         let square = |z: f64| moved_px(step, k, z).powi(2);
         ((square(from) + 4.0 * square((from + to) / 2.0) + square(to)) / 6.0).sqrt()
+    }
+
+    /// A new frame begins: nothing was fitted in it yet.
+    pub(super) fn begin_frame(&mut self) {
+        self.rows.clear();
+    }
+
+    /// What the rows of these lines said where they were fitted in this frame.
+    pub(super) fn rows_of(&self, lines: &[Line], out: &mut Vec<RowOffset>) {
+        out.clear();
+        let is = |line: &Line, x_px: f64| line.x_px.to_bits() == x_px.to_bits();
+        out.extend(self.rows.iter().filter_map(|&(x_px, row)| {
+            let line = lines.iter().position(|line| is(line, x_px))?;
+            Some(RowOffset { line, ..row })
+        }));
     }
 
     /// Mean square of the residuals of the last fit, in variances of the noise.
@@ -1870,6 +1888,21 @@ impl Joint {
                     thread.covariance[(a, b)] =
                         covariance[(3 * i + a, 3 * i + b)] * inflation * inflation;
                 }
+            }
+            if self.bands.hair.is_none() {
+                let place = self.lines + 1 + i;
+                let scores = self.scores.iter();
+                self.rows
+                    .extend(scores.filter(|of| of.information[i] > 0.0).map(|of| {
+                        let weight = of.information[i];
+                        let row = RowOffset {
+                            line: 0,
+                            y_px: self.bands.middle(of.band) as f32,
+                            away_px: (of.score[place] / weight) as f32,
+                            weight: weight as f32,
+                        };
+                        (member.axis[0], row)
+                    }));
             }
             thread.inflation = inflation;
             // A fall that the line follows more or less than it is taken to moves its middle by the variance of its profile.

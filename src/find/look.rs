@@ -100,6 +100,7 @@ impl Finder {
 
     /// All that is in one frame. A frame too small or too dark gives a picture with nothing in it.
     pub fn look(&mut self, frame: &Frame, known: &Known) -> Picture {
+        self.joint.begin_frame();
         let grey = Grey::of(frame);
         let mut spikes = std::mem::take(&mut self.spikes);
         let kind = (grey.width, grey.height, grey.clip.to_bits());
@@ -124,6 +125,7 @@ impl Finder {
         let hairs = picture.cross_hairs.as_ref();
         self.pattern
             .learn(&grey, &self.noise, hairs, &mut picture.lines);
+        self.joint.rows_of(&picture.lines, &mut picture.rows);
     }
 
     /// All that is in one frame; where something went astray, with fresh eyes.

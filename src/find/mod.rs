@@ -133,6 +133,19 @@ pub struct Line {
     pub rows: (usize, usize),
 }
 
+/// Where some rows of a line put it, beside its axis.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct RowOffset {
+    /// Which of the picture's lines.
+    pub line: usize,
+    /// Their middle, px.
+    pub y_px: f32,
+    /// How far to the right of the axis they put the line, px.
+    pub away_px: f32,
+    /// One over the variance of that by the noise of the pixels, 1/px².
+    pub weight: f32,
+}
+
 /// All that was found in one frame.
 #[derive(Clone, Debug, Default)]
 pub struct Picture {
@@ -142,6 +155,8 @@ pub struct Picture {
     pub field: Option<FieldOfView>,
     /// Lines from left to right.
     pub lines: Vec<Line>,
+    /// What rows of lines that no hair lies on say of them; filled by [`Finder::compare`].
+    pub rows: Vec<RowOffset>,
     /// Mean level above black in the field, as a share of full scale: tells darkness.
     pub mean_level: f64,
 }

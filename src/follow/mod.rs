@@ -24,6 +24,7 @@
 //! minimum cannot be told from minimum deviation for sure; `why` then asks for a second pass.
 
 mod classify;
+mod glass;
 mod identity;
 mod noise;
 mod order;
@@ -37,6 +38,7 @@ mod together;
 mod turning;
 
 use crate::find::{CrossHairs, Picture};
+use glass::Glass;
 use identity::Identity;
 use steadiness::Steadiness;
 
@@ -94,6 +96,7 @@ pub struct Follower {
     settings: Settings,
     identity: Identity,
     steadiness: Steadiness,
+    glass: Glass,
     last_time_s: Option<f64>,
     /// Frames that came out of order of time and were left out.
     out_of_order: u64,
@@ -109,6 +112,7 @@ impl Follower {
             settings,
             identity: Identity::default(),
             steadiness: Steadiness::default(),
+            glass: Glass::default(),
             last_time_s: None,
             out_of_order: 0,
             frames: 0,
@@ -127,6 +131,7 @@ impl Follower {
         self.last_time_s = Some(time_s);
         self.frames += 1;
         let jump_px = self.steadiness.step(time_s, picture);
+        self.glass.take(picture);
         self.identity.step(frame, time_s, &picture.lines, jump_px);
         self.progress(time_s)
     }
