@@ -10,7 +10,7 @@
 //! minimum deviation x = x₀ ± g(t)² with g smooth and going through zero whatever the hand does
 //! (the deviation is stationary there by Snell's law), and x₀ is averaged over its marginal likelihood with
 //! noise and smoothness taken from the data. Lines of one pass that turn one after another are then measured together, with the
-//! hand and the air in common. Reversals are told apart by their place, their shape and
+//! hand and the air in common, and specks on the glass are told by the rows of all frames. Reversals are told apart by their place, their shape and
 //! whether other lines turned at the same instant.
 //!
 //! Refuses: a turn with fewer than four good frames on either side, in a gap (darkness), or outside
@@ -18,7 +18,7 @@
 //!
 //! Does not belong here: pixels of a frame, circle readings, angles of the telescope.
 //!
-//! Checked by `turning::tests` (pulls over simulated sweeps), `together::tests` and `air_tests` (lines together, unsteady air), `follow::tests` (whole sweeps with
+//! Checked by `turning::tests` (pulls over simulated sweeps), `glass::tests` (specks, uneven pixels), `together::tests` and `air_tests` (lines together, unsteady air), `follow::tests` (whole sweeps with
 //! several lines, knocks, darkness, reversals of the hand) and `follow::scenario_tests` (the practice
 //! scenes). Where one line was seen to turn only once, a hand that turned back within about 2 px of the
 //! minimum cannot be told from minimum deviation for sure; `why` then asks for a second pass.
