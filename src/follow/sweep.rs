@@ -28,7 +28,7 @@ const SPECKS: f64 = 0.5;
 const LEAST_U_PX: f64 = 0.0007;
 /// How much of what rows scatter that stood still in all frames is left in turning points (found on the same 326).
 const SEEN_STILL: f64 = 0.8;
-/// What that is taken to be where it was not seen, since a hair lies on the line, over what single frames state.
+/// What that is taken to be where it was not seen, since a hair lies on the line or the camera was knocked, over what single frames state.
 const UNSEEN: f64 = 0.4;
 /// The time about the turn of which that is taken, s.
 const ABOUT_TURN_S: f64 = 0.4;
