@@ -128,6 +128,32 @@ fn of_line(border: &[f64], lines: usize, line: usize, g: f64) -> (f64, f64) {
         .fold((0.0, 0.0), |(f, slope), c| (f * g + c, slope * g + f))
 }
 
+/// How many unknowns the border of so many lines has.
+fn unknowns(lines: usize) -> usize {
+    lines + SHAPE * lines.saturating_sub(1)
+}
+
+/// The same work for any number of lines, but for the usual ones with loops whose lengths the compiler knows.
+macro_rules! for_each_count {
+    ($count:expr, |$lines:ident| $work:expr) => {
+        match $count {
+            1 => {
+                let $lines = 1;
+                $work
+            }
+            2 => {
+                let $lines = 2;
+                $work
+            }
+            3 => {
+                let $lines = 3;
+                $work
+            }
+            $lines => $work,
+        }
+    };
+}
+
 /// How many unknowns of the border a line has: the first gives the others' courses their shape, and has none.
 fn of_own(line: usize) -> usize {
     if line > 0 { 1 + SHAPE } else { 1 }
@@ -229,7 +255,7 @@ const STEPS: usize = 40;
 impl<'a> Solver<'a> {
     pub(super) fn new(course: &'a Course) -> Self {
         let (n, lines) = (course.time.len(), course.rows.len());
-        let unknowns = lines + SHAPE * lines.saturating_sub(1);
+        let unknowns = unknowns(lines);
         Self {
             course,
             normal: Normal {
@@ -380,8 +406,13 @@ impl<'a> Solver<'a> {
     }
 
     fn cost(&self, noise: Noise, at: &Solution) -> f64 {
+        for_each_count!(self.course.rows.len(), |lines| self
+            .cost_of(lines, noise, at))
+    }
+
+    #[inline(always)]
+    fn cost_of(&self, lines: usize, noise: Noise, at: &Solution) -> f64 {
         let c = self.course;
-        let lines = c.rows.len();
         let mut sum: f64 = self
             .asked(&at.border)
             .map(|(_, off, w)| w * off * off)
@@ -413,9 +444,14 @@ impl<'a> Solver<'a> {
     }
 
     fn assemble(&mut self, noise: Noise, now: &Solution) {
+        for_each_count!(self.course.rows.len(), |lines| self
+            .assemble_of(lines, noise, now));
+    }
+
+    #[inline(always)]
+    fn assemble_of(&mut self, lines: usize, noise: Noise, now: &Solution) {
         let c = self.course;
-        let lines = c.rows.len();
-        let unknowns = now.border.len();
+        let unknowns = unknowns(lines);
         let (g, v, a) = (&now.g, &now.velocity, &now.air_px);
         let asked: Vec<(usize, f64, f64)> = self.asked(&now.border).collect();
         let correlations: Vec<f64> = (0..g.len())
@@ -537,9 +573,15 @@ impl<'a> Solver<'a> {
     }
 
     fn eliminate(&mut self, damping: f64, held: bool) -> Option<Step> {
+        for_each_count!(self.course.rows.len(), |lines| self
+            .eliminate_of(lines, damping, held))
+    }
+
+    #[inline(always)]
+    fn eliminate_of(&mut self, lines: usize, damping: f64, held: bool) -> Option<Step> {
         let m = &self.normal;
         let n = m.diagonal.len();
-        let unknowns = m.gradient_border.len();
+        let unknowns = unknowns(lines);
         let (mut log_determinant, mut product) = (0.0, 1.0_f64);
         let mut corner = m.corner.clone();
         let mut right_border = -&m.gradient_border;
