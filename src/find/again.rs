@@ -40,15 +40,14 @@ pub(super) struct Again {
 impl Again {
     /// The known lines in this frame; `None` if any of them cannot be recognised.
     ///
-    /// `shape_known`: their slit and blur, which only focusing changes, are taken as they were. `doubt_known`: so is how far their
-    /// profiles are off, where the frame before told it.
+    /// `shape_known`: their slit and blur, which only focusing changes, are taken as they were, and so is how far their profiles are off,
+    /// where the frame before told it.
     pub(super) fn run(
         &mut self,
         scene: &Scene<'_>,
         known: &[Line],
         joint: &mut Joint,
         shape_known: bool,
-        doubt_known: bool,
     ) -> Option<Vec<Line>> {
         let rules = Rules {
             iterations: ITERATIONS,
@@ -74,7 +73,7 @@ impl Again {
                 let told = self
                     .told
                     .get(at)
-                    .filter(|told| doubt_known && told.0 == draft.thread.shape);
+                    .filter(|told| shape_known && told.0 == draft.thread.shape);
                 draft.told = told.map(|told| told.1);
                 self.drafts.push(draft);
             }

@@ -16,6 +16,18 @@ impl Line {
         self.x_px + self.tilt_deg.to_radians().tan() * dy + self.curvature_per_px / 2.0 * dy * dy
     }
 
+    /// Whether an upright hair lies on it or close to it anywhere.
+    pub(crate) fn is_beside(&self, cross: &CrossHairs) -> bool {
+        const UPRIGHT_DEG: f64 = 26.0;
+        let near = |h: usize, y: usize| {
+            let hair = &cross.hairs[h];
+            let away_px = cross.distance_px(h, self.x_at(y as f64), y as f64);
+            hair.angle_deg.abs() < UPRIGHT_DEG && away_px.abs() < self.width_px + hair.width_px
+        };
+        let rows = [self.rows.0, (self.rows.0 + self.rows.1) / 2, self.rows.1];
+        rows.into_iter().any(|y| near(0, y) || near(1, y))
+    }
+
     /// The same line referred to another height, with its covariance carried along.
     #[must_use]
     pub fn at_height(&self, y_px: f64) -> Self {

@@ -14,7 +14,7 @@ use nalgebra::{SMatrix, SVector};
 use super::axis::{SETTLED, rows_together, scatter, smooth_amplitudes, without_mean};
 use super::flanks::{Flanks, lasting_px};
 use super::likeness::Likeness;
-use super::lines::{CLIPPED_SHAPE_SHARE, Draft, Scene, Told};
+use super::lines::{Along, CLIPPED_SHAPE_SHARE, Draft, Scene, Told};
 use super::rowsum::{LANES, Weights, dot, dots};
 use super::shadow::{Even, HAIR_TERMS, Lit, Shadow, Wanted};
 use super::shape::{ProfileTable, Shape, dip};
@@ -336,8 +336,7 @@ impl Joint {
         self.weights.prepare(scene.noise, scene.grey.clip);
         self.slope = [0.0; 2];
         self.alike = BEFORE;
-        self.hair_turn_px = 0.0;
-        self.hair = self.bands.thread.terms();
+        self.begin_hair(group.iter().filter_map(|&i| drafts[i].told));
         self.prepare_profiles(frame);
         self.profile_doubt = PROFILE_DOUBT;
         self.lasting_px = [0.0; MOST_LINES];
@@ -453,6 +452,29 @@ impl Joint {
         self.members[..self.lines]
             .iter()
             .all(|m| m.axis.iter().all(|v| v.is_finite()))
+    }
+
+    /// A hair begins as it is expected to be, or as it was found along one of the lines in the frame before.
+    fn begin_hair(&mut self, mut told: impl Iterator<Item = Told>) {
+        self.hair = self.bands.thread.terms();
+        self.hair_turn_px = 0.0;
+        let before = told.find_map(|told| told.hair.filter(|of| Some(of.hair) == self.bands.hair));
+        if let Some(along) = before {
+            for (term, by) in self.hair.iter_mut().zip(along.terms) {
+                *term += by;
+            }
+            self.hair_turn_px = along.turn_px;
+        }
+    }
+
+    /// What the fit made of the hair, for the next frame.
+    fn hair_along(&self) -> Option<Along> {
+        let expected = self.bands.thread.terms();
+        self.bands.hair.map(|hair| Along {
+            hair,
+            terms: std::array::from_fn(|k| self.hair[k] - expected[k]),
+            turn_px: self.hair_turn_px,
+        })
     }
 
     /// The decomposition of the normal matrix, of what is fitted alone.
@@ -1857,6 +1879,7 @@ impl Joint {
     ) {
         let frame = drafts[group[0]].thread.frame();
         let residual_scale = self.residual_scale();
+        let hair = self.hair_along();
         for (i, &index) in group.iter().enumerate().take(self.lines) {
             let inflation = self.inflation(i, covariance, residual_scale);
             let naive = covariance[(3 * i, 3 * i)].max(0.0).sqrt();
@@ -1920,6 +1943,7 @@ impl Joint {
             draft.told = Some(Told {
                 doubt: self.profile_doubt,
                 lasting_px: lasting,
+                hair,
             });
             draft.first_row = first;
             draft.rows = last + 1 - first;

@@ -4,6 +4,7 @@ use super::axis::{Bench, HairAt, Rules, Strip, Thread, rows_together};
 use super::detect::Candidate;
 use super::geometry::Lean;
 use super::grey::{Grey, Noise};
+use super::shadow::HAIR_TERMS;
 use super::shape::Shape;
 use super::{CrossHairs, FixedPattern, Line};
 
@@ -74,6 +75,19 @@ pub(super) struct Told {
     pub(super) doubt: f32,
     /// What a lopsided one leaves, px: see [`Line::lasting_px`].
     pub(super) lasting_px: f64,
+    /// What was fitted to a hair along the line, if there was one.
+    pub(super) hair: Option<Along>,
+}
+
+/// What a fit made of a hair along a line.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Along {
+    /// Which of the hairs.
+    pub(super) hair: usize,
+    /// What was fitted to it, over what it was expected to be.
+    pub(super) terms: [f64; HAIR_TERMS],
+    /// Its turn, px.
+    pub(super) turn_px: f64,
 }
 
 /// What a line is measured with.
@@ -748,7 +762,7 @@ impl Draft {
     }
 
     /// What a slightly wrong shade of a hair leaves along it is no line.
-    fn is_rim_of_hair(&self, scene: &Scene<'_>, width: f64) -> bool {
+    pub(super) fn is_rim_of_hair(&self, scene: &Scene<'_>, width: f64) -> bool {
         let Some(cross) = scene.hairs else {
             return false;
         };

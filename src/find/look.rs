@@ -318,11 +318,10 @@ impl Finder {
             hairs,
             y_ref: reference_height(grey, &picture, hairs),
         };
-        let (shape_known, doubt_known) = (!known.everywhere, known.hairs_fixed);
         let joint = &mut self.joint;
         picture.lines = self
             .again
-            .run(&scene, &known.lines, joint, shape_known, doubt_known)?;
+            .run(&scene, &known.lines, joint, !known.everywhere)?;
         if known.hairs_fixed {
             picture.cross_hairs.clone_from(&known.cross_hairs);
             return Some(picture);
@@ -331,7 +330,19 @@ impl Finder {
         picture.cross_hairs =
             self.hairs
                 .run(&grey, &self.noise, hairs, &picture.lines, &mut self.bench);
-        (picture.cross_hairs.is_none() || moved_little(before, &picture)).then_some(picture)
+        if picture.cross_hairs.is_some() && !moved_little(before, &picture) {
+            // The lines were measured beside hairs where they are not.
+            let hairs = picture.cross_hairs.as_ref();
+            let scene = Scene {
+                hairs,
+                y_ref: reference_height(grey, &picture, hairs),
+                ..scene
+            };
+            picture.lines =
+                self.again
+                    .run(&scene, &picture.lines, &mut self.joint, !known.everywhere)?;
+        }
+        Some(picture)
     }
 
     /// An upright hair close to a line, measured again with the line left out.
@@ -399,7 +410,8 @@ impl Finder {
         };
         // What was clear in the first look at this frame is begun with, unless a hair that was not known then lies beside it.
         let clear = self.rough.iter().filter(|line| {
-            line.signal_to_noise > CLEAR_SIGNAL_TO_NOISE && !beside_hair(line, hairs)
+            line.signal_to_noise > CLEAR_SIGNAL_TO_NOISE
+                && !hairs.is_some_and(|cross| line.is_beside(cross))
         });
         let mut drafts: Vec<Draft> = seen
             .iter()
@@ -437,6 +449,10 @@ impl Finder {
                     Draft::from_line(line, candidate.x_mid, middle, &scene)
                 },
             );
+            // Beside known lines: what the shade of a hair leaves along it is there in every frame, and is not worth a fit in each.
+            if !seen.is_empty() && draft.is_rim_of_hair(&scene, candidate.width) {
+                continue;
+            }
             draft.grow(&scene, (&[], &[]), &drafts, &mut self.bench);
             draft.alive = draft.alive && (near.is_some() || draft.stands_out(&scene));
             if draft.alive {
@@ -573,19 +589,6 @@ impl Finder {
         }
         settle(&mut drafts, &scene, &mut self.joint)
     }
-}
-
-/// Whether an upright hair lies on a line or close to it anywhere.
-fn beside_hair(line: &Line, hairs: Option<&CrossHairs>) -> bool {
-    hairs.is_some_and(|cross| {
-        let near = |h: usize, y: usize| {
-            let away = cross.distance_px(h, line.x_at(y as f64), y as f64);
-            cross.hairs[h].angle_deg.abs() < 26.0
-                && away.abs() < line.width_px + cross.hairs[h].width_px
-        };
-        let rows = [line.rows.0, (line.rows.0 + line.rows.1) / 2, line.rows.1];
-        rows.into_iter().any(|y| near(0, y) || near(1, y))
-    })
 }
 
 /// Whether the upright hair is seen well, and farther from a line than both are wide.
