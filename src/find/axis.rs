@@ -5,7 +5,7 @@
 //! transmission T of known hairs. Amplitude and background of every row are projected out; axis,
 //! shape and slope are common. Standard linearised least squares (common practice, no source).
 //! The covariance is scaled by what the scores of the rows really scatter, with their
-//! correlation from row to row (W. K. Newey, K. D. West, Econometrica 55, 703 (1987), from memory).
+//! correlation from row to row ([`variance_of_sum`]).
 
 use super::flanks::{Flanks, lasting_px};
 use nalgebra::{SMatrix, SVector};
@@ -13,6 +13,7 @@ use nalgebra::{SMatrix, SVector};
 use super::grey::{Grey, Noise};
 use super::rowsum::{RowBuffers, RowLight, Weights};
 use super::shape::{ProfileTable, Shape};
+use crate::basics::scatter::variance_of_sum;
 
 /// The fit has settled when what the next step would be, which goes with the square of this one over the blur, is a small
 /// share of the uncertainty of the place (found on rendered lines: a step of 0.08 px is followed by one of 0.0002 px).
@@ -629,17 +630,12 @@ pub(super) fn without_mean(pulls: &mut [f64]) {
 }
 
 /// What the pulls of the rows on a place scatter, with their correlation from row to row, over the variance `naive` that
-/// independent pixels would give (Newey and West, see the head); few rows lean on the scatter of the pixels.
+/// independent pixels would give; few rows lean on the scatter of the pixels.
 pub(super) fn scatter(pulls: &[f64], naive: f64, residual_scale: f64) -> f64 {
     let naive = naive.max(1e-30);
     let rows = pulls.len();
     let lags = (rows / 24).clamp(2, 12);
-    let mut variance: f64 = pulls.iter().map(|q| q * q).sum();
-    for lag in 1..=lags {
-        let weight = 1.0 - lag as f64 / (lags as f64 + 1.0);
-        let sum: f64 = (lag..rows).map(|r| pulls[r] * pulls[r - lag]).sum();
-        variance += 2.0 * weight * sum;
-    }
+    let variance = variance_of_sum(pulls, lags);
     let n = rows as f64;
     let seen = variance.max(0.0) / naive * n / (n - 4.0).max(n / 2.0);
     let pixels = residual_scale * residual_scale;

@@ -89,6 +89,10 @@ const LIT_WIDTHS: f64 = 1.3;
 /// The shadow of a hair that is fitted is known to this share only.
 const SHADOW_DOUBT: f32 = 0.01;
 
+/// How the lights of a band go with its other columns.
+type Lean = [[f64; MOST_LINES + 1]; COLUMNS];
+const NO_LEAN: Lean = [[0.0; MOST_LINES + 1]; COLUMNS];
+
 type Matrix = SMatrix<f64, PARAMETERS, PARAMETERS>;
 type Vector = SVector<f64, PARAMETERS>;
 
@@ -170,6 +174,8 @@ pub(super) struct Joint {
     columns: Vec<f32>,
     weight: Vec<f32>,
     weighted: Vec<f32>,
+    /// Weighted sums of products of columns of one band: upper triangle, and behind it those with the residual.
+    products: Vec<[f32; COLUMNS]>,
     /// Residuals over their standard deviation; not a number where a pixel does not count.
     residuals: Vec<f32>,
     /// Bands with the mean squares of their residuals.
@@ -183,7 +189,7 @@ pub(super) struct Joint {
     /// The light of every line behind the hair, wherever it is.
     behind_hair: Vec<Lit>,
     scores: Vec<Score>,
-    lean: Vec<[[f64; MOST_LINES + 1]; COLUMNS]>,
+    lean: Vec<Lean>,
     weights: Weights,
     smooth: Vec<(f64, f64)>,
     flanks: Flanks,
@@ -913,6 +919,11 @@ impl Member {
         dark
     }
 
+    /// Whether it has light in a band, whose middle is at this height.
+    fn shines_in(&self, band: usize, y: f64) -> bool {
+        self.reaches(y) && self.lit.contains(&band)
+    }
+
     fn reaches(&self, y: f64) -> bool {
         y >= self.rows.0 as f64 - 0.5 && y <= self.rows.1 as f64 + 0.5
     }
@@ -1025,15 +1036,17 @@ impl Joint {
         self.background.clear();
         self.background.resize(count, 0.0);
         self.prepare_shadow();
+        let mut products = self.take_products();
         for b in 0..count {
             if !self.draw(b, frame, true) {
                 continue;
             }
             // Only the columns of the lights: what comes behind them is not looked at.
             let residual = self.column_count();
-            let sums = self.sums(b, self.lines + 1, residual);
-            let _ = self.project(b, &sums, self.lines + 1);
+            self.sums(b, self.lines + 1, residual, &mut products);
+            let _ = self.project(b, &products, self.lines + 1);
         }
+        self.products = products;
         self.smooth_lights();
     }
 
@@ -1222,20 +1235,23 @@ impl Joint {
         let columns = self.column_count();
         self.scores.clear();
         let pixels = self.bands.count * self.bands.across;
-        self.residuals.clear();
         self.residuals.resize(pixels, f32::NAN);
-        self.roots.clear();
         self.roots.resize(pixels, 0.0);
-        self.lean.clear();
-        self.lean
-            .resize(self.bands.count, [[0.0; MOST_LINES + 1]; COLUMNS]);
+        self.lean.resize(self.bands.count, NO_LEAN);
         self.prepare_shadow();
+        let mut sums = self.take_products();
         for b in 0..self.bands.count {
             if !self.draw(b, frame, false) {
+                let pixels = b * self.bands.across..(b + 1) * self.bands.across;
+                self.residuals[pixels.clone()].fill(f32::NAN);
+                self.roots[pixels].fill(0.0);
+                self.lean[b] = NO_LEAN;
                 continue;
             }
-            let sums = self.sums(b, columns, columns);
-            let Some(band_score) = self.project(b, &sums, columns) else {
+            self.sums(b, columns, columns, &mut sums);
+            let projected = self.project(b, &sums, columns);
+            let Some(band_score) = projected else {
+                self.lean[b] = NO_LEAN;
                 continue;
             };
             let z = (self.bands.middle(b) - frame.0) / frame.1;
@@ -1258,7 +1274,7 @@ impl Joint {
             let mut information = [0.0; MOST_LINES];
             for (i, information) in information.iter_mut().enumerate().take(k) {
                 let a = nuisance + i;
-                let known = lean[a].iter().zip(&sums).take(nuisance);
+                let known = lean[a].iter().zip(&sums[..]).take(nuisance);
                 *information = f64::from(sums[a][a])
                     - known
                         .map(|(lean, sums)| lean * f64::from(sums[a]))
@@ -1272,6 +1288,7 @@ impl Joint {
             });
         }
         self.fitted = fitted;
+        self.products = sums;
         self.slit_score = score[shape] - known_before;
         (normal, score)
     }
@@ -1308,7 +1325,7 @@ impl Joint {
             middle += x / k as f64;
             let light = &mut lights[i * across..(i + 1) * across];
             let place = &mut places[i * across..(i + 1) * across];
-            let profile = if member.reaches(y) && member.lit.contains(&band) {
+            let profile = if member.shines_in(band, y) {
                 member.profile.at(x as f32, across)
             } else {
                 None
@@ -1379,7 +1396,7 @@ impl Joint {
             let run = bands.thread.slope() * (rows * rows - 1.0) / 12.0;
             let lit = self.members[..k].iter().zip(&self.behind_hair);
             self.lit.extend(lit.map(|(member, lit)| {
-                (member.reaches(y) && member.lit.contains(&band)).then(|| Lit {
+                member.shines_in(band, y).then(|| Lit {
                     x: (member.x_at(y, frame) - left) as f32,
                     amplitude: member.amplitude[band] as f32,
                     together: (run * member.slope_at(y, frame)) as f32,
@@ -1524,9 +1541,8 @@ impl Joint {
 
     /// Weighted sums of products of the first columns with each other and, behind them, with the residual, which is the
     /// column `residual`: upper triangle.
-    fn sums(&mut self, band: usize, columns: usize, residual: usize) -> [[f32; COLUMNS]; COLUMNS] {
+    fn sums(&mut self, band: usize, columns: usize, residual: usize, sums: &mut [[f32; COLUMNS]]) {
         let across = self.bands.across;
-        let mut sums = [[0.0; COLUMNS]; COLUMNS];
         self.weighted.resize(across, 0.0);
         // What is fitted to a hair has no light outside its shadow.
         let of_hair = if self.bands.hair.is_some() && columns == residual {
@@ -1563,7 +1579,13 @@ impl Joint {
             );
             row[columns] = dot(&self.weighted[whole.clone()], column(residual, &whole));
         }
-        sums
+    }
+
+    /// The buffer of [`Self::sums`], to be given back.
+    fn take_products(&mut self) -> Vec<[f32; COLUMNS]> {
+        let mut products = std::mem::take(&mut self.products);
+        products.resize(COLUMNS, [0.0; COLUMNS]);
+        products
     }
 
     /// Projects amplitudes and background of a band out: renews them, and gives the score of the other columns.
@@ -1571,7 +1593,7 @@ impl Joint {
     fn project(
         &mut self,
         band: usize,
-        sums: &[[f32; COLUMNS]; COLUMNS],
+        sums: &[[f32; COLUMNS]],
         columns: usize,
     ) -> Option<[f64; COLUMNS]> {
         match self.lines {
@@ -1586,7 +1608,7 @@ impl Joint {
     fn project_of<const LIGHTS: usize>(
         &mut self,
         band: usize,
-        sums: &[[f32; COLUMNS]; COLUMNS],
+        sums: &[[f32; COLUMNS]],
         columns: usize,
     ) -> Option<[f64; COLUMNS]> {
         let mut matrix = SMatrix::<f64, LIGHTS, LIGHTS>::identity();

@@ -5,11 +5,12 @@
 //! they put it beside its axis to far less than the noise of one frame: rows that stray are left out, which moves the axis to where the
 //! others put it, and what the others scatter beyond their noise says how well that is known. Weighted least squares with a
 //! parabola along the line, rows rejected by the median of their pulls (common practice, no source); the scatter of neighbouring rows
-//! together as in W. K. Newey, K. D. West, Econometrica 55, 703 (1987), from memory.
+//! together ([`variance_of_sum`]).
 
 use nalgebra::{Matrix3, Vector3};
 
 use super::steadiness::median;
+use crate::basics::scatter::variance_of_sum;
 use crate::find::Picture;
 
 /// Size of a cell across the lines and along them, px.
@@ -180,16 +181,8 @@ fn scatter(rows: &[Rows], used: &[bool], fit: &Vector3<f64>, inverse: &Matrix3<f
         }
     };
     let pulls: Vec<f64> = rows.iter().zip(used).map(pull).collect();
-    let variance: f64 = pulls.iter().map(|p| p * p).sum();
-    let together: f64 = (1..=LAGS)
-        .map(|lag| {
-            let share = 1.0 - lag as f64 / (LAGS as f64 + 1.0);
-            let products = pulls.iter().zip(pulls.iter().skip(lag));
-            2.0 * share * products.map(|(a, b)| a * b).sum::<f64>()
-        })
-        .sum();
     let count = used.iter().filter(|used| **used).count() as f64;
-    (variance + together) * count / (count - 3.0).max(count / 2.0)
+    variance_of_sum(&pulls, LAGS) * count / (count - 3.0).max(count / 2.0)
 }
 
 fn powers(t: f64) -> Vector3<f64> {
