@@ -460,12 +460,12 @@ impl Joint {
             .all(|m| m.axis.iter().all(|v| v.is_finite()))
     }
 
-    /// A hair begins as it is expected to be, or as it was found along one of the lines in the frame before.
+    /// A hair begins as it is expected to be, or along lines that are known as it was found there in the frame before.
     fn begin_hair(&mut self, mut told: impl Iterator<Item = Told>) {
         self.hair = self.bands.thread.terms();
         self.hair_turn_px = 0.0;
         let before = told.find_map(|told| told.hair.filter(|of| Some(of.hair) == self.bands.hair));
-        if let Some(along) = before {
+        if let Some(along) = before.filter(|_| self.shape_known) {
             for (term, by) in self.hair.iter_mut().zip(along.terms) {
                 *term += by;
             }
