@@ -7,6 +7,7 @@
 use super::joint::{Joint, Rules};
 use super::lines::{Draft, Scene, Told};
 use super::shape::Shape;
+use super::widening::Widening;
 use super::{CrossHairs, Line};
 
 /// How far a line may be from where it is expected, px.
@@ -24,6 +25,8 @@ const CHANGED: f64 = 2.0;
 pub(super) const MORE_ROWS: usize = 10;
 /// Iterations of the fit.
 const ITERATIONS: usize = 4;
+/// A line that was measured anew beside others in the same frame has the same variance but for this share.
+const SAME: f64 = 0.1;
 
 /// Buffers of the search for known lines.
 #[derive(Clone, Debug, Default)]
@@ -32,16 +35,36 @@ pub(super) struct Again {
     count: Vec<f32>,
     drafts: Vec<Draft>,
     used: Vec<f32>,
-    /// What the lines of the last frame told of their profiles, and the profiles, in the lines' order; and the same of this frame.
-    told: Vec<(Shape, Told)>,
-    telling: Vec<(Shape, Told)>,
+    /// What the lines of the last frame told of their profiles, in the lines' order; and the same of this frame.
+    told: Vec<Profile>,
+    telling: Vec<Profile>,
+    /// How the lines of a cluster widen.
+    widening: Vec<Widening>,
+}
+
+/// What is known of the profile of a line.
+#[derive(Clone, Copy, Debug)]
+struct Profile {
+    /// Where the line was and what it looked like, by which it is known again.
+    x_px: f64,
+    shape: Shape,
+    told: Told,
+    widening: Widening,
+}
+
+impl Profile {
+    /// Whether it is that of a line that is expected there and was last seen with this shape.
+    fn is_of(&self, x_px: f64, shape: &Shape) -> bool {
+        let ratio = self.shape.variance_px2() / shape.variance_px2();
+        (self.x_px - x_px).abs() < REACH_PX && (ratio - 1.0).abs() < SAME
+    }
 }
 
 impl Again {
     /// The known lines in this frame; `None` if any of them cannot be recognised.
     ///
-    /// `shape_known`: their slit and blur, which only focusing changes, are taken as they were, and so is how far their profiles are off,
-    /// where the frame before told it.
+    /// `shape_known`: blur and slit are not fitted, for only focusing changes the one and the other grows evenly; nor is it asked how
+    /// far their profiles are off where the frame before told it.
     pub(super) fn run(
         &mut self,
         scene: &Scene<'_>,
@@ -66,15 +89,21 @@ impl Again {
             let cluster = &known[from..to];
             let shift_px = self.shift_px(scene, cluster)?;
             self.drafts.clear();
+            self.widening.clear();
             for (line, at) in cluster.iter().zip(from..) {
                 let y = line.y_ref_px;
                 let mut draft = Draft::from_line(line, line.x_at(y) + shift_px, y, scene);
                 draft.extend(MORE_ROWS, scene);
-                let told = self
-                    .told
-                    .get(at)
-                    .filter(|told| shape_known && told.0 == draft.thread.shape);
-                draft.told = told.map(|told| told.1);
+                let shape = draft.thread.shape;
+                let before = self.told.get(at);
+                let told = before.filter(|before| shape_known && before.shape == shape);
+                draft.told = told.map(|before| before.told);
+                let same = before.filter(|before| before.is_of(line.x_px, &shape));
+                let mut widening = same.map_or_else(|| Widening::begin(&shape), |of| of.widening);
+                widening.advance();
+                draft.thread.shape = widening.shape(&shape);
+                draft.u2_variance = Some(widening.u2());
+                self.widening.push(widening);
                 self.drafts.push(draft);
             }
             for part in super::look::groups(&self.drafts, scene) {
@@ -82,11 +111,24 @@ impl Again {
                     return None;
                 }
             }
-            for (draft, before) in self.drafts.iter_mut().zip(cluster) {
+            let drafts = self.drafts.iter_mut().zip(&mut self.widening);
+            for ((draft, widening), before) in drafts.zip(cluster) {
                 draft.trim();
-                self.telling
-                    .extend(draft.told.map(|told| (draft.thread.shape, told)));
+                let shape = draft.thread.shape;
                 let line = draft.line(scene).filter(|line| is_alike(line, before))?;
+                if let Some(told) = draft.told {
+                    match told.u2_variance {
+                        Some(u2) if shape_known => widening.take_known(&shape, u2),
+                        Some(u2) => widening.take(&shape, u2),
+                        None => {}
+                    }
+                    self.telling.push(Profile {
+                        x_px: line.x_px,
+                        shape,
+                        told,
+                        widening: *widening,
+                    });
+                }
                 lines.push(line);
             }
             from = to;

@@ -37,7 +37,7 @@ const ASTRAY: f64 = 1.5;
 /// Mean square of the residuals of a hair and a line that explain the pixels, at most, in variances of the noise.
 const MOST_MISFIT: f64 = 20.0;
 /// The same of lines that need no hair.
-const WELL_EXPLAINED: f64 = 3.0;
+const WELL_EXPLAINED: f64 = 1.8;
 /// Fits whose residuals are no larger are all good: of them that of the strongest candidate is taken.
 const EQUALLY_GOOD: f64 = 2.0;
 /// Mean square of the residuals without the hair over that with it, at least.
@@ -188,12 +188,16 @@ fn across(
         let fits = joint.fit(&mut drafts, &[0], &on_line, RULES);
         let [line] = drafts;
         let (moved_px, u_px, turned) = joint.hair_moved(middle);
-        fits.then(|| Tried {
+        let place = Place {
+            x_px: place.x_px + moved_px,
+            slope: place.slope + turned,
+        };
+        // Where the light is that of another line than was tried, the hair has nothing to be hidden by.
+        let reach = line.thread.shape.width_px() + one.width;
+        let on_line = (place.x_px - line.thread.x_at(middle)).abs() < reach;
+        (fits && on_line).then(|| Tried {
             misfit: joint.misfit(),
-            place: Place {
-                x_px: place.x_px + moved_px,
-                slope: place.slope + turned,
-            },
+            place,
             u_px,
             moved_px,
             line,
@@ -243,8 +247,11 @@ fn across(
             .or(best);
     }
     let mut best = best?;
+    // The pixels about a try that began with a wide line show little of the line: how well it is explained, a fit to those about it tells.
+    let mut misfit = best.misfit;
     for _ in 0..ROUNDS {
         let again = tried(best.place, &best.line)?;
+        misfit = again.misfit;
         if again.misfit > ASTRAY * best.misfit {
             break;
         }
@@ -260,7 +267,7 @@ fn across(
         ..*scene
     };
     let line = best.line.line(&on_line)?;
-    Some((best.misfit, cross, line))
+    Some((misfit, cross, line))
 }
 
 /// Mean square of the residuals of one line, or of those that were seen about it, without any hair.

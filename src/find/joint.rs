@@ -81,9 +81,13 @@ const BOW_PX: f64 = 12.0;
 const SHAPE_SHARE: f64 = 0.35;
 const HAIR_PLACE_PX: f64 = 0.1;
 const HAIR_TURN_PX: f64 = 0.1;
+/// What is not to change is held to this, px.
+const HELD_PX: f64 = 1e-3;
 /// Slit and blur are no wider, px.
 const MOST_SLIT_PX: f64 = 90.0;
 const MOST_BLUR_PX: f64 = 30.0;
+/// A band on a hair whose light differs from the mean about it by so many standard uncertainties has a light of its own.
+const OWN_LIGHT_IN_U: f64 = 4.0;
 /// Farther from its middle than this many widths a line has no light to speak of.
 const LIT_WIDTHS: f64 = 1.3;
 /// The shadow of a hair that is fitted is known to this share only.
@@ -207,7 +211,10 @@ pub(super) struct Joint {
     struck: Vec<(usize, usize)>,
     /// Score of the slit by the pixels alone.
     slit_score: f64,
-    /// Whether slit and blur are taken as they are.
+    /// Whether slit and blur are known from earlier frames, how well the variance of the profile is if it is fitted nevertheless, px²,
+    /// and whether slit and blur are taken as they are.
+    known: bool,
+    u_variance_px2: Option<f64>,
     shape_known: bool,
     seen_before: bool,
     /// Whether the core of any of the lines is clipped.
@@ -316,7 +323,7 @@ impl Joint {
         rules: Rules,
     ) -> bool {
         let iterations = rules.iterations;
-        self.shape_known = rules.shape_known;
+        self.known = rules.shape_known;
         self.seen_before = rules.seen_before;
         self.lines = group.len().min(MOST_LINES);
         if self.lines == 0 {
@@ -338,6 +345,12 @@ impl Joint {
         if !self.cut(scene, frame) {
             return false;
         }
+        // A line that a hair covers on one flank lies as far off as half of what its width is off.
+        self.u_variance_px2 = (self.known && self.bands.hair.is_some())
+            .then(|| drafts[group[0]].u2_variance)
+            .flatten()
+            .map(f64::sqrt);
+        self.shape_known = self.known && self.u_variance_px2.is_none();
         let starts: [Shape; MOST_LINES] = std::array::from_fn(|k| self.members[k].shape);
         self.weights.prepare(scene.noise, scene.grey.clip);
         self.slope = [0.0; 2];
@@ -347,15 +360,14 @@ impl Joint {
         self.profile_doubt = PROFILE_DOUBT;
         self.lasting_px = [0.0; MOST_LINES];
         self.first_light(frame);
-        if self.shape_known {
+        if self.known {
             // The rows of a line that was not looked at before are found as it is measured.
             self.keep_to_light();
         }
         self.alike = self.falls_alike();
         let (mut struck, mut bands_struck, mut doubted_again) = (false, false, false);
         // Where an earlier frame told how far the profile is off, that is not asked again.
-        self.told =
-            self.shape_known && !self.clipped && group.iter().all(|&i| drafts[i].told.is_some());
+        self.told = self.known && !self.clipped && group.iter().all(|&i| drafts[i].told.is_some());
         let mut doubted = self.told;
         if self.told {
             for (k, told) in group.iter().filter_map(|&i| drafts[i].told).enumerate() {
@@ -390,7 +402,7 @@ impl Joint {
             });
             let small = self.is_last(&step, &u_px);
             // Of a known profile what no noise explains stands out before the place is known to the last.
-            let close = small || self.shape_known && self.is_close(&step, &u_px);
+            let close = small || self.known && self.is_close(&step, &u_px);
             let due = (close || round + 2 >= last) && !struck;
             self.struck.clear();
             let mut changed = due && self.strike_out(scene);
@@ -402,7 +414,7 @@ impl Joint {
             }
             // When all else is done, or, of a line whose shape is known, by what was not just left out; of a clipped line only the flanks
             // are seen, which are steep.
-            let near = small && (self.shape_known || !changed) || round + 2 >= last;
+            let near = small && (self.known || !changed) || round + 2 >= last;
             if near && !doubted && !rules.profile_trusted && !self.clipped {
                 doubted = true;
                 let doubt = self.profile_misfit(frame);
@@ -410,7 +422,7 @@ impl Joint {
                     // What was just left out does not count.
                     let (struck, good) = (&self.struck, &self.bands.good);
                     let across = self.bands.across;
-                    let all = !self.shape_known;
+                    let all = !self.known;
                     self.scores.retain(|of| {
                         let left_out = good[of.band * across..(of.band + 1) * across]
                             .iter()
@@ -421,7 +433,7 @@ impl Joint {
                     self.profile_doubt = doubt;
                     changed = true;
                 }
-            } else if doubted && !doubted_again && !self.shape_known && (small || round == last) {
+            } else if doubted && !doubted_again && !self.known && (small || round == last) {
                 doubted_again = true;
                 // The first look was at a fit that was not near its end yet, as it may not be where there is next to no noise.
                 let doubt = self.profile_misfit(frame).max(PROFILE_DOUBT);
@@ -434,7 +446,7 @@ impl Joint {
             }
             self.take_step(step, frame);
             self.smooth_lights();
-            let settled = small && !changed && (!self.shape_known || self.is_told(&step, &u_px));
+            let settled = small && !changed && (!self.known || self.is_told(&step, &u_px));
             if settled || round == last {
                 // Residuals and covariance are those of where the fit ended, or of a place so near that nothing is
                 // to be told from it.
@@ -465,7 +477,7 @@ impl Joint {
         self.hair = self.bands.thread.terms();
         self.hair_turn_px = 0.0;
         let before = told.find_map(|told| told.hair.filter(|of| Some(of.hair) == self.bands.hair));
-        if let Some(along) = before.filter(|_| self.shape_known) {
+        if let Some(along) = before.filter(|_| self.known) {
             for (term, by) in self.hair.iter_mut().zip(along.terms) {
                 *term += by;
             }
@@ -508,7 +520,7 @@ impl Joint {
         solver: &Solver<PARAMETERS>,
     ) -> Option<Vector> {
         let slit = 3 * MOST_LINES + 2;
-        if self.shape_known || !self.is_narrow() {
+        if self.known || !self.is_narrow() {
             // Slit and blur are told apart well.
             let mut step = solver.solve(score);
             let most = self.most_change_px();
@@ -847,6 +859,15 @@ fn mean_square(residuals: &[f32]) -> f64 {
     sum / count.max(1.0)
 }
 
+/// Variance of a profile's variance, px⁴.
+fn variance_of_variance(covariance: &Matrix, shape: &Shape) -> f64 {
+    let slit = 3 * MOST_LINES + 2;
+    let by = [shape.slit_px / 6.0, 2.0 * shape.blur_px];
+    let row =
+        |i: usize| by[0] * covariance[(slit + i, slit)] + by[1] * covariance[(slit + i, slit + 1)];
+    by[0] * row(0) + by[1] * row(1)
+}
+
 /// By how much a step moves the axis of line `k` at the height `z`, px.
 fn moved_px(step: &Vector, k: usize, z: f64) -> f64 {
     let powers = [1.0, z, z * z / 2.0];
@@ -1081,9 +1102,21 @@ impl Joint {
             smooth_amplitudes(
                 &member.raw[lit.clone()],
                 &member.information[lit.clone()],
-                &mut member.amplitude[lit],
+                &mut member.amplitude[lit.clone()],
                 &mut self.smooth,
             );
+            if self.bands.hair.is_none() {
+                continue;
+            }
+            // Where a line begins or ends its light is not that of its neighbours. Elsewhere such bands are left out of the fit; on a hair
+            // too much of what says where it is would go with them.
+            for band in lit {
+                let (raw, information) = (member.raw[band], member.information[band]);
+                let smooth = &mut member.amplitude[band];
+                if (raw - *smooth).powi(2) * information > OWN_LIGHT_IN_U.powi(2) {
+                    *smooth = raw;
+                }
+            }
         }
     }
 
@@ -1189,7 +1222,14 @@ impl Joint {
         } else {
             SHAPE_SHARE
         };
-        let slit_sd = share * starts[0].width_px().max(0.5);
+        let [slit_sd, blur_sd] = match self.u_variance_px2 {
+            // Of both the one of which more is seen.
+            Some(u) if starts[0].slit_px > starts[0].blur_px => {
+                [6.0 * u / starts[0].slit_px, HELD_PX]
+            }
+            Some(u) => [HELD_PX, 0.5 * u / starts[0].blur_px],
+            None => [1.0, 0.5].map(|by| by * share * starts[0].width_px().max(0.5)),
+        };
         prior(
             shape,
             self.members[0].shape.slit_px - starts[0].slit_px,
@@ -1198,7 +1238,7 @@ impl Joint {
         prior(
             shape + 1,
             self.members[0].shape.blur_px - starts[0].blur_px,
-            0.5 * slit_sd,
+            blur_sd,
         );
         prior(hair + HAIR_TERMS, self.hair_turn_px, HAIR_TURN_PX);
         if self.bands.hair.is_some() {
@@ -1762,7 +1802,7 @@ impl Joint {
         }
         for &(band, i) in &self.struck {
             self.bands.without_outliers(band, i, usual, scene);
-            if self.shape_known {
+            if self.known {
                 // What they left tells nothing of the profile.
                 self.residuals[band * self.bands.across + i] = f32::NAN;
             }
@@ -1800,7 +1840,7 @@ impl Joint {
                     let across = self.bands.across;
                     let pixels = of.band * across..(of.band + 1) * across;
                     self.bands.good[pixels.clone()].fill(0.0);
-                    if self.shape_known {
+                    if self.known {
                         self.residuals[pixels].fill(f32::NAN);
                     }
                     changed = true;
@@ -1951,8 +1991,7 @@ impl Joint {
             }
             thread.inflation = inflation;
             // A fall that the line follows more or less than it is taken to moves its middle by the variance of its profile.
-            let variance = thread.shape.slit_px.powi(2) / 12.0 + thread.shape.blur_px.powi(2);
-            let by_fall = self.alike.1 * self.slope[0].abs() * variance;
+            let by_fall = self.alike.1 * self.slope[0].abs() * thread.shape.variance_px2();
             // The greater of two frames' would be too large on the average.
             let lasting = if self.told {
                 self.lasting_px[i]
@@ -1966,6 +2005,10 @@ impl Joint {
                 doubt: self.profile_doubt,
                 lasting_px: lasting,
                 hair,
+                u2_variance: (!self.shape_known).then(|| {
+                    residual_scale.powi(2).max(1.0)
+                        * variance_of_variance(covariance, &thread.shape)
+                }),
             });
             draft.first_row = first;
             draft.rows = last + 1 - first;

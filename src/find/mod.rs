@@ -41,6 +41,7 @@ mod stack;
 #[cfg(test)]
 mod tests;
 mod thread;
+mod widening;
 
 pub(crate) use geometry::of_a_straight_line_deg;
 pub use kept::Kept;

@@ -103,6 +103,24 @@ impl Shape {
         }
     }
 
+    /// Variance of the profile, px².
+    pub(super) fn variance_px2(&self) -> f64 {
+        self.slit_px * self.slit_px / 12.0 + self.blur_px * self.blur_px
+    }
+
+    /// The shape with a slit that gives it this variance, px², and, where no slit is narrow enough, with such a blur.
+    pub(super) fn with_variance(&self, variance_px2: f64) -> Self {
+        let of_slit = variance_px2 - self.blur_px * self.blur_px;
+        let slit_px = (12.0 * of_slit).max(0.0).sqrt().max(Self::LEAST_SLIT_PX);
+        let of_blur = variance_px2 - slit_px * slit_px / 12.0;
+        let blur_px = if slit_px > Self::LEAST_SLIT_PX {
+            self.blur_px
+        } else {
+            of_blur.max(0.0).sqrt().max(Self::LEAST_BLUR_PX)
+        };
+        Self { slit_px, blur_px }
+    }
+
     pub(super) fn drawn(&self) -> Drawn {
         let table: &'static [(f32, f32)] = &NORMAL;
         let slit = self.slit_px.max(Self::LEAST_SLIT_PX) as f32;

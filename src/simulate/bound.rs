@@ -10,7 +10,7 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::camera::Sensor;
-use super::eyepiece::{Eyepiece, Light};
+use super::eyepiece::{Eyepiece, Light, Transmission};
 use super::rendering::{Nudge, draw};
 use super::scene::Scene;
 
@@ -38,7 +38,7 @@ struct Drawing<'a> {
     scene: &'a Scene,
     frame: usize,
     eyepiece: Eyepiece,
-    transmission: Vec<f32>,
+    transmission: Transmission,
     specks: Vec<f32>,
     light: Light,
 }

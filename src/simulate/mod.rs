@@ -23,8 +23,10 @@
 //! Checked against two independent ray tracers, in the circle's plane and out of it, to 1e-9 degrees
 //! (`optics::tests::deviations_agree_with_two_other_ray_tracers`,
 //! `skew_rays_agree_with_two_other_ray_tracers`); the drawn line against its truth to 0.001 px
-//! (`tests::a_clean_line_has_its_centre_of_gravity_on_the_true_axis`); light, noise and turns by the
-//! tests beside it.
+//! (`tests::a_clean_line_has_its_centre_of_gravity_on_the_true_axis`); light that a hair shades, which
+//! is multiplied in half pixels, against the integral in fiftieths of a pixel
+//! (`eyepiece::tests::light_and_hair_are_multiplied_before_the_lens_blurs_them`); light, noise and turns
+//! by the tests beside it.
 //!
 //! Not simulated: the hairs' diffraction, asymmetric aberrations (coma), rolling shutter, a line's
 //! own shape (it is taken as sharp), scatter in the prism.

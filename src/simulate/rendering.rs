@@ -1,7 +1,7 @@
 //! From a scene to frames, one after the other.
 
 use super::camera::{Electronics, Picture};
-use super::eyepiece::{Eyepiece, Light, Profile};
+use super::eyepiece::{Eyepiece, Light, Profile, Transmission};
 use super::glass::colour_response;
 use super::hand::Motion;
 use super::scene::{Bench, Path, Scene};
@@ -17,7 +17,7 @@ pub struct Rendering<'a> {
     picture: Picture,
     specks: Vec<f32>,
     /// Transmission of the eyepiece, and the number of slips for which it was drawn.
-    transmission: Option<(usize, Vec<f32>)>,
+    transmission: Option<(usize, Transmission)>,
 }
 
 impl<'a> Rendering<'a> {
@@ -103,7 +103,7 @@ pub(super) fn draw(
     scene: &Scene,
     number: usize,
     eyepiece: &Eyepiece,
-    transmission: &[f32],
+    transmission: &Transmission,
     specks: &[f32],
     nudge: &Nudge,
     light: &mut Light,
@@ -162,12 +162,12 @@ pub(super) fn draw(
         add_central(scene, &parts, eyepiece, light);
     }
     light.pass(transmission);
-    light.blur(scene.eyepiece.lens_blur_px);
+    light.image(scene.eyepiece.lens_blur_px);
     for (plane, glow) in light.planes.iter_mut().zip(even(scene.light.glow)) {
         plane.iter_mut().for_each(|v| *v += glow);
     }
     if !specks.is_empty() {
-        light.pass(specks);
+        light.pass_specks(specks);
     }
 }
 
