@@ -36,6 +36,8 @@ const SAME_WIDTH: f64 = 0.1;
 const UNLIKE: [f64; 2] = [0.4, 0.5];
 /// The same of hairs that were measured well; what a line does to one that lies on it is seen by this.
 const LIKE: [f64; 2] = [0.2, 0.3];
+/// One that is blurred by more than the other, as compression does, is as much wider as it is shallower, but for this.
+const BLURRED: f64 = 0.3;
 /// Less than this share of the picture's mean light comes through no eyepiece.
 const DARK_SHARE: f64 = 0.5;
 /// Light is looked for so far about the place where hairs cross, px.
@@ -705,8 +707,9 @@ pub(super) fn best_pair(
                 continue;
             }
             // Both are spun from one thread.
-            let ratios = [a.width / b.width, a.depth / b.depth];
-            if (0..2).any(|k| ratios[k].ln().abs() > unlike[k]) {
+            let [wider, deeper] = [(a.width / b.width).ln(), (a.depth / b.depth).ln()];
+            let blurred = wider * deeper < 0.0 && (wider + deeper).abs() < BLURRED;
+            if wider.abs() > unlike[0] || deeper.abs() > unlike[1] && !blurred {
                 continue;
             }
             let (s, t) = crossing_of(a, b);

@@ -266,7 +266,8 @@ fn across(
         hairs: Some(&cross),
         ..*scene
     };
-    let line = best.line.line(&on_line)?;
+    // Without a hair the pixels were not explained at all, so that this is no shade that is off.
+    let line = best.line.line_on_hair(&on_line)?;
     Some((misfit, cross, line))
 }
 

@@ -852,6 +852,14 @@ impl Draft {
 
     /// The result, or `None` if this is no line.
     pub(super) fn line(&self, scene: &Scene<'_>) -> Option<Line> {
+        let width = self.thread.shape.width_px();
+        (!self.is_rim_of_hair(scene, width))
+            .then(|| self.line_on_hair(scene))
+            .flatten()
+    }
+
+    /// The same of a line of which it is known that it is not what a hair leaves.
+    pub(super) fn line_on_hair(&self, scene: &Scene<'_>) -> Option<Line> {
         let thread = &self.thread;
         // Rows that were taken in since the last fit have no light yet.
         if !self.alive || self.rows < LEAST_ROWS || thread.raw.len() < self.rows {
@@ -898,7 +906,6 @@ impl Draft {
             || width > MOST_WIDTH_PX
             || self.is_glow(width)
             || self.is_step_of_levels(scene)
-            || self.is_rim_of_hair(scene, width)
             || width < 1.0
             || rows < 2.2 * width
             || tangent.abs() > 0.31
