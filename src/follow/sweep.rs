@@ -22,6 +22,8 @@ const TOO_WIDE: f64 = 0.32;
 /// Not where a fit takes the noise for less than this share of what single frames state (found on 271 turns: nine such were off by 1.5
 /// of what was stated, root mean square, and are by 1.1 without it).
 const TREMOR_TOOK: f64 = 0.4;
+/// Up to this share it is told from the fit the more, the larger the share.
+const TREMOR_LEFT: f64 = 0.5;
 /// About its turning point a line stands on the same pixels in every pass: what the sensor's fixed pattern and specks on the glass do
 /// to it is the same in all of them. Of the pattern it would be the root of its share in the variance of the pixels times what single
 /// frames state, if the line stood still; this much of that, and of specks this much of what single frames state, and no less than this,
@@ -780,11 +782,7 @@ impl Line {
             let own_px = (mean.u_px.powi(2) - kept_px.powi(2) - lasting_px.powi(2))
                 .max(0.0)
                 .sqrt();
-            let narrower = if self.tremor_took_noise() {
-                1.0
-            } else {
-                TOO_WIDE.powf(1.0 - mean.unsteady)
-            };
+            let narrower = TOO_WIDE.powf((1.0 - mean.unsteady) * self.noise_left());
             let u_px = (narrower * own_px)
                 .hypot(kept_px)
                 .hypot(LASTING_IN_TURN * lasting_px);
@@ -866,13 +864,15 @@ impl Line {
         (line, points)
     }
 
-    /// Whether the fit of a pass leaves the frames next to no noise: then what they scatter was taken for tremor of the hand, and the fit is
-    /// surer of the hand's course than it may be.
-    fn tremor_took_noise(&self) -> bool {
+    /// 0 where the fit of a pass leaves the frames next to no noise, up to 1: then what they scatter was taken for tremor of the hand, and
+    /// the fit is surer of the hand's course than it may be.
+    fn noise_left(&self) -> f64 {
         let turns = self.candidates.iter().filter(|c| c.counts());
-        turns
+        let least = turns
             .filter_map(|turn| turn.end.as_ref().ok())
-            .any(|turn| turn.noise_scale < TREMOR_TOOK)
+            .map(|turn| turn.noise_scale)
+            .fold(f64::INFINITY, f64::min);
+        ((least - TREMOR_TOOK) / (TREMOR_LEFT - TREMOR_TOOK)).clamp(0.0, 1.0)
     }
 
     /// What all passes have in common since the line turns on the same pixels, px, as a standard uncertainty of its turning point; `shift`:
