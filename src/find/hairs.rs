@@ -33,11 +33,10 @@ const ELSEWHERE_PX: f64 = 1.0;
 /// A hair is begun with the shape of an earlier frame where the logarithm of the ratio of their widths is less than this.
 const SAME_WIDTH: f64 = 0.1;
 /// Logarithms of the ratios of widths and depths of two hairs of one cross, at most: both are spun from one thread.
-const UNLIKE: [f64; 2] = [0.4, 0.5];
+/// One that is blurred by more than the other, as compression does, is as much wider as it is shallower, but for the third of these.
+const UNLIKE: [f64; 3] = [0.4, 0.5, 0.3];
 /// The same of hairs that were measured well; what a line does to one that lies on it is seen by this.
-const LIKE: [f64; 2] = [0.2, 0.3];
-/// One that is blurred by more than the other, as compression does, is as much wider as it is shallower, but for this.
-const BLURRED: f64 = 0.3;
+const LIKE: [f64; 3] = [0.2, 0.3, 0.0];
 /// Less than this share of the picture's mean light comes through no eyepiece.
 const DARK_SHARE: f64 = 0.5;
 /// Light is looked for so far about the place where hairs cross, px.
@@ -695,7 +694,7 @@ fn whole((point, along): Straight) -> Straight {
 pub(super) fn best_pair(
     found: &[Found],
     grey: &Grey<'_>,
-    unlike: &[f64; 2],
+    unlike: &[f64; 3],
 ) -> Option<(CrossHairs, [Found; 2])> {
     let (w, h) = (grey.width, grey.height);
     let mean = grey.mean();
@@ -708,7 +707,7 @@ pub(super) fn best_pair(
             }
             // Both are spun from one thread.
             let [wider, deeper] = [(a.width / b.width).ln(), (a.depth / b.depth).ln()];
-            let blurred = wider * deeper < 0.0 && (wider + deeper).abs() < BLURRED;
+            let blurred = wider * deeper < 0.0 && (wider + deeper).abs() < unlike[2];
             if wider.abs() > unlike[0] || deeper.abs() > unlike[1] && !blurred {
                 continue;
             }

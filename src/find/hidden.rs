@@ -316,7 +316,7 @@ fn crossed(scene: &Scene<'_>, one: &Found, place: Place, u_px: f64) -> Option<Cr
         ],
         ..*one
     };
-    best_pair(&[*one, other], &scene.grey, &[f64::INFINITY; 2]).map(|(cross, _)| cross)
+    best_pair(&[*one, other], &scene.grey, &[f64::INFINITY; 3]).map(|(cross, _)| cross)
 }
 
 /// A line at the centre of the light about a candidate, as wide as that light: the hair may have made two of it.

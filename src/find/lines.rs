@@ -852,10 +852,8 @@ impl Draft {
 
     /// The result, or `None` if this is no line.
     pub(super) fn line(&self, scene: &Scene<'_>) -> Option<Line> {
-        let width = self.thread.shape.width_px();
-        (!self.is_rim_of_hair(scene, width))
-            .then(|| self.line_on_hair(scene))
-            .flatten()
+        self.line_on_hair(scene)
+            .filter(|line| !self.is_rim_of_hair(scene, line.width_px))
     }
 
     /// The same of a line of which it is known that it is not what a hair leaves.
