@@ -1,17 +1,26 @@
 //! Decoding in a thread of its own, so that measuring and decoding overlap.
 
-use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::sync::mpsc::{Receiver, SyncSender, TryRecvError, sync_channel};
 
 use super::{CaptureError, FrameSource, Next, SourceInfo};
 use crate::basics::frame::Frame;
 
-/// Frames that wait between the threads.
-const POOL: usize = 3;
+/// Frames between the threads, at least and at most: some frames take ten times as long to be measured as others, so that decoding
+/// has to be far ahead of them.
+const POOL: (usize, usize) = (3, 12);
+/// Levels that they hold, at most, bytes.
+const POOL_BYTES: usize = 64 << 20;
+
+/// How many frames go round.
+fn pool(info: &SourceInfo) -> usize {
+    let frame = size_of::<u16>() * info.width * info.height;
+    (POOL_BYTES / frame.max(1)).clamp(POOL.0, POOL.1)
+}
 
 type Filled = (Result<Next, CaptureError>, Frame);
 
-/// A source whose frames are decoded ahead by a thread of its own, into a pool of three frames that
-/// go round and round.
+/// A source whose frames are decoded ahead by a thread of its own, into a pool of some frames that
+/// go round and round; they are made as decoding gets ahead.
 ///
 /// Dropping it lets the thread end after the frame that it is at; it is not waited for, because a
 /// source may itself wait for the outside world.
@@ -28,16 +37,22 @@ impl Decoupled {
     /// The system gives no thread.
     pub fn new(mut source: Box<dyn FrameSource>) -> Result<Self, CaptureError> {
         let info = source.info().clone();
-        let (give, filled) = sync_channel::<Filled>(POOL);
-        let (empty, take) = sync_channel::<Frame>(POOL);
-        for _ in 0..POOL {
-            // The channel has room for all of them and its other end is in this function.
-            let _ = empty.send(Frame::empty());
-        }
+        let pool = pool(&info);
+        let (give, filled) = sync_channel::<Filled>(pool);
+        let (empty, take) = sync_channel::<Frame>(pool);
         std::thread::Builder::new()
             .name("decode".to_owned())
             .spawn(move || {
-                while let Ok(mut frame) = take.recv() {
+                let mut made = 0;
+                let mut next_frame = || match take.try_recv() {
+                    Err(TryRecvError::Empty) if made < pool => {
+                        made += 1;
+                        Some(Frame::empty())
+                    }
+                    Err(TryRecvError::Empty) => take.recv().ok(),
+                    taken => taken.ok(),
+                };
+                while let Some(mut frame) = next_frame() {
                     let next = source.next_into(&mut frame);
                     let over = ends(&next);
                     if give.send((next, frame)).is_err() || over {
@@ -154,11 +169,28 @@ mod tests {
         let expected: Vec<u64> = (0..20).map(|n| if n == 7 { 101 } else { n }).collect();
         assert_eq!(seen, expected);
         assert!(
-            buffers.len() <= POOL + 1,
+            buffers.len() <= POOL.1 + 1,
             "{} buffers were used",
             buffers.len()
         );
         assert_eq!(source.next_into(&mut frame).unwrap(), Next::End);
+    }
+
+    #[test]
+    fn large_frames_are_fewer() {
+        let of = |width: usize, height: usize| {
+            let description = String::new();
+            pool(&SourceInfo {
+                description,
+                width,
+                height,
+                frames: None,
+            })
+        };
+        assert_eq!(of(640, 480), POOL.1);
+        assert_eq!(of(3840, 2160), 4);
+        assert_eq!(of(0, 0), POOL.1);
+        assert_eq!(of(20_000, 20_000), POOL.0);
     }
 
     #[test]

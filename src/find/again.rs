@@ -4,6 +4,8 @@
 //! profile of the earlier frame fits it best says where the cluster went. From there all its lines are fitted
 //! together ([`joint`](super::joint)). What does not look as it did sends the finder back to the whole picture.
 
+use nalgebra::{SMatrix, SVector};
+
 use super::joint::{Joint, Rules};
 use super::lines::{Draft, Scene, Told};
 use super::shape::Shape;
@@ -14,6 +16,11 @@ use super::{CrossHairs, Line};
 const REACH_PX: f64 = 40.0;
 /// Lines nearer than this move together from one frame to the next, px.
 const TOGETHER_PX: f64 = 48.0;
+/// Steps of the search for the place of a cluster to less than a pixel, how far from its lines light is looked at in it, in their
+/// widths, and how far it goes, px.
+const FINER: usize = 2;
+const FINER_WIDTHS: f64 = 1.5;
+const FINER_REACH_PX: f64 = 1.0;
 /// Share of the profile's variation that the earlier one must explain.
 const ALIKE: f64 = 0.5;
 /// A place this near to the expected one that explains this share is the line: nothing farther is looked at.
@@ -50,6 +57,8 @@ struct Profile {
     shape: Shape,
     told: Told,
     widening: Widening,
+    /// Whether it was seen in this or an earlier frame with no hair beside it.
+    seen_clear: bool,
 }
 
 impl Profile {
@@ -103,6 +112,8 @@ impl Again {
                 widening.advance();
                 draft.thread.shape = widening.shape(&shape);
                 draft.u2_variance = Some(widening.u2());
+                draft.hair_before = same.and_then(|of| of.told.hair);
+                draft.seen_clear = same.is_some_and(|of| of.seen_clear);
                 self.widening.push(widening);
                 self.drafts.push(draft);
             }
@@ -127,6 +138,8 @@ impl Again {
                         shape,
                         told,
                         widening: *widening,
+                        seen_clear: draft.seen_clear
+                            || scene.hairs.is_some_and(|cross| !line.is_beside(cross)),
                     });
                 }
                 lines.push(line);
@@ -191,7 +204,8 @@ impl Again {
             }
         }
         // On the whole, the rows were laid on each other this far to the right of where they belong.
-        let shift_px = self.best_shift(cluster, from)?;
+        let about_px = self.best_shift(cluster, from)?;
+        let shift_px = self.shift_by_shape(cluster, from, about_px);
         Some(shift_px + rounded / f64::from(rows.max(1.0)))
     }
 
@@ -286,6 +300,52 @@ impl Again {
 }
 
 impl Again {
+    /// The shift to some hundredths of a pixel: by least squares of the gathered light with the profiles that the lines had, whose height,
+    /// and the background with its slope, are fitted, too. What is not near `about_px` is not believed.
+    fn shift_by_shape(&self, cluster: &[Line], from: f64, about_px: f64) -> f64 {
+        let mut shift_px = about_px;
+        for _ in 0..FINER {
+            let mut normal = SMatrix::<f64, 4, 4>::zeros();
+            let mut score = SVector::<f64, 4>::zeros();
+            let middle = 0.5 * (cluster[0].x_px + cluster[cluster.len() - 1].x_px) + shift_px;
+            for (i, (&level, &there)) in self.sum.iter().zip(&self.count).enumerate() {
+                let x = from + i as f64;
+                let (mut value, mut by_shift, mut seen) = (0.0, 0.0, false);
+                for line in cluster {
+                    let away = x - line.x_px - shift_px;
+                    if away.abs() > FINER_WIDTHS * line.width_px {
+                        continue;
+                    }
+                    seen = true;
+                    let shape = Shape {
+                        slit_px: line.slit_px,
+                        blur_px: line.blur_px,
+                    };
+                    let at = shape.drawn().at(away as f32);
+                    let rows = (line.rows.1 + 1).saturating_sub(line.rows.0).max(1) as f64;
+                    let height = line.flux / rows / shape.area_px();
+                    value += height * f64::from(at.value);
+                    by_shift -= height * f64::from(at.by_place);
+                }
+                if !seen || there <= 0.0 {
+                    continue;
+                }
+                let column = SVector::from([value, by_shift, 1.0, x - middle]);
+                normal += column * column.transpose();
+                score += column * f64::from(level);
+            }
+            let Some(found) = normal.cholesky().map(|normal| normal.solve(&score)) else {
+                return about_px;
+            };
+            shift_px += found[1] / found[0];
+            let near = (shift_px - about_px).abs() < FINER_REACH_PX;
+            if found[0] <= 0.0 || !near {
+                return about_px;
+            }
+        }
+        shift_px
+    }
+
     /// Share of the variation of the gathered light that the expected profile explains, begun at `start`; `None` where too
     /// little is seen or the light goes the other way.
     fn likeness(&self, start: isize) -> Option<f32> {

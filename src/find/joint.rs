@@ -11,10 +11,11 @@ use std::ops::Range;
 
 use nalgebra::{SMatrix, SVector};
 
+use super::along::{Along, Information, TERMS, Taken, Terms};
 use super::axis::{SETTLED, rows_together, scatter, smooth_amplitudes, without_mean};
 use super::flanks::{Flanks, lasting_px};
 use super::likeness::Likeness;
-use super::lines::{Along, CLIPPED_SHAPE_SHARE, Draft, Scene, Told};
+use super::lines::{CLIPPED_SHAPE_SHARE, Draft, Scene, Told};
 use super::rowsum::{LANES, Weights, dot, dots};
 use super::shadow::{Even, HAIR_TERMS, Lit, Shadow, Wanted};
 use super::shape::{ProfileTable, Shape, dip};
@@ -28,6 +29,8 @@ pub(super) const MOST_LINES: usize = 4;
 pub(super) const APART_PX: f64 = 4.0;
 /// Axis (3) of every line, fall of the light (2), slit and blur, what is fitted to a hair, and its turn.
 const PARAMETERS: usize = 3 * MOST_LINES + 5 + HAIR_TERMS;
+/// The first of what is fitted to a hair among them.
+const OF_HAIR: usize = 3 * MOST_LINES + 4;
 /// Columns of a band: amplitudes, background, places, fall, slit, blur, hair, residual.
 const COLUMNS: usize = 2 * MOST_LINES + 5 + HAIR_TERMS;
 /// Neighbours whose widths differ by less than this factor have the same shape.
@@ -56,6 +59,9 @@ const FARTHER_IN: Range<usize> = 2..5;
 const CLOSE: f64 = 16.0;
 /// A step of so many standard uncertainties leaves little in the residuals beside what independent pixels do.
 const UNTOLD: f64 = 2.0;
+/// The same where an earlier frame told how far the profile is off, so that residuals tell only how much the bands scatter: the mean
+/// square of so small a step is some per cent of theirs.
+const UNTOLD_AGAIN: f64 = 4.0;
 /// Product of the runs of a hair and a line within a band, at most, px²: what it does to their mean product is in the model to
 /// first order.
 const RUN_TOGETHER_PX2: f64 = 0.1;
@@ -81,6 +87,9 @@ const BOW_PX: f64 = 12.0;
 const SHAPE_SHARE: f64 = 0.35;
 const HAIR_PLACE_PX: f64 = 0.1;
 const HAIR_TURN_PX: f64 = 0.1;
+/// What is not known of a hair that frames before have seen is off by the same for some frames, which are less certain together than
+/// each by itself: so many times its share of the variance of a line is added to it (found on 36 simulated sweeps of `under-hair`).
+const HAIR_LASTS: f64 = 2.0;
 /// What is not to change is held to this, px.
 const HELD_PX: f64 = 1e-3;
 /// Slit and blur are no wider, px.
@@ -172,6 +181,9 @@ pub(super) struct Joint {
     hair: [f64; HAIR_TERMS],
     /// And its turn: shift at z = 1 more than at z = 0, px.
     hair_turn_px: f64,
+    /// What it is taken for, and what is known of what is fitted to it from the frame before, if anything is.
+    taken: Option<Taken>,
+    hair_before: Option<(Terms, Information)>,
     /// Height at which axes are told, and the scale of z, px.
     frame: (f64, f64),
     hair_u_px: f64,
@@ -345,6 +357,15 @@ impl Joint {
         if !self.cut(scene, frame) {
             return false;
         }
+        if self.bands.hair.is_some() {
+            // A hair hides what would tell the slit from the blur.
+            for (member, &i) in self.members.iter_mut().zip(group) {
+                if let Some(before) = drafts[i].shape_before {
+                    member.shape = before;
+                    self.seen_before = true;
+                }
+            }
+        }
         // A line that a hair covers on one flank lies as far off as half of what its width is off.
         self.u_variance_px2 = (self.known && self.bands.hair.is_some())
             .then(|| drafts[group[0]].u2_variance)
@@ -355,7 +376,7 @@ impl Joint {
         self.weights.prepare(scene.noise, scene.grey.clip);
         self.slope = [0.0; 2];
         self.alike = BEFORE;
-        self.begin_hair(group.iter().filter_map(|&i| drafts[i].told));
+        self.begin_hair(group.iter().filter_map(|&i| drafts[i].hair_before), scene);
         self.prepare_profiles(frame);
         self.profile_doubt = PROFILE_DOUBT;
         self.lasting_px = [0.0; MOST_LINES];
@@ -472,27 +493,40 @@ impl Joint {
             .all(|m| m.axis.iter().all(|v| v.is_finite()))
     }
 
-    /// A hair begins as it is expected to be, or along lines that are known as it was found there in the frame before.
-    fn begin_hair(&mut self, mut told: impl Iterator<Item = Told>) {
+    /// A hair begins as it is expected to be, or as it was found along these lines in the frame before.
+    fn begin_hair(&mut self, mut before: impl Iterator<Item = Along>, scene: &Scene<'_>) {
         self.hair = self.bands.thread.terms();
         self.hair_turn_px = 0.0;
-        let before = told.find_map(|told| told.hair.filter(|of| Some(of.hair) == self.bands.hair));
-        if let Some(along) = before.filter(|_| self.known) {
-            for (term, by) in self.hair.iter_mut().zip(along.terms) {
-                *term += by;
-            }
-            self.hair_turn_px = along.turn_px;
+        self.taken = self.bands.hair.zip(scene.hairs).and_then(|(hair, cross)| {
+            Some(Taken {
+                hair,
+                thread: self.bands.thread.with(&self.hair),
+                x_px: cross.x_at(hair, self.frame.0)?,
+                y_px: self.frame.0,
+                scale: self.frame.1,
+            })
+        });
+        let taken = self.taken;
+        self.hair_before = taken.and_then(|taken| before.find_map(|one| one.expected(&taken)));
+        if let Some((terms, _)) = self.hair_before {
+            self.hair.copy_from_slice(&terms[..HAIR_TERMS]);
+            self.hair_turn_px = terms[HAIR_TERMS];
         }
     }
 
+    /// What is fitted to the hair, and its turn.
+    fn hair_terms(&self) -> Terms {
+        let mut terms = [self.hair_turn_px; TERMS];
+        terms[..HAIR_TERMS].copy_from_slice(&self.hair);
+        terms
+    }
+
     /// What the fit made of the hair, for the next frame.
-    fn hair_along(&self) -> Option<Along> {
-        let expected = self.bands.thread.terms();
-        self.bands.hair.map(|hair| Along {
-            hair,
-            terms: std::array::from_fn(|k| self.hair[k] - expected[k]),
-            turn_px: self.hair_turn_px,
-        })
+    fn hair_along(&self, covariance: &Matrix, residual_scale: f64) -> Option<Along> {
+        let scale = residual_scale.powi(2).max(1.0);
+        let known = covariance.fixed_view::<TERMS, TERMS>(OF_HAIR, OF_HAIR) * scale;
+        let taken = self.taken?;
+        Some(Along::new(&taken, &self.hair_terms(), known))
     }
 
     /// The decomposition of the normal matrix, of what is fitted alone.
@@ -649,7 +683,8 @@ impl Joint {
 
     /// Whether this step is so small that what it will take away does not pass for a lopsided profile.
     fn is_told(&self, step: &Vector, u_px: &[f64; MOST_LINES]) -> bool {
-        (0..self.lines).all(|k| self.move_px(step, k) < UNTOLD * u_px[k])
+        let most = if self.told { UNTOLD_AGAIN } else { UNTOLD };
+        (0..self.lines).all(|k| self.move_px(step, k) < most * u_px[k])
     }
 
     /// Square of a step of line `k` after which the next is next to nothing, px².
@@ -1213,7 +1248,7 @@ impl Joint {
         for i in 3 * k..3 * MOST_LINES {
             prior(i, 0.0, 1.0);
         }
-        let (slope, shape, hair) = (3 * MOST_LINES, 3 * MOST_LINES + 2, 3 * MOST_LINES + 4);
+        let (slope, shape, hair) = (3 * MOST_LINES, 3 * MOST_LINES + 2, OF_HAIR);
         let fall_sd = FALL / frame.1 / self.alike.0.max(0.2);
         prior(slope, self.slope[0], fall_sd);
         prior(slope + 1, self.slope[1], fall_sd);
@@ -1240,8 +1275,16 @@ impl Joint {
             self.members[0].shape.blur_px - starts[0].blur_px,
             blur_sd,
         );
-        prior(hair + HAIR_TERMS, self.hair_turn_px, HAIR_TURN_PX);
-        if self.bands.hair.is_some() {
+        if let Some((before, information)) = self.hair_before {
+            let now = self.hair_terms();
+            for i in 0..TERMS {
+                for j in 0..TERMS {
+                    normal[(hair + i, hair + j)] += information[(i, j)];
+                    score[hair + i] -= information[(i, j)] * (now[j] - before[j]);
+                }
+            }
+        } else if self.bands.hair.is_some() {
+            prior(hair + HAIR_TERMS, self.hair_turn_px, HAIR_TURN_PX);
             for (row, weight, off) in self.bands.thread.known(&self.hair) {
                 for (i, by) in row.iter().enumerate() {
                     score[hair + i] -= weight * by * off;
@@ -1251,7 +1294,7 @@ impl Joint {
                 }
             }
         } else {
-            for i in 0..HAIR_TERMS {
+            for i in 0..TERMS {
                 normal[(hair + i, hair + i)] += 1.0;
             }
         }
@@ -1941,11 +1984,17 @@ impl Joint {
     ) {
         let frame = drafts[group[0]].thread.frame();
         let residual_scale = self.residual_scale();
-        let hair = self.hair_along();
+        let hair = self.hair_along(covariance, residual_scale);
         for (i, &index) in group.iter().enumerate().take(self.lines) {
             let inflation = self.inflation(i, covariance, residual_scale);
             let naive = covariance[(3 * i, 3 * i)].max(0.0).sqrt();
-            let lopsided = self.lopsided(i, frame);
+            // The greater of two frames' would be too large on the average.
+            let lasting = if self.told {
+                self.lasting_px[i]
+            } else {
+                let lopsided = self.lopsided(i, frame);
+                lasting_px(naive, inflation, lopsided).max(self.lasting_px[i])
+            };
             let member = &self.members[i];
             let Some(draft) = drafts.get_mut(index) else {
                 continue;
@@ -1974,6 +2023,8 @@ impl Joint {
                         covariance[(3 * i + a, 3 * i + b)] * inflation * inflation;
                 }
             }
+            let by_hair = HAIR_LASTS * self.by_hair(i, covariance) * inflation * inflation;
+            thread.covariance[(0, 0)] += by_hair;
             if self.bands.hair.is_none() {
                 let place = self.lines + 1 + i;
                 let scores = self.scores.iter();
@@ -1992,12 +2043,6 @@ impl Joint {
             thread.inflation = inflation;
             // A fall that the line follows more or less than it is taken to moves its middle by the variance of its profile.
             let by_fall = self.alike.1 * self.slope[0].abs() * thread.shape.variance_px2();
-            // The greater of two frames' would be too large on the average.
-            let lasting = if self.told {
-                self.lasting_px[i]
-            } else {
-                lasting_px(naive, inflation, lopsided).max(self.lasting_px[i])
-            };
             thread.lasting_px = lasting.hypot(by_fall);
             thread.residual_scale = residual_scale;
             thread.settled = settled;
@@ -2014,6 +2059,17 @@ impl Joint {
             draft.rows = last + 1 - first;
             draft.fresh = true;
         }
+    }
+
+    /// What of the variance of the place of line `i` is there because of what is not known of a hair that frames before have seen, px².
+    fn by_hair(&self, i: usize, covariance: &Matrix) -> f64 {
+        let hair = covariance.fixed_view::<TERMS, TERMS>(OF_HAIR, OF_HAIR);
+        let place = covariance.fixed_view::<TERMS, 1>(OF_HAIR, 3 * i);
+        let known = self
+            .hair_before
+            .and_then(|_| hair.into_owned().try_inverse());
+        let variance = known.map_or(0.0, |known| (place.transpose() * known * place)[(0, 0)]);
+        variance.clamp(0.0, covariance[(3 * i, 3 * i)])
     }
 
     /// Scatter of what the bands say of the place of line `i`, over what independent pixels would give.

@@ -6,9 +6,11 @@
 
 use crate::basics::frame::Frame;
 
-/// Pixels of a run: a macroblock of H.264 is as wide. Rows between two that are looked at, not a multiple of such a block.
+/// Pixels of a run: a macroblock of H.264 is as wide.
 const RUN: usize = 16;
+/// Rows from one that is looked at to the next, at least, and how many are looked at of a larger picture, about.
 const ROWS_APART: usize = 9;
+const ROWS: usize = 54;
 /// A run whose pixels differ by less than this, levels, may be the same in two frames because nothing is there.
 const LEAST_SPREAD: u16 = 2;
 /// Runs that are needed to tell.
@@ -30,10 +32,12 @@ impl Kept {
         let comparable = (self.width, self.height) == (width, height);
         (self.width, self.height) = (width, height);
         let row_size = width / RUN * RUN;
-        let rows = height.div_ceil(ROWS_APART);
+        // Odd, so that they do not all lie in the same row of such a block.
+        let apart = (height / ROWS).max(ROWS_APART) | 1;
+        let rows = height.div_ceil(apart);
         self.before.resize(rows * row_size, 0);
         let (mut same, mut told) = (0_usize, 0_usize);
-        for (at, y) in (0..height).step_by(ROWS_APART).enumerate() {
+        for (at, y) in (0..height).step_by(apart).enumerate() {
             let row = frame.levels.row(y);
             let row = row.as_slice().and_then(|row| row.get(..row_size))?;
             let kept = &mut self.before[at * row_size..(at + 1) * row_size];

@@ -1,10 +1,10 @@
 //! From a candidate to a measured line: its rows, its neighbours, its covariance.
 
+use super::along::Along;
 use super::axis::{Bench, HairAt, Rules, Strip, Thread, rows_together};
 use super::detect::Candidate;
 use super::geometry::Lean;
 use super::grey::{Grey, Noise};
-use super::shadow::HAIR_TERMS;
 use super::shape::Shape;
 use super::{CrossHairs, FixedPattern, Line};
 
@@ -32,6 +32,9 @@ const SUMMIT_SHARE: f64 = 0.08;
 /// Error that the shade of a hair along the whole line leaves, as a share of the line's width: the shade's profile is
 /// known to some per cent only (found on simulated frames, in which a hair moves across a line).
 const SHADE_SHARE: f64 = 0.0025;
+/// The same of a line whose profile is known from frames in which no hair lay beside it (found on simulated sweeps: twelve of
+/// `under-hair`, eight of `several-lines`).
+const KNOWN_SHADE_SHARE: f64 = 0.0006;
 /// The same of a core that is clipped: the flanks that are left are seen where they are steepest, and so is what the profile is off
 /// there (found on a hundred simulated stills, which lay 1.24 times as far off as stated without it).
 const CLIPPED_SHARE: f64 = 0.00012;
@@ -42,6 +45,8 @@ pub(super) const CLIPPED_SHAPE_SHARE: f64 = 0.02;
 /// A hair nearer to the vertical than this runs along a line, degrees.
 const ALONG_DEG: f64 = 30.0;
 const LEAST_ROWS: usize = 20;
+/// Rows with less than this share of the usual information tell nothing.
+const LEAST_TOLD: f64 = 0.02;
 /// What changes slowly along a line is looked at in every so many rows.
 const ROWS_LOOKED_AT: usize = 4;
 const MOST_WIDTH_PX: f64 = 48.0;
@@ -68,6 +73,12 @@ pub(super) struct Draft {
     pub(super) told: Option<Told>,
     /// Variance of the profile's variance as it is known before the fit, px⁴.
     pub(super) u2_variance: Option<f64>,
+    /// Its shape in an earlier frame, by which a fit holds where a hair lies on it.
+    pub(super) shape_before: Option<Shape>,
+    /// What the frame before left known of a hair along it.
+    pub(super) hair_before: Option<Along>,
+    /// Whether it was seen in an earlier frame with no hair beside it: then it is not what a hair leaves, wherever it goes.
+    pub(super) seen_clear: bool,
 }
 
 /// What a fit told of a line's profile, which changes little from one frame to the next.
@@ -77,21 +88,10 @@ pub(super) struct Told {
     pub(super) doubt: f32,
     /// What a lopsided one leaves, px: see [`Line::lasting_px`].
     pub(super) lasting_px: f64,
-    /// What was fitted to a hair along the line, if there was one.
+    /// A hair along the line, if there was one.
     pub(super) hair: Option<Along>,
     /// Variance of the profile's variance, px⁴, if that was fitted.
     pub(super) u2_variance: Option<f64>,
-}
-
-/// What a fit made of a hair along a line.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Along {
-    /// Which of the hairs.
-    pub(super) hair: usize,
-    /// What was fitted to it, over what it was expected to be.
-    pub(super) terms: [f64; HAIR_TERMS],
-    /// Its turn, px.
-    pub(super) turn_px: f64,
 }
 
 /// What a line is measured with.
@@ -117,6 +117,9 @@ impl Draft {
             ends_known: false,
             told: None,
             u2_variance: None,
+            shape_before: None,
+            hair_before: None,
+            seen_clear: false,
         }
     }
 
@@ -149,7 +152,17 @@ impl Draft {
             ends_known: true,
             told: None,
             u2_variance: None,
+            shape_before: None,
+            hair_before: None,
+            seen_clear: false,
         }
+    }
+
+    /// A line of an earlier frame, whose shape is known from there.
+    pub(super) fn from_frame_before(line: &Line, x_px: f64, y_px: f64, scene: &Scene<'_>) -> Self {
+        let mut draft = Self::from_line(line, x_px, y_px, scene);
+        draft.shape_before = Some(draft.thread.shape);
+        draft
     }
 
     /// Whether a candidate lies on this line along most of the rows that both have, which must be half of the candidate's.
@@ -495,8 +508,8 @@ impl Draft {
         }
         let level: Vec<(f64, f64)> = sums
             .into_iter()
-            .zip(weights)
-            .map(|(sum, weight)| {
+            .zip(&weights)
+            .map(|(sum, &weight)| {
                 if weight > 0.0 {
                     (sum / weight, sum / weight.sqrt())
                 } else {
@@ -504,9 +517,9 @@ impl Draft {
                 }
             })
             .collect();
-        let mut sorted: Vec<f64> = level.iter().map(|l| l.0).collect();
-        sorted.sort_by(f64::total_cmp);
-        let strong = sorted[(rows * 3 / 4).min(rows - 1)];
+        let mut lights: Vec<f64> = level.iter().map(|l| l.0).collect();
+        let at = (rows * 3 / 4).min(rows - 1);
+        let strong = *lights.select_nth_unstable_by(at, f64::total_cmp).1;
         if strong <= 0.0 {
             return None;
         }
@@ -514,21 +527,28 @@ impl Draft {
         let faint = total / (rows as f64).sqrt() < 40.0;
         let limit = if faint { 0.3 } else { 0.2 } * strong;
         let present = |r: usize| level[r].0 > limit && (faint || level[r].1 > 2.5);
+        // Rows of which hairs, dust or clipping leave next to nothing neither belong to it nor end it.
+        let told = weights.iter().sum::<f64>() / rows as f64;
+        let is_told = |r: usize| weights[r] > LEAST_TOLD * told;
         // The longest run, gaps of hairs bridged.
         let gap = if faint { 60 } else { 30 };
         let mut best: Option<(usize, usize)> = None;
         let mut run: Option<(usize, usize)> = None;
+        let mut dark = 0;
         for r in 0..rows {
             if present(r) {
                 run = Some(match run {
-                    Some((a, b)) if r - b <= gap => (a, r),
+                    Some((a, _)) if dark < gap => (a, r),
                     _ => (r, r),
                 });
+                dark = 0;
                 if let Some((a, b)) = run
                     && best.is_none_or(|(c, d)| b - a > d - c)
                 {
                     best = Some((a, b));
                 }
+            } else if is_told(r) {
+                dark += 1;
             }
         }
         let (a, b) = best?;
@@ -853,7 +873,7 @@ impl Draft {
     /// The result, or `None` if this is no line.
     pub(super) fn line(&self, scene: &Scene<'_>) -> Option<Line> {
         self.line_on_hair(scene)
-            .filter(|line| !self.is_rim_of_hair(scene, line.width_px))
+            .filter(|line| self.seen_clear || !self.is_rim_of_hair(scene, line.width_px))
     }
 
     /// The same of a line of which it is known that it is not what a hair leaves.
@@ -867,7 +887,8 @@ impl Draft {
         let area = thread.shape.area_px();
         let (mut flux, mut variance, mut matched, mut peak) = (0.0, 0.0, 0.0, 0.0_f64);
         // A row of which hairs or clipping leave next to nothing is told by its neighbours.
-        let least_information = 0.02 * thread.information.iter().sum::<f64>() / self.rows as f64;
+        let least_information =
+            LEAST_TOLD * thread.information.iter().sum::<f64>() / self.rows as f64;
         for r in 0..self.rows {
             if thread.information[r] <= least_information {
                 flux += thread.amplitude[r] * area;
@@ -947,7 +968,12 @@ impl Draft {
         }
         let (first, last) = self.span();
         let of_clipping = if clipped { CLIPPED_SHARE * width } else { 0.0 };
-        let lasting_px = (SHADE_SHARE * width * self.share_beside_hair(scene, width))
+        let shade_share = if self.seen_clear {
+            KNOWN_SHADE_SHARE
+        } else {
+            SHADE_SHARE
+        };
+        let lasting_px = (shade_share * width * self.share_beside_hair(scene, width))
             .hypot(thread.lasting_px)
             .hypot(of_clipping);
         covariance[0][0] += lasting_px * lasting_px;

@@ -54,6 +54,9 @@ const WORTH_FOLLOWING_PX: f64 = 0.5;
 /// Standard uncertainty of a hair that is seen well enough beside a line, at most, px: what was none had 0.6.
 const WELL_SEEN_PX: f64 = 0.2;
 
+/// So many whole pictures are looked over for pixels that stand out, then every other one.
+const LOOKS_AT_ALL_PIXELS: u32 = 6;
+
 /// What is known before a frame is looked at; the default knows nothing.
 #[derive(Clone, Debug, Default)]
 pub struct Known {
@@ -87,6 +90,8 @@ pub struct Finder {
     joint: Joint,
     again: Again,
     pattern: Pattern,
+    /// Looks at whole pictures of one sensor.
+    looks: u32,
     /// Size and full scale of the pictures for which noise and spikes were learnt.
     noise_for: (usize, usize, u32),
 }
@@ -108,11 +113,17 @@ impl Finder {
         if another {
             self.noise_for = kind;
             spikes.forget();
+            self.looks = 0;
             self.pattern = Pattern::default();
         }
         if another || known.everywhere || known.lines.is_empty() {
             self.noise.learn(&grey, 1.0);
-            spikes.learn(&grey, &self.noise);
+            // Once it is known which pixels are the sensor's, fewer looks tell whether they still are.
+            let known_well = !known.lines.is_empty() && self.looks >= LOOKS_AT_ALL_PIXELS;
+            if !known_well || self.looks.is_multiple_of(2) {
+                spikes.learn(&grey, &self.noise);
+            }
+            self.looks = self.looks.wrapping_add(1);
         }
         let picture = self.look_with_care(grey.without(spikes.left_out()), known);
         self.spikes = spikes;
@@ -446,7 +457,7 @@ impl Finder {
                 || Draft::from_candidate(candidate, &scene),
                 |((k, line), _)| {
                     started[k] = true;
-                    Draft::from_line(line, candidate.x_mid, middle, &scene)
+                    Draft::from_frame_before(line, candidate.x_mid, middle, &scene)
                 },
             );
             // Beside known lines: what the shade of a hair leaves along it is there in every frame, and is not worth a fit in each.
@@ -484,7 +495,7 @@ impl Finder {
             {
                 continue;
             }
-            let mut draft = Draft::from_line(line, x, y, &scene);
+            let mut draft = Draft::from_frame_before(line, x, y, &scene);
             let close = |d: &&Draft| (d.thread.x_at(y) - x).abs() < 8.0 * line.width_px + 12.0;
             let threads: Vec<Thread> = drafts
                 .iter()

@@ -16,6 +16,7 @@
 //! moving hair, false and missed lines, clipped lines, doublets, frames with nothing in them.
 
 mod again;
+mod along;
 mod axis;
 mod clipped;
 mod detect;
