@@ -13,7 +13,8 @@ const POOL_BYTES: usize = 64 << 20;
 
 /// How many frames go round.
 fn pool(info: &SourceInfo) -> usize {
-    let frame = size_of::<u16>() * info.width * info.height;
+    let pixels = info.width.saturating_mul(info.height);
+    let frame = size_of::<u16>().saturating_mul(pixels);
     (POOL_BYTES / frame.max(1)).clamp(POOL.0, POOL.1)
 }
 

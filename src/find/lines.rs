@@ -1078,3 +1078,56 @@ fn hair_at(cross: &CrossHairs, start: &[f64; 2], lean: &[(f64, f64); 2], i: usiz
     }
     out
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const ROWS: usize = 200;
+
+    /// A line of the height 50 in the rows from 20 to 180, of which `told` says how much is known.
+    fn draft(told: impl Fn(usize) -> f64) -> Draft {
+        let shape = Shape::of_width(5.0);
+        let mut thread = Thread::new(100.0, 100.0, [50.0, 0.0, 0.0], shape);
+        let light = |row: usize| {
+            if (20..180).contains(&row) { 50.0 } else { 0.0 }
+        };
+        thread.information = (0..ROWS).map(told).collect();
+        thread.raw = (0..ROWS).map(light).collect();
+        thread.amplitude.clone_from(&thread.raw);
+        Draft {
+            thread,
+            first_row: 0,
+            rows: ROWS,
+            alive: true,
+            fresh: false,
+            clipped: false,
+            ends_known: true,
+            told: None,
+            u2_variance: None,
+            shape_before: None,
+            hair_before: None,
+            seen_clear: false,
+        }
+    }
+
+    /// Dust, or a hair that crosses at a small angle, hides many rows: the line goes on behind it, however it looks there.
+    #[test]
+    fn rows_of_which_nothing_is_known_do_not_end_a_line() {
+        let hidden = 60..120;
+        let mut spoiled = draft(|row| if hidden.contains(&row) { 0.0 } else { 1.0 });
+        spoiled.thread.raw[hidden].fill(-3.0);
+        let (first, last) = spoiled.reach().expect("a line");
+        assert!((18..=24).contains(&first), "{first}");
+        assert!((176..=182).contains(&last), "{last}");
+        // Where it is known to be dark it ends.
+        let mut broken = draft(|_| 1.0);
+        broken.thread.raw[60..120].fill(0.0);
+        let (first, last) = broken.reach().expect("a line");
+        assert!(
+            (18..=24).contains(&first) && (56..=64).contains(&last)
+                || (116..=124).contains(&first) && (176..=182).contains(&last),
+            "{first} to {last}"
+        );
+    }
+}
