@@ -403,11 +403,22 @@ mod tests {
             .ok()
             .and_then(|count| count.parse().ok())
             .unwrap_or(1);
-        for (name, _) in simulate::scenario_names() {
-            for seed in 0..seeds {
-                let told = told(&simulate::scene(name, seed).unwrap());
-                assert!(told.is_empty(), "{name}, seed {seed}: {told:?}");
+        let names = simulate::scenario_names();
+        let sweeps = names
+            .iter()
+            .flat_map(|(name, _)| (0..seeds).map(move |seed| (name, seed)));
+        let sweeps = std::sync::Mutex::new(sweeps);
+        let next = || sweeps.lock().unwrap().next();
+        let cores = std::thread::available_parallelism().map_or(1, usize::from);
+        std::thread::scope(|scope| {
+            for _ in 0..cores {
+                scope.spawn(|| {
+                    while let Some((name, seed)) = next() {
+                        let told = told(&simulate::scene(name, seed).unwrap());
+                        assert!(told.is_empty(), "{name}, seed {seed}: {told:?}");
+                    }
+                });
             }
-        }
+        });
     }
 }
