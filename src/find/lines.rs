@@ -107,10 +107,15 @@ impl Draft {
         let scale = (scene.grey.height as f64 / 2.0).max(1.0);
         let axis = [c.x_at(scene.y_ref), c.tangent * scale, 0.0];
         let thread = Thread::new(scene.y_ref, scale, axis, Shape::of_width(c.width.max(2.0)));
+        Self::begun(thread, c.rows.0, c.rows.1 + 1 - c.rows.0)
+    }
+
+    /// A draft of which nothing else is known yet.
+    fn begun(thread: Thread, first_row: usize, rows: usize) -> Self {
         Self {
             thread,
-            first_row: c.rows.0,
-            rows: c.rows.1 + 1 - c.rows.0,
+            first_row,
+            rows,
             alive: true,
             fresh: false,
             clipped: false,
@@ -134,27 +139,15 @@ impl Draft {
         ];
         let first_row = line.rows.0;
         let last_row = line.rows.1.min(scene.grey.height - 1);
+        let shape = Shape {
+            slit_px: line.slit_px,
+            blur_px: line.blur_px,
+        };
+        let thread = Thread::new(scene.y_ref, scale, axis, shape);
         Self {
-            thread: Thread::new(
-                scene.y_ref,
-                scale,
-                axis,
-                Shape {
-                    slit_px: line.slit_px,
-                    blur_px: line.blur_px,
-                },
-            ),
-            first_row,
-            rows: (last_row + 1).saturating_sub(first_row),
-            alive: true,
-            fresh: false,
             clipped: line.saturated,
             ends_known: true,
-            told: None,
-            u2_variance: None,
-            shape_before: None,
-            hair_before: None,
-            seen_clear: false,
+            ..Self::begun(thread, first_row, (last_row + 1).saturating_sub(first_row))
         }
     }
 
@@ -1096,18 +1089,8 @@ mod tests {
         thread.raw = (0..ROWS).map(light).collect();
         thread.amplitude.clone_from(&thread.raw);
         Draft {
-            thread,
-            first_row: 0,
-            rows: ROWS,
-            alive: true,
-            fresh: false,
-            clipped: false,
             ends_known: true,
-            told: None,
-            u2_variance: None,
-            shape_before: None,
-            hair_before: None,
-            seen_clear: false,
+            ..Draft::begun(thread, 0, ROWS)
         }
     }
 

@@ -409,8 +409,7 @@ impl Joint {
                     solver
                 };
                 let inverse = solver.inverse();
-                let at = 3 * MOST_LINES + 4;
-                self.hair_u_px = inverse[(at, at)].max(0.0).sqrt();
+                self.hair_u_px = inverse[(OF_HAIR, OF_HAIR)].max(0.0).sqrt();
                 self.write_back(drafts, group, &inverse, settled);
                 break;
             }
