@@ -4,7 +4,7 @@ use super::super::axis::SETTLED;
 use super::super::shadow::HAIR_TERMS;
 use super::super::shape::Shape;
 use super::super::solver::Solver;
-use super::{HAIR_PLACE_PX, Joint, MOST_LINES, Matrix, PARAMETERS, Vector};
+use super::{HAIR_PLACE_PX, Joint, MOST_LINES, Matrix, OF_HAIR, PARAMETERS, Vector};
 
 /// Of a line whose profile is known such pixels and bands are looked for once a step is less than the root of this times the one after
 /// which the fit has settled.
@@ -14,6 +14,8 @@ const UNTOLD: f64 = 2.0;
 /// The same where an earlier frame told how far the profile is off, so that residuals tell only how much the bands scatter: the mean
 /// square of so small a step is some per cent of theirs.
 const UNTOLD_AGAIN: f64 = 4.0;
+/// In place of [`SETTLED`] on a hair of which no earlier frame told: what the fit has not come to yet would pass for a lopsided profile.
+const SETTLED_ON_HAIR: f64 = 0.003;
 /// Slit and blur are no wider, px.
 const MOST_SLIT_PX: f64 = 90.0;
 const MOST_BLUR_PX: f64 = 30.0;
@@ -166,7 +168,9 @@ impl Joint {
 
     /// Square of a step of line `k` after which the next is next to nothing, px².
     pub(super) fn next_to_nothing_px2(&self, k: usize, u_px: &[f64; MOST_LINES]) -> f64 {
-        SETTLED * self.members[k].shape.blur_px.max(Shape::LEAST_BLUR_PX) * u_px[k]
+        let new_hair = self.bands.hair.is_some() && self.hair_before.is_none();
+        let settled = if new_hair { SETTLED_ON_HAIR } else { SETTLED };
+        settled * self.members[k].shape.blur_px.max(Shape::LEAST_BLUR_PX) * u_px[k]
     }
 
     /// How far a step changes what all lines have in common, px.
@@ -175,7 +179,7 @@ impl Joint {
         let Shape { slit_px, blur_px } = self.members[0].shape;
         let slit = step[3 * MOST_LINES + 2] * (slit_px / blur_px).min(1.0);
         let shape = slit.hypot(step[3 * MOST_LINES + 3]);
-        let hair = step[3 * MOST_LINES + 4].abs() + step[3 * MOST_LINES + 3 + HAIR_TERMS].abs();
+        let hair = step[OF_HAIR].abs() + step[OF_HAIR + HAIR_TERMS].abs();
         shape + hair
     }
 
