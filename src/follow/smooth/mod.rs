@@ -7,7 +7,9 @@
 //! have a polynomial of the fourth degree, fₖ = oₖ + bₖ g + cₖ g² + dₖ g³ + eₖ g⁴. Gauss-Newton on the block-tridiagonal normal equations (3×3 blocks, so the cost is
 //! proportional to the number of frames) with y₀ and the shapes of all lines as a border.
 
-use nalgebra::{DMatrix, DVector};
+mod elimination;
+
+use elimination::{LogProduct, Normal, Step};
 
 /// What the solver is told of the noise and of the hand.
 #[derive(Clone, Copy, Debug)]
@@ -113,8 +115,6 @@ const SHAPES: [(f64, f64); SHAPE] = [
     (0.0, 0.001),
     (0.0, 1e-4),
 ];
-/// Least variance of a covariance, so that a border that the lines do not show stays finite.
-const LEAST: f64 = 1e-12;
 
 fn of_line(border: &[f64], lines: usize, line: usize, g: f64) -> (f64, f64) {
     if line == 0 {
@@ -178,59 +178,16 @@ struct AtLine {
 /// Sums of weighed products of the slopes of two lines over the border.
 type Square = [[f64; 1 + SHAPE]; 1 + SHAPE];
 
-/// A lower triangle with rows (0), (1, 2), (3, 4, 5), its diagonal inverted.
-type Triangle = [f64; 6];
-type Block = [[f64; 3]; 3];
-
-fn cholesky(m: &Block) -> Option<Triangle> {
-    let root = |v: f64| (v > 0.0).then(|| v.sqrt().recip());
-    let a = root(m[0][0])?;
-    let b = m[1][0] * a;
-    let c = root(m[1][1] - b * b)?;
-    let d = m[2][0] * a;
-    let e = (m[2][1] - d * b) * c;
-    let f = root(m[2][2] - d * d - e * e)?;
-    Some([a, b, c, d, e, f])
-}
-
-fn forward(l: &Triangle, r: [f64; 3]) -> [f64; 3] {
-    let x = r[0] * l[0];
-    let y = (r[1] - l[1] * x) * l[2];
-    [x, y, (r[2] - l[3] * x - l[4] * y) * l[5]]
-}
-
-fn backward(l: &Triangle, r: [f64; 3]) -> [f64; 3] {
-    let z = r[2] * l[5];
-    let y = (r[1] - l[4] * z) * l[2];
-    [(r[0] - l[1] * y - l[3] * z) * l[0], y, z]
-}
-
-fn dot(a: &[f64; 3], b: &[f64; 3]) -> f64 {
-    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
-}
-
-/// The part of a column that belongs to a frame.
-fn three(column: &[f64], frame: usize) -> [f64; 3] {
-    std::array::from_fn(|k| column[3 * frame + k])
-}
-
-/// Normal equations of one Gauss-Newton step.
-struct Normal {
-    diagonal: Vec<Block>,
-    /// Block (i-1, i).
-    above: Vec<Block>,
-    /// Blocks of the border, one for every unknown in every frame.
-    edge: Vec<[f64; 3]>,
-    corner: DMatrix<f64>,
-    gradient: Vec<[f64; 3]>,
-    gradient_border: DVector<f64>,
-}
-
-struct Step {
-    states: Vec<[f64; 3]>,
-    border: DVector<f64>,
-    log_determinant: f64,
-    variance: Vec<f64>,
+/// How a frame goes with the one before it, for a given noise.
+#[derive(Clone, Copy, Debug, Default)]
+struct Link {
+    /// Interval, time units.
+    interval: f64,
+    /// Correlation of the air, and its inverse variance given that of the frame before.
+    correlation: f64,
+    air: f64,
+    /// Inverse covariance of the walk, as (gg, gv, vv).
+    walk: (f64, f64, f64),
 }
 
 /// Working space that is kept between solutions.
@@ -240,14 +197,10 @@ pub(super) struct Solver<'a> {
     /// Residual weights of a frame's lines, row by row, frame after frame, and the logarithm of the covariance's determinant.
     weights: Vec<f64>,
     log_covariance: f64,
+    /// Of every frame; of the first the air alone.
+    links: Vec<Link>,
     /// For every pair of lines, of which the second is not after the first.
     squares: Vec<Square>,
-    // Elimination: triangles, and what is left of the blocks above, the gradient and the border.
-    pivot: Vec<Triangle>,
-    left: Vec<Block>,
-    right: DVector<f64>,
-    /// A column for every unknown of the border.
-    rim: DMatrix<f64>,
 }
 
 const STEPS: usize = 40;
@@ -255,24 +208,13 @@ const STEPS: usize = 40;
 impl<'a> Solver<'a> {
     pub(super) fn new(course: &'a Course) -> Self {
         let (n, lines) = (course.time.len(), course.rows.len());
-        let unknowns = unknowns(lines);
         Self {
             course,
-            normal: Normal {
-                diagonal: vec![Block::default(); n],
-                above: vec![Block::default(); n],
-                edge: vec![[0.0; 3]; n * unknowns],
-                corner: DMatrix::zeros(unknowns, unknowns),
-                gradient: vec![[0.0; 3]; n],
-                gradient_border: DVector::zeros(unknowns),
-            },
+            normal: Normal::new(n, unknowns(lines)),
             weights: vec![0.0; n * lines * lines],
             log_covariance: 0.0,
+            links: vec![Link::default(); n],
             squares: vec![Square::default(); lines * lines],
-            pivot: vec![Triangle::default(); n],
-            left: vec![Block::default(); n],
-            right: DVector::zeros(3 * n),
-            rim: DMatrix::zeros(3 * n, unknowns),
         }
     }
 
@@ -281,13 +223,14 @@ impl<'a> Solver<'a> {
     /// None if the equations break down or do not settle.
     pub(super) fn solve(&mut self, noise: Noise, start: &Solution, held: bool) -> Option<Solution> {
         self.weigh(noise);
+        self.link(noise);
         let mut now = start.clone();
         now.normalisation = self.normalisation(noise);
-        now.cost = self.cost(noise, &now);
+        now.cost = self.cost(&now);
         now.variance.clear();
         let mut damping = 0.0;
         for _ in 0..STEPS {
-            self.assemble(noise, &now);
+            self.assemble(&now);
             let step = self.eliminate(damping, held)?;
             if damping == 0.0 {
                 now.log_determinant = step.log_determinant;
@@ -302,7 +245,7 @@ impl<'a> Solver<'a> {
             for (value, s) in next.border.iter_mut().zip(step.border.iter()) {
                 *value += s;
             }
-            next.cost = self.cost(noise, &next);
+            next.cost = self.cost(&next);
             if !next.cost.is_finite() {
                 return None;
             }
@@ -335,10 +278,11 @@ impl<'a> Solver<'a> {
         frame: usize,
     ) -> Option<f64> {
         self.weigh(noise);
-        self.assemble(noise, at);
-        self.normal.gradient.fill([0.0; 3]);
+        self.link(noise);
+        self.assemble(at);
+        self.normal.gradient.fill(0.0);
         self.normal.gradient_border.fill(0.0);
-        self.normal.gradient.get_mut(frame)?[0] = -1.0;
+        *self.normal.gradient.get_mut(3 * frame)? = -1.0;
         let step = self.eliminate(0.0, false)?;
         step.states.get(frame).map(|s| s[0]).filter(|v| *v > 0.0)
     }
@@ -346,20 +290,19 @@ impl<'a> Solver<'a> {
     /// Inverse covariance of the lines of every frame: white noise of each, and the tremor that they share.
     fn weigh(&mut self, noise: Noise) {
         let lines = self.course.rows.len();
-        self.log_covariance = 0.0;
+        let mut covariance = LogProduct::new();
         for (i, weights) in self.weights.chunks_exact_mut(lines * lines).enumerate() {
             weights.fill(0.0);
             let mut shared = noise.tremor.powi(-2);
-            let mut log_covariance = 2.0 * noise.tremor.ln();
             let white = |row: &Row| (noise.scale * row.u_px[i]).powi(-2);
             for row in &self.course.rows {
                 let own = white(row);
                 if own > 0.0 {
                     shared += row.slope[i] * row.slope[i] * own;
-                    log_covariance -= own.ln();
+                    covariance.take(own.recip());
                 }
             }
-            self.log_covariance += log_covariance + shared.ln();
+            covariance.take(shared);
             for (a, row) in self.course.rows.iter().enumerate() {
                 weights[a * lines + a] = white(row);
                 for (b, other) in self.course.rows.iter().enumerate() {
@@ -368,27 +311,47 @@ impl<'a> Solver<'a> {
                 }
             }
         }
+        let frames = self.course.time.len() as f64;
+        self.log_covariance = covariance.ln() + 2.0 * frames * noise.tremor.ln();
+    }
+
+    /// How every frame goes with the one before it.
+    fn link(&mut self, noise: Noise) {
+        let air = noise.air_px.powi(-2);
+        let link = |interval: f64| {
+            let correlation = if noise.correlation > 0.0 {
+                noise.correlation.powf(interval)
+            } else {
+                0.0
+            };
+            Link {
+                interval,
+                correlation,
+                air: air / (1.0 - correlation * correlation),
+                walk: walk(noise.intensity, interval),
+            }
+        };
+        if let Some(first) = self.links.first_mut() {
+            first.air = air;
+        }
+        let intervals = self.course.time.windows(2).map(|pair| pair[1] - pair[0]);
+        // Mostly frames follow one another evenly.
+        let mut same = link(1.0);
+        for (place, interval) in self.links.iter_mut().skip(1).zip(intervals) {
+            if (interval - same.interval).abs() > 1e-9 {
+                same = link(interval);
+            }
+            *place = same;
+        }
     }
 
     fn normalisation(&self, noise: Noise) -> f64 {
-        let mut sum = self.log_covariance + 2.0 * noise.air_px.ln();
-        for i in 1..self.course.time.len() {
-            let rho = self.correlation(noise, i);
-            sum += (noise.air_px * noise.air_px * (1.0 - rho * rho)).ln();
-            sum += 2.0 * noise.intensity.ln();
+        let mut precision = LogProduct::new();
+        for link in &self.links {
+            precision.take(link.air);
         }
-        sum
-    }
-
-    fn correlation(&self, noise: Noise, i: usize) -> f64 {
-        let d = self.course.time[i] - self.course.time[i - 1];
-        if noise.correlation <= 0.0 {
-            0.0
-        } else if (d - 1.0).abs() < 1e-9 {
-            noise.correlation
-        } else {
-            noise.correlation.powf(d)
-        }
+        let walks = self.links.len().saturating_sub(1) as f64;
+        self.log_covariance + 2.0 * walks * noise.intensity.ln() - precision.ln()
     }
 
     /// What is asked of the border beforehand: (unknown, departure, inverse variance).
@@ -405,19 +368,17 @@ impl<'a> Solver<'a> {
         near.into_iter().chain(shapes)
     }
 
-    fn cost(&self, noise: Noise, at: &Solution) -> f64 {
-        for_each_count!(self.course.rows.len(), |lines| self
-            .cost_of(lines, noise, at))
+    fn cost(&self, at: &Solution) -> f64 {
+        for_each_count!(self.course.rows.len(), |lines| self.cost_of(lines, at))
     }
 
     #[inline(always)]
-    fn cost_of(&self, lines: usize, noise: Noise, at: &Solution) -> f64 {
+    fn cost_of(&self, lines: usize, at: &Solution) -> f64 {
         let c = self.course;
         let mut sum: f64 = self
             .asked(&at.border)
             .map(|(_, off, w)| w * off * off)
             .sum();
-        let air = noise.air_px.powi(-2);
         let (g, v, a) = (&at.g, &at.velocity, &at.air_px);
         let mut residual = vec![0.0; lines];
         for (i, weights) in self.weights.chunks_exact(lines * lines).enumerate() {
@@ -428,14 +389,13 @@ impl<'a> Solver<'a> {
             for (row, r) in weights.chunks_exact(lines).zip(&residual) {
                 sum += r * row.iter().zip(&residual).map(|(w, s)| w * s).sum::<f64>();
             }
+            let link = &self.links[i];
             if i == 0 {
-                sum += air * a[0] * a[0];
+                sum += link.air * a[0] * a[0];
             } else {
-                let rho = self.correlation(noise, i);
-                sum += air * (a[i] - rho * a[i - 1]).powi(2) / (1.0 - rho * rho);
-                let d = c.time[i] - c.time[i - 1];
-                let (pa, pb, pc) = walk(noise.intensity, d);
-                let p = g[i - 1] + d * v[i - 1] - g[i];
+                sum += link.air * (a[i] - link.correlation * a[i - 1]).powi(2);
+                let (pa, pb, pc) = link.walk;
+                let p = g[i - 1] + link.interval * v[i - 1] - g[i];
                 let r = v[i - 1] - v[i];
                 sum += pa * p * p + 2.0 * pb * p * r + pc * r * r;
             }
@@ -443,26 +403,16 @@ impl<'a> Solver<'a> {
         sum
     }
 
-    fn assemble(&mut self, noise: Noise, now: &Solution) {
-        for_each_count!(self.course.rows.len(), |lines| self
-            .assemble_of(lines, noise, now));
+    fn assemble(&mut self, now: &Solution) {
+        for_each_count!(self.course.rows.len(), |lines| self.assemble_of(lines, now));
     }
 
     #[inline(always)]
-    fn assemble_of(&mut self, lines: usize, noise: Noise, now: &Solution) {
+    fn assemble_of(&mut self, lines: usize, now: &Solution) {
         let c = self.course;
         let unknowns = unknowns(lines);
         let (g, v, a) = (&now.g, &now.velocity, &now.air_px);
         let asked: Vec<(usize, f64, f64)> = self.asked(&now.border).collect();
-        let correlations: Vec<f64> = (0..g.len())
-            .map(|i| {
-                if i == 0 {
-                    0.0
-                } else {
-                    self.correlation(noise, i)
-                }
-            })
-            .collect();
         let m = &mut self.normal;
         m.corner.fill(0.0);
         m.gradient_border.fill(0.0);
@@ -470,7 +420,6 @@ impl<'a> Solver<'a> {
             m.corner[(k, k)] += weight;
             m.gradient_border[k] += weight * off;
         }
-        let air = noise.air_px.powi(-2);
         let mut at_lines = vec![AtLine::default(); lines];
         self.squares.fill(Square::default());
         for i in 0..g.len() {
@@ -488,7 +437,9 @@ impl<'a> Solver<'a> {
                 }
             }
             let weights = &self.weights[i * lines * lines..(i + 1) * lines * lines];
-            let edge = &mut m.edge[i * unknowns..(i + 1) * unknowns];
+            // Of g, its velocity and the air.
+            let edge = &mut m.edge.as_mut_slice()[3 * unknowns * i..][..3 * unknowns];
+            edge[unknowns..2 * unknowns].fill(0.0);
             for (p, weights) in weights.chunks_exact(lines).enumerate() {
                 let (mut over_g, mut weight, mut off) = (0.0, 0.0, 0.0);
                 for (w, other) in weights.iter().zip(&at_lines) {
@@ -504,7 +455,8 @@ impl<'a> Solver<'a> {
                 gradient[2] -= off;
                 for (k, slope) in line.over_border[..of_own(p)].iter().enumerate() {
                     let at = unknown(lines, p, k);
-                    edge[at] = [over_g * slope, 0.0, weight * slope];
+                    edge[at] = over_g * slope;
+                    edge[2 * unknowns + at] = weight * slope;
                     m.gradient_border[at] -= off * slope;
                 }
                 for (q, w) in weights.iter().enumerate().take(p + 1) {
@@ -518,27 +470,27 @@ impl<'a> Solver<'a> {
                 }
             }
             here[2][0] = here[0][2];
+            let link = &self.links[i];
             if i == 0 {
-                here[2][2] += air;
-                gradient[2] += air * a[0];
+                here[2][2] += link.air;
+                gradient[2] += link.air * a[0];
             } else {
-                let rho = correlations[i];
-                let w = air / (1.0 - rho * rho);
+                let (rho, w) = (link.correlation, link.air);
                 let off = a[i] - rho * a[i - 1];
                 here[2][2] += w;
                 gradient[2] += w * off;
                 let before = &mut m.diagonal[i - 1];
                 before[2][2] += w * rho * rho;
-                m.gradient[i - 1][2] -= w * rho * off;
+                m.gradient[3 * i - 1] -= w * rho * off;
                 // the walk: e = F s(i-1) - s(i), F = [1 d; 0 1]
-                let d = c.time[i] - c.time[i - 1];
-                let (pa, pb, pc) = walk(noise.intensity, d);
+                let d = link.interval;
+                let (pa, pb, pc) = link.walk;
                 let e = [g[i - 1] + d * v[i - 1] - g[i], v[i - 1] - v[i]];
                 let pe = [pa * e[0] + pb * e[1], pb * e[0] + pc * e[1]];
                 gradient[0] -= pe[0];
                 gradient[1] -= pe[1];
-                m.gradient[i - 1][0] += pe[0];
-                m.gradient[i - 1][1] += d * pe[0] + pe[1];
+                m.gradient[3 * i - 3] += pe[0];
+                m.gradient[3 * i - 2] += d * pe[0] + pe[1];
                 here[0][0] += pa;
                 here[0][1] += pb;
                 here[1][0] += pb;
@@ -554,7 +506,7 @@ impl<'a> Solver<'a> {
                 ];
             }
             m.diagonal[i] = here;
-            m.gradient[i] = gradient;
+            m.gradient.as_mut_slice()[3 * i..3 * i + 3].copy_from_slice(&gradient);
         }
         for p in 0..lines {
             for q in 0..=p {
@@ -573,108 +525,12 @@ impl<'a> Solver<'a> {
     }
 
     fn eliminate(&mut self, damping: f64, held: bool) -> Option<Step> {
-        for_each_count!(self.course.rows.len(), |lines| self
-            .eliminate_of(lines, damping, held))
-    }
-
-    #[inline(always)]
-    fn eliminate_of(&mut self, lines: usize, damping: f64, held: bool) -> Option<Step> {
-        let m = &self.normal;
-        let n = m.diagonal.len();
-        let unknowns = unknowns(lines);
-        let (mut log_determinant, mut product) = (0.0, 1.0_f64);
-        let mut corner = m.corner.clone();
-        let mut right_border = -&m.gradient_border;
-        for i in 0..n {
-            let mut d = m.diagonal[i];
-            for (k, row) in d.iter_mut().enumerate() {
-                row[k] *= 1.0 + damping;
-            }
-            let mut r = m.gradient[i].map(|v| -v);
-            if i > 0 {
-                let o = &m.above[i];
-                let l = &self.pivot[i - 1];
-                // Columns of L⁻¹ O.
-                let columns: Block =
-                    std::array::from_fn(|k| forward(l, [o[0][k], o[1][k], o[2][k]]));
-                let before = three(self.right.as_slice(), i - 1);
-                for a in 0..3 {
-                    for b in 0..3 {
-                        d[a][b] -= dot(&columns[a], &columns[b]);
-                    }
-                    r[a] -= dot(&columns[a], &before);
-                }
-                self.left[i] = columns;
-            }
-            let l = cholesky(&d)?;
-            product *= l[0] * l[2] * l[5];
-            if !(1e-150..1e150).contains(&product) {
-                log_determinant -= 2.0 * product.ln();
-                product = 1.0;
-            }
-            self.pivot[i] = l;
-            self.right.as_mut_slice()[3 * i..3 * i + 3].copy_from_slice(&forward(&l, r));
-            let columns = self.rim.as_mut_slice().chunks_exact_mut(3 * n);
-            for (column, edge) in columns.zip(&m.edge[i * unknowns..]) {
-                let mut rim = *edge;
-                if i > 0 {
-                    let before = three(column, i - 1);
-                    for (value, left) in rim.iter_mut().zip(&self.left[i]) {
-                        *value -= dot(left, &before);
-                    }
-                }
-                column[3 * i..3 * i + 3].copy_from_slice(&forward(&l, rim));
-            }
-        }
-        log_determinant -= 2.0 * product.ln();
-        for s in 0..unknowns {
-            let rim = self.rim.column(s);
-            right_border[s] -= rim.dot(&self.right);
-            for t in 0..=s {
-                corner[(s, t)] -= rim.dot(&self.rim.column(t));
-                corner[(t, s)] = corner[(s, t)];
-            }
-            corner[(s, s)] += LEAST;
-        }
-        if held {
-            corner.row_mut(0).fill(0.0);
-            corner.column_mut(0).fill(0.0);
-            corner[(0, 0)] = 1.0;
-            right_border[0] = 0.0;
-        }
-        let factor = corner.clone().cholesky()?;
-        log_determinant += 2.0 * factor.l_dirty().diagonal().map(f64::ln).sum();
-        let inverse = factor.inverse();
-        let variance = (0..self.course.rows.len())
-            .map(|k| if held && k == 0 { 0.0 } else { inverse[(k, k)] })
-            .collect();
-        let border = if damping > 0.0 {
-            for s in 0..unknowns {
-                corner[(s, s)] *= 1.0 + damping;
-            }
-            corner.cholesky()?.solve(&right_border)
-        } else {
-            factor.solve(&right_border)
-        };
-        let right = &self.right - &self.rim * &border;
-        let mut states = vec![[0.0; 3]; n];
-        for i in (0..n).rev() {
-            let mut r = three(right.as_slice(), i);
-            if let Some(next) = states.get(i + 1) {
-                for (column, step) in self.left[i + 1].iter().zip(next) {
-                    for (value, e) in r.iter_mut().zip(column) {
-                        *value -= e * step;
-                    }
-                }
-            }
-            states[i] = backward(&self.pivot[i], r);
-        }
-        Some(Step {
-            states,
-            border,
-            log_determinant,
-            variance,
-        })
+        for_each_count!(self.course.rows.len(), |lines| self.normal.eliminate(
+            unknowns(lines),
+            damping,
+            held,
+            lines
+        ))
     }
 }
 
