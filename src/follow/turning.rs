@@ -97,81 +97,21 @@ pub(super) fn measure(
         return Err(NoTurn::TooFew);
     }
     let unit_s = usual_interval_s(samples);
-    let mut course = Course {
-        time: samples.iter().map(|s| s.time_s / unit_s).collect(),
-        rows: vec![Row {
-            y_px: samples.iter().map(|s| s.y_px).collect(),
-            u_px: samples.iter().map(|s| s.u_px.max(1e-4)).collect(),
-            slope: Vec::new(),
-        }],
-        near_px: None,
-    };
-    let stated = course.rows[0].u_px.clone();
-    for i in spikes(&course.rows[0]) {
-        course.rows[0].u_px[i] *= 1e3;
-    }
-    let evidence = |settled: &(Course, Hyper, Solution)| settled.2.minus_two_log_evidence();
-    let turns =
-        |settled: &(Course, Hyper, Solution)| !crossings(&settled.0.time, &settled.2.g).is_empty();
-    let starts = first_guesses(&course);
-    let mut settled: Vec<(Course, Hyper, Solution)> = starts
-        .iter()
-        .filter_map(|start| settle(course.clone(), &stated, start.clone(), usual_u_px))
-        .collect();
-    if !settled.iter().any(turns) {
-        // The search can slip over the edge of a turn into a course that never reaches its turning point.
-        let held = starts.into_iter().filter_map(|start| {
-            let mut course = course.clone();
-            course.near_px = Some((start.y0_px(), HELD_NEAR_PX));
-            settle(course, &stated, start, usual_u_px)
-        });
-        settled.extend(held);
-    }
-    let (course, hyper, best) = settled
-        .into_iter()
-        .min_by(|a, b| evidence(a).total_cmp(&evidence(b)))
-        .ok_or(NoTurn::NoFit)?;
-    let (_, variance) =
-        over_y0(&mut Solver::new(&course), hyper.noise(), &best).ok_or(NoTurn::NoFit)?;
-    let mut airy = hyper.with_air();
-    let through_air = noise::optimise(&course, &mut airy, best.clone(), Search::Far);
-    let (airy, through_air) = match through_air {
-        Some(found) => (airy, found),
-        None => (hyper, best.clone()),
-    };
-    let mut cells = noise::over_air(&course, airy, &through_air);
-    // The likelihood of y₀ is not quite that of a Gaussian: what its shape adds is much the same everywhere about its peak.
-    if let Some((mean, variance)) = over_y0(&mut Solver::new(&course), airy.noise(), &through_air) {
-        let sd = through_air.variance.first().map_or(0.0, |v| v.sqrt());
-        let (shift, wider) = ((mean - through_air.y0_px()) / sd, variance / (sd * sd));
-        for (place, variance) in cells.iter_mut().flatten().flat_map(|c| &mut c.lines) {
-            *place += shift * variance.sqrt();
-            *variance *= wider;
-        }
-    }
-    noise::narrow(&mut cells);
+    let (course, stated) = course_of(samples, unit_s);
+    let (course, hyper, best) = likeliest(&course, &stated, usual_u_px).ok_or(NoTurn::NoFit)?;
     let noise = hyper.noise();
+    let (_, variance) = over_y0(&mut Solver::new(&course), noise, &best).ok_or(NoTurn::NoFit)?;
+    let (airy, through_air, mut cells) = through_air(&course, hyper, &best);
     let crossings = crossings(&course.time, &best.g);
-    let Some(&first) = crossings.first() else {
-        return Err(NoTurn::NoFit);
-    };
-    let last = crossings.last().copied().unwrap_or(first);
-    // The time is that of the crossing nearest to the middle of all crossings.
-    let middle = 0.5 * (first.0 + last.0);
-    let at = crossings
-        .iter()
-        .copied()
-        .min_by(|a, b| (a.0 - middle).abs().total_cmp(&(b.0 - middle).abs()))
-        .unwrap_or(first);
+    let at = middle_of(&crossings).ok_or(NoTurn::NoFit)?;
+    let good = |i: &usize| course.rows[0].u_px[*i] < 3.0 * stated[*i];
+    let frames = course.time.len();
     let before = course.time.iter().filter(|t| **t < at.0).count();
-    let after = course.time.len() - before;
-    let good = |range: &mut dyn Iterator<Item = usize>| {
-        range
-            .filter(|i| course.rows[0].u_px[*i] < 3.0 * stated[*i])
-            .count()
-    };
-    let frames = (good(&mut (0..before)), good(&mut (before..before + after)));
-    if frames.0 < FEWEST_FRAMES || frames.1 < FEWEST_FRAMES {
+    let (good_before, good_after) = (
+        (0..before).filter(good).count(),
+        (before..frames).filter(good).count(),
+    );
+    if good_before < FEWEST_FRAMES || good_after < FEWEST_FRAMES {
         return Err(NoTurn::TooFew);
     }
     let speed = at.2.abs().max(1e-12);
@@ -184,31 +124,8 @@ pub(super) fn measure(
         *place -= blur_px.0;
         *variance += blur_px.1 * blur_px.1;
     }
-    let parts: Vec<(f64, f64, f64)> = cells
-        .iter()
-        .enumerate()
-        .filter_map(|(at, cell)| {
-            let cell = cell.as_ref()?;
-            let (place, variance) = *cell.lines.first()?;
-            Some((
-                cell.minus_two_log + noise::asked_of_cell(at, true),
-                place,
-                variance,
-            ))
-        })
-        .collect();
-    let (y0_px, all_variance) = noise::mixture(&parts).ok_or(NoTurn::NoFit)?;
-    let (widest, gap_depth_px) = crossings
-        .iter()
-        .filter_map(|c| {
-            let (a, b) = (best.g.get(c.1)?, best.g.get(c.1 + 1)?);
-            Some((
-                course.time.get(c.1 + 1)? - course.time.get(c.1)?,
-                (a * a).max(b * b),
-            ))
-        })
-        .max_by(|a, b| a.0.total_cmp(&b.0))
-        .unwrap_or((0.0, 0.0));
+    let (y0_px, all_variance) = over_all_air(&cells).ok_or(NoTurn::NoFit)?;
+    let (widest, gap_depth_px) = widest_gap(&course.time, &best.g, &crossings);
     Ok(Turn {
         y0_px,
         u_px: all_variance.sqrt(),
@@ -223,9 +140,7 @@ pub(super) fn measure(
         noise_scale: noise.scale,
         gap_s: (widest * unit_s, unit_s),
         gap_depth_px,
-        bad_frames: (0..stated.len())
-            .filter(|i| course.rows[0].u_px[*i] >= 3.0 * stated[*i])
-            .count(),
+        bad_frames: frames - good_before - good_after,
         fit: Fit {
             course,
             stated,
@@ -233,6 +148,93 @@ pub(super) fn measure(
             best: through_air,
         },
     })
+}
+
+/// The samples as a course, in which those that stand alone weigh next to nothing, and what they state, px.
+fn course_of(samples: &[Sample], unit_s: f64) -> (Course, Vec<f64>) {
+    let stated: Vec<f64> = samples.iter().map(|s| s.u_px.max(1e-4)).collect();
+    let mut row = Row {
+        y_px: samples.iter().map(|s| s.y_px).collect(),
+        u_px: stated.clone(),
+        slope: Vec::new(),
+    };
+    for i in spikes(&row) {
+        row.u_px[i] *= 1e3;
+    }
+    let course = Course {
+        time: samples.iter().map(|s| s.time_s / unit_s).collect(),
+        rows: vec![row],
+        near_px: None,
+    };
+    (course, stated)
+}
+
+/// The likeliest course from all starts, with its noise and the weights of its frames.
+fn likeliest(
+    course: &Course,
+    stated: &[f64],
+    usual_u_px: f64,
+) -> Option<(Course, Hyper, Solution)> {
+    let evidence = |settled: &(Course, Hyper, Solution)| settled.2.minus_two_log_evidence();
+    let turns =
+        |settled: &(Course, Hyper, Solution)| !crossings(&settled.0.time, &settled.2.g).is_empty();
+    let starts = first_guesses(course);
+    let mut settled: Vec<(Course, Hyper, Solution)> = starts
+        .iter()
+        .filter_map(|start| settle(course.clone(), stated, start.clone(), usual_u_px))
+        .collect();
+    if !settled.iter().any(turns) {
+        // The search can slip over the edge of a turn into a course that never reaches its turning point.
+        let held = starts.into_iter().filter_map(|start| {
+            let mut course = course.clone();
+            course.near_px = Some((start.y0_px(), HELD_NEAR_PX));
+            settle(course, stated, start, usual_u_px)
+        });
+        settled.extend(held);
+    }
+    settled
+        .into_iter()
+        .min_by(|a, b| evidence(a).total_cmp(&evidence(b)))
+}
+
+/// The likeliest course with air that lasts, its noise, and the turning point for every cell of the air's grid.
+fn through_air(
+    course: &Course,
+    hyper: Hyper,
+    best: &Solution,
+) -> (Hyper, Solution, Vec<Option<Given>>) {
+    let mut airy = hyper.with_air();
+    let (airy, through_air) = match noise::optimise(course, &mut airy, best.clone(), Search::Far) {
+        Some(found) => (airy, found),
+        None => (hyper, best.clone()),
+    };
+    let mut cells = noise::over_air(course, airy, &through_air);
+    // The likelihood of y₀ is not quite that of a Gaussian: what its shape adds is much the same everywhere about its peak.
+    if let Some((mean, variance)) = over_y0(&mut Solver::new(course), airy.noise(), &through_air) {
+        let sd = through_air.variance.first().map_or(0.0, |v| v.sqrt());
+        let (shift, wider) = ((mean - through_air.y0_px()) / sd, variance / (sd * sd));
+        for (place, variance) in cells.iter_mut().flatten().flat_map(|c| &mut c.lines) {
+            *place += shift * variance.sqrt();
+            *variance *= wider;
+        }
+    }
+    noise::narrow(&mut cells);
+    (airy, through_air, cells)
+}
+
+/// Place and variance of a line that is alone, over all cells of the air's grid.
+fn over_all_air(cells: &[Option<Given>]) -> Option<(f64, f64)> {
+    let parts: Vec<(f64, f64, f64)> = cells
+        .iter()
+        .enumerate()
+        .filter_map(|(at, cell)| {
+            let cell = cell.as_ref()?;
+            let (place, variance) = *cell.lines.first()?;
+            let height = cell.minus_two_log + noise::asked_of_cell(at, true);
+            Some((height, place, variance))
+        })
+        .collect();
+    noise::mixture(&parts)
 }
 
 /// Course, noise and weights of the frames, settled together from a start.
@@ -621,7 +623,33 @@ fn over_y0(solver: &mut Solver<'_>, noise: Noise, peak: &Solution) -> Option<(f6
 }
 
 /// Where g goes through zero: (time, frame before, velocity).
-fn crossings(time: &[f64], g: &[f64]) -> Vec<(f64, usize, f64)> {
+type Crossing = (f64, usize, f64);
+
+/// The crossing nearest to the middle of all.
+fn middle_of(crossings: &[Crossing]) -> Option<Crossing> {
+    let (first, last) = (crossings.first()?, crossings.last()?);
+    let middle = 0.5 * (first.0 + last.0);
+    crossings
+        .iter()
+        .copied()
+        .min_by(|a, b| (a.0 - middle).abs().total_cmp(&(b.0 - middle).abs()))
+}
+
+/// The longest interval in which g goes through zero, in usual intervals, and how far the line was from its turning point at its
+/// edges, px.
+fn widest_gap(time: &[f64], g: &[f64], crossings: &[Crossing]) -> (f64, f64) {
+    crossings
+        .iter()
+        .filter_map(|&(_, at, _)| {
+            let (a, b) = (g.get(at)?, g.get(at + 1)?);
+            Some((time.get(at + 1)? - time.get(at)?, (a * a).max(b * b)))
+        })
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .unwrap_or((0.0, 0.0))
+}
+
+/// All of them, by time.
+fn crossings(time: &[f64], g: &[f64]) -> Vec<Crossing> {
     let mut found = Vec::new();
     for i in 1..g.len() {
         if g[i - 1] * g[i] < 0.0 {

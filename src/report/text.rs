@@ -123,16 +123,13 @@ pub fn watched(watched: &Watched) -> String {
         text.push_str("no line was seen\n");
         return text;
     }
-    let mut lines = table(&[
-        "line",
-        "turned",
-        "passes",
-        "x / px",
-        "offset / px",
-        "offset / ″",
-    ]);
+    // Without a camera scale there are no angles, and no column of them.
+    let scaled = watched.angles.iter().any(Option::is_some);
+    let mut heads = vec!["line", "turned", "passes", "x / px", "offset / px"];
+    heads.extend(scaled.then_some("offset / ″"));
+    let mut lines = table(&heads);
     for (line, angle) in sweep.lines.iter().zip(&watched.angles) {
-        lines.add_row([
+        let mut row = vec![
             line.line.to_string(),
             if line.turned { "yes" } else { "no" }.to_owned(),
             line.passes.to_string(),
@@ -140,10 +137,15 @@ pub fn watched(watched: &Watched) -> String {
             line.offset_px
                 .map(|offset| plus_minus(offset, line.u_px))
                 .unwrap_or_default(),
-            angle
-                .map(|angle| plus_minus(angle.offset_arcsec, angle.u_arcsec))
-                .unwrap_or_default(),
-        ]);
+        ];
+        if scaled {
+            row.push(
+                angle
+                    .map(|angle| plus_minus(angle.offset_arcsec, angle.u_arcsec))
+                    .unwrap_or_default(),
+            );
+        }
+        lines.add_row(row);
     }
     let _ = writeln!(
         text,

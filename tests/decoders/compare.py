@@ -54,7 +54,7 @@ def theirs(clip, wide, planes):
     for row in rows:
         stamps = [part for part in row if part not in ("", "N/A")]
         times.append(float(stamps[0]) if stamps else None)
-    made = subprocess.run(["ffmpeg", "-nostdin", "-v", "error", "-y", "-i", clip, "-map", "0:v:0", "-vsync", "passthrough", "-vf", "extractplanes=y",
+    made = subprocess.run(["ffmpeg", "-nostdin", "-v", "error", "-y", "-i", clip, "-map", "0:v:0", "-fps_mode", "passthrough", "-vf", "extractplanes=y",
                            "-pix_fmt", "gray10le" if wide else "gray", "-f", "rawvideo", planes], capture_output=True, text=True)
     return (times, made.stderr) if times and os.path.exists(planes) and os.path.getsize(planes) else (None, made.stderr)
 

@@ -217,16 +217,16 @@ impl Member {
     }
 
     /// How many bands at an end, at most so many, have less light than those farther in; the bands are given from the end inwards.
-    pub(super) fn dark_end(&self, inward: &mut dyn Iterator<Item = usize>, most: usize) -> usize {
-        let bands: Vec<usize> = inward.take(most + FARTHER_IN.end).collect();
+    pub(super) fn dark_end(
+        &self,
+        inward: impl Iterator<Item = usize> + Clone,
+        most: usize,
+    ) -> usize {
         let mut dark = 0;
-        for (at, &band) in bands.iter().enumerate().take(most) {
+        for (at, band) in inward.clone().enumerate().take(most) {
             let (mut light, mut weight) = (0.0, 0.0);
-            for &other in bands
-                .iter()
-                .skip(at + FARTHER_IN.start)
-                .take(FARTHER_IN.len())
-            {
+            let farther_in = inward.clone().skip(at + FARTHER_IN.start);
+            for other in farther_in.take(FARTHER_IN.len()) {
                 light += self.information[other] * self.raw[other];
                 weight += self.information[other];
             }

@@ -552,8 +552,8 @@ impl Joint {
             let all = band_of(member.rows.0)..(band_of(member.rows.1) + 1).min(self.bands.count);
             if all.len() >= LEAST_BANDS {
                 let ends = (
-                    member.dark_end(&mut all.clone(), most),
-                    member.dark_end(&mut all.clone().rev(), most),
+                    member.dark_end(all.clone(), most),
+                    member.dark_end(all.clone().rev(), most),
                 );
                 member.lit = all.start + ends.0..all.end - ends.1;
                 left_out |= member.lit != all;
