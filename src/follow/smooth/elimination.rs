@@ -1,10 +1,9 @@
 //! Block-tridiagonal normal equations with a border, solved by elimination.
 //!
 //! Every frame has a block of three unknowns that goes with those of its neighbours, and all frames go with the few unknowns of the
-//! border. Frames are eliminated from both ends towards the middle one: each has to wait for the one before it, so that a processor
-//! that works on two rows of them at once is done in little more than half the time. Blocks of three are inverted by their
-//! cofactors, which asks for one division where a triangular decomposition asks for three roots, one after the other; what goes with the border
-//! is put together by the library's matrix product.
+//! border. Frames are eliminated from both ends towards the middle one: each has to wait for the one before it, and so a processor has
+//! two rows of them to work on at once. Blocks of three are inverted by their cofactors, which asks for one division where a triangular
+//! decomposition asks for three roots, one after the other; what goes with the border is put together by the library's matrix product.
 
 use nalgebra::{DMatrix, DMatrixView, DVector, Dyn};
 
@@ -210,7 +209,9 @@ impl Normal {
         variances: usize,
     ) -> Option<Step> {
         let frames = self.diagonal.len();
-        let last = frames.checked_sub(1)?;
+        if frames == 0 {
+            return None;
+        }
         if damping > 0.0 {
             for block in &mut self.diagonal {
                 for (k, row) in block.iter_mut().enumerate() {
@@ -218,31 +219,9 @@ impl Normal {
                 }
             }
         }
-        let mut determinant = LogProduct::new();
         let middle = frames / 2;
-        for front in 0..middle {
-            self.pivot(front, unknowns, &mut determinant)?;
-            let block = self.above[front + 1];
-            let back = last - front;
-            if back > middle {
-                self.pivot(back, unknowns, &mut determinant)?;
-                let block = transposed(&self.above[back]);
-                self.take_out(back, back - 1, &block, unknowns);
-            }
-            self.take_out(front, front + 1, &block, unknowns);
-        }
-        self.pivot(middle, unknowns, &mut determinant)?;
-        if unknowns > 1 {
-            let weighed: DMatrixView<'_, f64, Dyn, Dyn> =
-                DMatrixView::from_slice_with_strides_generic(
-                    self.weighed.as_slice(),
-                    Dyn(3 * frames),
-                    Dyn(unknowns),
-                    Dyn(unknowns),
-                    Dyn(1),
-                );
-            self.corner.gemm(-1.0, &self.edge, &weighed, 1.0);
-        }
+        let mut determinant = LogProduct::new();
+        self.reduce(middle, unknowns, &mut determinant)?;
         for s in 0..unknowns {
             self.corner[(s, s)] += LEAST;
         }
@@ -268,13 +247,60 @@ impl Normal {
         } else {
             factor.solve(&self.gradient_border)
         };
-        // Back from the middle to both ends.
+        Some(Step {
+            states: self.states(middle, unknowns, &border),
+            border,
+            log_determinant,
+            variance,
+        })
+    }
+
+    /// Takes all frames out of the equations of the border, that in the middle last; multiplies the determinants of their pivots.
+    #[inline(always)]
+    fn reduce(
+        &mut self,
+        middle: usize,
+        unknowns: usize,
+        determinant: &mut LogProduct,
+    ) -> Option<()> {
+        let frames = self.diagonal.len();
+        for front in 0..middle {
+            self.pivot(front, unknowns, determinant)?;
+            let block = self.above[front + 1];
+            let back = frames - 1 - front;
+            if back > middle {
+                self.pivot(back, unknowns, determinant)?;
+                let block = transposed(&self.above[back]);
+                self.take_out(back, back - 1, &block, unknowns);
+            }
+            self.take_out(front, front + 1, &block, unknowns);
+        }
+        self.pivot(middle, unknowns, determinant)?;
+        // With one unknown each pivot did so by itself.
+        if unknowns > 1 {
+            let weighed: DMatrixView<'_, f64, Dyn, Dyn> =
+                DMatrixView::from_slice_with_strides_generic(
+                    self.weighed.as_slice(),
+                    Dyn(3 * frames),
+                    Dyn(unknowns),
+                    Dyn(unknowns),
+                    Dyn(1),
+                );
+            self.corner.gemm(-1.0, &self.edge, &weighed, 1.0);
+        }
+        Some(())
+    }
+
+    /// The states of all frames for a solution of the border, from the middle back to both ends.
+    #[inline(always)]
+    fn states(&mut self, middle: usize, unknowns: usize, border: &DVector<f64>) -> Vec<[f64; 3]> {
         let columns = self.edge.as_slice().chunks_exact(unknowns);
         for (right, column) in self.gradient.as_mut_slice().iter_mut().zip(columns) {
             let by_border = column.iter().zip(border.as_slice());
             *right = -*right - by_border.map(|(edge, border)| edge * border).sum::<f64>();
         }
         self.gain[middle] = Block::default();
+        let frames = self.diagonal.len();
         let mut states = vec![[0.0; 3]; frames];
         let right = self.gradient.as_slice();
         let of = |frame: usize, next: [f64; 3]| {
@@ -285,17 +311,12 @@ impl Normal {
         };
         states[middle] = of(middle, [0.0; 3]);
         for away in 1..=middle {
-            if middle + away <= last {
+            if middle + away < frames {
                 states[middle + away] = of(middle + away, states[middle + away - 1]);
             }
             states[middle - away] = of(middle - away, states[middle - away + 1]);
         }
-        Some(Step {
-            states,
-            border,
-            log_determinant,
-            variance,
-        })
+        states
     }
 }
 
@@ -306,8 +327,8 @@ mod tests {
     const UNKNOWNS: usize = 4;
 
     /// Equations that are positive definite, with nothing in them alike.
-    fn equations(frames: usize) -> Normal {
-        let mut normal = Normal::new(frames, UNKNOWNS);
+    fn equations(frames: usize, unknowns: usize) -> Normal {
+        let mut normal = Normal::new(frames, unknowns);
         let mut count = 0.0_f64;
         let mut next = || {
             count += 1.0;
@@ -325,12 +346,12 @@ mod tests {
                     normal.above[i][a][b] = 2.0 * next();
                 }
                 normal.gradient[3 * i + a] = next();
-                for s in 0..UNKNOWNS {
+                for s in 0..unknowns {
                     normal.edge[(s, 3 * i + a)] = next();
                 }
             }
         }
-        for s in 0..UNKNOWNS {
+        for s in 0..unknowns {
             normal.gradient_border[s] = next();
             normal.corner[(s, s)] = 4.0 * frames as f64;
         }
@@ -339,10 +360,10 @@ mod tests {
 
     /// The same as one matrix with its gradient.
     fn whole(normal: &Normal) -> (DMatrix<f64>, DVector<f64>) {
-        let frames = normal.diagonal.len();
+        let (frames, unknowns) = (normal.diagonal.len(), normal.corner.nrows());
         let n = 3 * frames;
-        let mut matrix = DMatrix::zeros(n + UNKNOWNS, n + UNKNOWNS);
-        let mut gradient = DVector::zeros(n + UNKNOWNS);
+        let mut matrix = DMatrix::zeros(n + unknowns, n + unknowns);
+        let mut gradient = DVector::zeros(n + unknowns);
         for i in 0..frames {
             for a in 0..3 {
                 for b in 0..3 {
@@ -356,14 +377,14 @@ mod tests {
         }
         gradient.rows_mut(0, n).copy_from(&normal.gradient);
         gradient
-            .rows_mut(n, UNKNOWNS)
+            .rows_mut(n, unknowns)
             .copy_from(&normal.gradient_border);
-        for s in 0..UNKNOWNS {
+        for s in 0..unknowns {
             for k in 0..n {
                 matrix[(n + s, k)] = normal.edge[(s, k)];
                 matrix[(k, n + s)] = normal.edge[(s, k)];
             }
-            for t in 0..UNKNOWNS {
+            for t in 0..unknowns {
                 matrix[(n + s, n + t)] = normal.corner[(s, t)];
             }
         }
@@ -373,21 +394,24 @@ mod tests {
     /// Against nalgebra's Cholesky decomposition of the whole matrix.
     #[test]
     fn elimination_solves_the_whole_matrix() {
-        for frames in [1, 2, 3, 4, 9, 50] {
-            let mut normal = equations(frames);
+        for (frames, unknowns) in [1, 2, 3, 4, 9, 50]
+            .into_iter()
+            .flat_map(|frames| [(frames, 1), (frames, UNKNOWNS)])
+        {
+            let mut normal = equations(frames, unknowns);
             let (matrix, gradient) = whole(&normal);
             let factor = matrix.cholesky().expect("positive definite");
             let solution = factor.solve(&-gradient);
             let inverse = factor.inverse();
             let log_determinant = 2.0 * factor.l().diagonal().map(f64::ln).sum();
             let step = normal
-                .eliminate(UNKNOWNS, 0.0, false, UNKNOWNS)
+                .eliminate(unknowns, 0.0, false, unknowns)
                 .expect("positive definite");
             assert!((step.log_determinant - log_determinant).abs() < 1e-9);
             for (k, value) in step.states.iter().flatten().chain(&step.border).enumerate() {
                 assert!(
                     (value - solution[k]).abs() < 1e-10,
-                    "{frames} frames: {value} instead of {} at {k}",
+                    "{frames} frames, {unknowns} of the border: {value} instead of {} at {k}",
                     solution[k]
                 );
             }
@@ -402,7 +426,7 @@ mod tests {
     #[test]
     fn what_is_not_positive_definite_is_refused() {
         for frame in [0, 3, 4, 8] {
-            let mut normal = equations(9);
+            let mut normal = equations(9, UNKNOWNS);
             normal.diagonal[frame][1][1] = -1.0;
             assert!(normal.eliminate(UNKNOWNS, 0.0, false, 1).is_none());
         }
@@ -411,7 +435,7 @@ mod tests {
     /// With the first unknown of the border held it is that of the matrix without it.
     #[test]
     fn an_unknown_that_is_held_does_not_move() {
-        let mut normal = equations(9);
+        let mut normal = equations(9, UNKNOWNS);
         let (matrix, gradient) = whole(&normal);
         let at = 27;
         let left = matrix.clone().remove_row(at).remove_column(at);
