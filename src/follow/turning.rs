@@ -101,7 +101,6 @@ pub(super) fn measure(
     let (course, hyper, best) = likeliest(&course, &stated, usual_u_px).ok_or(NoTurn::NoFit)?;
     let noise = hyper.noise();
     let (_, variance) = over_y0(&mut Solver::new(&course), noise, &best).ok_or(NoTurn::NoFit)?;
-    let (airy, through_air, mut cells) = through_air(&course, hyper, &best);
     let crossings = crossings(&course.time, &best.g);
     let at = middle_of(&crossings).ok_or(NoTurn::NoFit)?;
     let good = |i: &usize| course.rows[0].u_px[*i] < 3.0 * stated[*i];
@@ -114,6 +113,8 @@ pub(super) fn measure(
     if good_before < FEWEST_FRAMES || good_after < FEWEST_FRAMES {
         return Err(NoTurn::TooFew);
     }
+    // What the air may be takes longest to ask, and is not asked of what is no turn.
+    let (airy, through_air, mut cells) = through_air(&course, hyper, &best);
     let speed = at.2.abs().max(1e-12);
     let u_g = Solver::new(&course)
         .variance_of_g(noise, &best, at.1)
